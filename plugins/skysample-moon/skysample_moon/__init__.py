@@ -1,0 +1,1 @@
+"""Keeps a plan away from the Moon."""

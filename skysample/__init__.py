@@ -1,0 +1,120 @@
+"""Sample the usable sky, order the points, fit and judge a telescope's pointing model, and say what to turn.
+
+The public names are loaded when first used, so that importing this package costs little more than importing numpy.
+"""
+
+from __future__ import annotations
+
+import logging
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from skysample.comparing import Comparison, compare
+    from skysample.errors import (
+        InputError,
+        NoSolution,
+        NotDetermined,
+        PluginError,
+        SkysampleError,
+        SkysampleWarning,
+    )
+    from skysample.fitting import FittedModel, fit, load_model
+    from skysample.frames import icrs_place, observed_place
+    from skysample.gathering import gather
+    from skysample.planning import Plan, plan, read_plan
+    from skysample.polar_axis import PolarAlignment, polar
+    from skysample.runs import Run, read_run
+    from skysample.sampling import Grid, sample
+    from skysample.scoring import Score, score
+    from skysample.session import Session
+    from skysample.site import Site, load_site
+    from skysample.sizing import PointsNeeded, points_needed
+    from skysample.sky import UsableSky, usable_sky
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "Comparison": "comparing",
+    "FittedModel": "fitting",
+    "Grid": "sampling",
+    "InputError": "errors",
+    "NoSolution": "errors",
+    "NotDetermined": "errors",
+    "Plan": "planning",
+    "PluginError": "errors",
+    "PointsNeeded": "sizing",
+    "PolarAlignment": "polar_axis",
+    "Run": "runs",
+    "Score": "scoring",
+    "Session": "session",
+    "Site": "site",
+    "SkysampleError": "errors",
+    "SkysampleWarning": "errors",
+    "UsableSky": "sky",
+    "compare": "comparing",
+    "fit": "fitting",
+    "gather": "gathering",
+    "icrs_place": "frames",
+    "load_model": "fitting",
+    "load_site": "site",
+    "observed_place": "frames",
+    "plan": "planning",
+    "points_needed": "sizing",
+    "polar": "polar_axis",
+    "read_plan": "planning",
+    "read_run": "runs",
+    "sample": "sampling",
+    "score": "scoring",
+    "usable_sky": "sky",
+}
+
+__all__ = [
+    "Comparison",
+    "FittedModel",
+    "Grid",
+    "InputError",
+    "NoSolution",
+    "NotDetermined",
+    "Plan",
+    "PluginError",
+    "PointsNeeded",
+    "PolarAlignment",
+    "Run",
+    "Score",
+    "Session",
+    "Site",
+    "SkysampleError",
+    "SkysampleWarning",
+    "UsableSky",
+    "__version__",
+    "compare",
+    "fit",
+    "gather",
+    "icrs_place",
+    "load_model",
+    "load_site",
+    "observed_place",
+    "plan",
+    "points_needed",
+    "polar",
+    "read_plan",
+    "read_run",
+    "sample",
+    "score",
+    "usable_sky",
+]
+
+logging.getLogger("skysample").addHandler(logging.NullHandler())
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'skysample' has no attribute {name!r}")
+    value = getattr(import_module(f"skysample.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,40 @@
+"""How long a move takes: a trapezoid of speed for each axis and for the dome."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from skysample.geometry import Array
+
+__all__ = ["travel_time"]
+
+
+def travel_time(distance: ArrayLike, rate: float, acceleration: float, start_delay: float = 0.0) -> Array:
+    """Seconds from rest to rest over a distance.
+
+    Speeds up at `acceleration`, cruises at `rate` if the distance allows, slows down likewise. A move of
+    nothing takes no time, not even the delay.
+
+    Parameters
+    ----------
+    distance : array_like
+        Any sign, in the unit that rate and acceleration use.
+    rate, acceleration : float
+        Per second and per second squared, > 0.
+    start_delay : float
+        Seconds between the command and the first motion.
+
+    Returns
+    -------
+    ndarray
+        Same shape as `distance`.
+    """
+    d = np.abs(np.asarray(distance, float))
+    ramp = rate * rate / acceleration
+    seconds = np.where(d >= ramp, d / rate + rate / acceleration, 2.0 * np.sqrt(d / acceleration))
+    return np.where(d > 0.0, seconds + start_delay, 0.0)

@@ -1,0 +1,332 @@
+"""The site file: where the telescope stands, what it sees past, and how it moves."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args, get_type_hints
+
+import msgspec
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.files import read_text
+from skysample.geometry import direction
+
+__all__ = [
+    "Axis",
+    "Camera",
+    "Dome",
+    "Location",
+    "Mount",
+    "Site",
+    "SkyLimits",
+    "Wedge",
+    "load_site",
+    "site_from_dict",
+]
+
+Positive = Annotated[float, msgspec.Meta(gt=0.0, le=1e6)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0.0, le=1e6)]
+Altitude = Annotated[float, msgspec.Meta(ge=-90.0, le=90.0)]
+AxisAngle = Annotated[float, msgspec.Meta(ge=-720.0, le=720.0)]
+Number = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
+Pixels = Annotated[int, msgspec.Meta(ge=1, le=1000000)]
+Pair = tuple[Number, Number]
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table of the site file: frozen, and unknown keys are errors."""
+
+
+class Location(_Table, frozen=True):
+    """Where the telescope stands, and the air above it."""
+
+    latitude_deg: Altitude
+    longitude_deg: Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)]
+    elevation_m: Annotated[float, msgspec.Meta(ge=-500.0, le=10000.0)] = 0.0
+    temperature_c: Annotated[float, msgspec.Meta(ge=-90.0, le=60.0)] = 10.0
+    pressure_hpa: Annotated[float, msgspec.Meta(ge=0.0, le=1200.0)] | None = None
+
+    @property
+    def latitude_rad(self) -> float:
+        """Geodetic latitude, radians, north positive."""
+        return math.radians(self.latitude_deg)
+
+    @property
+    def hemisphere(self) -> int:
+        """+1 where the north celestial pole is up, -1 where the south one is."""
+        return 1 if self.latitude_deg >= 0.0 else -1
+
+    @property
+    def station_pressure_hpa(self) -> float:
+        """The pressure given, or that of the standard atmosphere at this elevation.
+
+        Source: ISO 2533:1975 (the same figures as the U.S. Standard Atmosphere 1976), troposphere.
+        """
+        if self.pressure_hpa is not None:
+            return self.pressure_hpa
+        return 1013.25 * (1.0 - 0.0065 * self.elevation_m / 288.15) ** 5.25588
+
+
+class SkyLimits(_Table, frozen=True):
+    """Which part of the sky may be used."""
+
+    altitude_min_deg: Altitude = 30.0
+    altitude_max_deg: Altitude = 88.0
+    sun_avoid_deg: Annotated[float, msgspec.Meta(ge=0.0, le=180.0)] = 30.0
+    horizon: tuple[Pair, ...] | str = ()
+
+
+class Axis(_Table, frozen=True):
+    """One axis of the mount: its trapezoid of speed and its mechanical limits."""
+
+    rate_deg_s: Positive = 4.0
+    accel_deg_s2: Positive = 4.0
+    start_delay_s: NotNegative = 0.0
+    min_deg: AxisAngle | None = None
+    max_deg: AxisAngle | None = None
+
+
+class Mount(_Table, frozen=True):
+    """The mount: its kind, its axes, and where it is parked."""
+
+    kind: Literal["fork", "german", "altaz"]
+    settle_s: NotNegative = 2.0
+    park: Pair | None = None
+    primary: Axis = Axis()
+    secondary: Axis = Axis()
+
+
+class Dome(_Table, frozen=True):
+    """The dome: its sphere, its slit, and the beam that must pass through."""
+
+    radius_m: Positive
+    slit_width_m: Positive
+    slit_low_deg: Annotated[float, msgspec.Meta(ge=-30.0, le=80.0)] = 0.0
+    slit_past_zenith_deg: Annotated[float, msgspec.Meta(ge=-60.0, le=80.0)] = 0.0
+    pivot_m: tuple[Number, Number, Number] = (0.0, 0.0, 0.0)
+    tube_offset_m: Number = 0.0
+    beam_m: Positive = 0.3
+    rate_deg_s: Positive = 3.0
+    accel_deg_s2: Positive = 2.0
+    start_delay_s: NotNegative = 0.0
+    park_deg: Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)] = 0.0
+
+
+class Camera(_Table, frozen=True):
+    """What one exposure takes, and the chip."""
+
+    exposure_s: NotNegative = 10.0
+    overhead_s: NotNegative = 4.0
+    pixel_arcsec: Positive | None = None
+    size_px: tuple[Pixels, Pixels] | None = None
+    mirrored: bool | None = None
+    roll_deg: Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)] | None = None
+
+
+class Wedge(_Table, frozen=True):
+    """The adjusters under the mount: what turns an angle into turns of a bolt."""
+
+    altitude_arm_mm: Positive | None = None
+    altitude_pitch_mm: Positive | None = None
+    altitude_clockwise: Literal["raise", "lower"] | None = None
+    azimuth_arm_mm: Positive | None = None
+    azimuth_pitch_mm: Positive | None = None
+    azimuth_clockwise: Literal["east", "west"] | None = None
+    push_pull: bool = False
+    hinge: Literal["on_azimuth", "ground"] = "on_azimuth"
+    lean_east_deg: Annotated[float, msgspec.Meta(ge=-30.0, le=30.0)] = 0.0
+    lean_north_deg: Annotated[float, msgspec.Meta(ge=-30.0, le=30.0)] = 0.0
+
+
+class Site(_Table, frozen=True):
+    """A telescope in its dome, as the site file describes it.
+
+    Every attribute is named as its key in the file, in the unit that the name says.
+    """
+
+    location: Location
+    mount: Mount
+    name: str = ""
+    sky: SkyLimits = SkyLimits()
+    dome: Dome | None = None
+    camera: Camera = Camera()
+    wedge: Wedge | None = None
+    plugins: dict[str, dict[str, Any]] = {}
+
+    @property
+    def elevated_pole(self) -> np.ndarray[Any, np.dtype[np.float64]]:
+        """Unit vector (east, north, up) of the celestial pole that is above the horizon."""
+        return direction(abs(self.location.latitude_rad), 0.0 if self.location.hemisphere > 0 else np.pi)
+
+    @property
+    def sign_pole(self) -> np.ndarray[Any, np.dtype[np.float64]]:
+        """The pole that pointing errors count from: north celestial pole, or the zenith for `altaz`."""
+        if self.mount.kind == "altaz":
+            return np.array([0.0, 0.0, 1.0])
+        return self.location.hemisphere * self.elevated_pole
+
+
+def load_site(path: str | os.PathLike[str]) -> Site:
+    """Read a site file (TOML).
+
+    Parameters
+    ----------
+    path : path-like
+        The file. A horizon named in it is looked up beside it.
+
+    Returns
+    -------
+    Site
+
+    Raises
+    ------
+    InputError
+        Names the key and what to write instead.
+    """
+    name = os.fspath(path)
+    try:
+        content = tomllib.loads(read_text(path))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"is not valid TOML: {error}", file=name) from None
+    except RecursionError:
+        raise InputError("is not valid TOML: nested too deeply", file=name) from None
+    return site_from_dict(content, file=name)
+
+
+def site_from_dict(content: dict[str, Any], *, file: str | None = None) -> Site:
+    """Build a site from the tables of a site file.
+
+    Parameters
+    ----------
+    content : dict
+        As TOML gives it.
+    file : str, optional
+        Named in errors, and the folder in which a horizon file is looked up.
+
+    Returns
+    -------
+    Site
+
+    Raises
+    ------
+    InputError
+        Names the key and what to write instead.
+    """
+    _refuse_unknown_keys(content, Site, "", file)
+    _refuse_nonfinite(content, "", file)
+    try:
+        site = msgspec.convert(content, Site)
+    except msgspec.ValidationError as error:
+        message, _, place = str(error).partition(" - at `$")
+        key = place.rstrip("`").lstrip(".")
+        what = message[0].lower() + message[1:]
+        raise InputError(f"{key}: {what}" if key else what, file=file, key=key or None) from None
+    _check_consistency(site, file)
+    if isinstance(site.sky.horizon, str):
+        points = _read_horizon(site.sky.horizon, file)
+        site = msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=points))
+    _check_horizon(site.sky.horizon, file)
+    return site
+
+
+def _struct_of(annotation: Any) -> type[msgspec.Struct] | None:
+    for kind in (annotation, *get_args(annotation)):
+        if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+            return kind
+    return None
+
+
+def _refuse_unknown_keys(content: dict[str, Any], table: type[msgspec.Struct], where: str, file: str | None) -> None:
+    hints = get_type_hints(table)
+    for key, value in content.items():
+        place = f"{where}{key}"
+        if key not in hints:
+            near = difflib.get_close_matches(key, hints, n=1, cutoff=0.5)
+            advice = f"did you mean {where}{near[0]}?" if near else f"known keys here: {', '.join(sorted(hints))}"
+            raise InputError(f"unknown key {place}; {advice}", file=file, key=place)
+        inner = _struct_of(hints[key])
+        if inner is not None and isinstance(value, dict):
+            _refuse_unknown_keys(value, inner, f"{place}.", file)
+
+
+def _refuse_nonfinite(value: Any, where: str, file: str | None) -> None:
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _refuse_nonfinite(inner, f"{where}.{key}" if where else key, file)
+    elif isinstance(value, list):
+        for inner in value:
+            _refuse_nonfinite(inner, where, file)
+    elif isinstance(value, float) and not math.isfinite(value):
+        raise InputError(f"{where} is {value}; write a finite number", file=file, key=where)
+
+
+def _check_consistency(site: Site, file: str | None) -> None:
+    def refuse(key: str, message: str) -> None:
+        raise InputError(f"{key}: {message}", file=file, key=key)
+
+    if site.sky.altitude_min_deg >= site.sky.altitude_max_deg:
+        refuse(
+            "sky.altitude_min_deg",
+            f"{site.sky.altitude_min_deg:g} is not below altitude_max_deg {site.sky.altitude_max_deg:g}; swap or correct them",
+        )
+    for name, axis in (("primary", site.mount.primary), ("secondary", site.mount.secondary)):
+        if (axis.min_deg is None) != (axis.max_deg is None):
+            refuse(f"mount.{name}", "give both min_deg and max_deg, or neither")
+        if axis.min_deg is not None and axis.max_deg is not None and axis.min_deg >= axis.max_deg:
+            refuse(f"mount.{name}.min_deg", f"{axis.min_deg:g} is not below max_deg {axis.max_deg:g}; swap or correct them")
+    if site.dome is not None:
+        _check_dome(site.dome, refuse)
+    if site.wedge is not None:
+        for bolt in ("altitude", "azimuth"):
+            parts = {f"{bolt}_{part}": getattr(site.wedge, f"{bolt}_{part}") for part in ("arm_mm", "pitch_mm", "clockwise")}
+            missing = [key for key, value in parts.items() if value is None]
+            if missing and len(missing) < len(parts):
+                refuse(f"wedge.{missing[0]}", f"is missing; turns of the {bolt} bolt need {', '.join(parts)} together")
+
+
+def _check_dome(dome: Dome, refuse: Any) -> None:
+    if dome.slit_width_m > 2.0 * dome.radius_m:
+        refuse("dome.slit_width_m", f"{dome.slit_width_m:g} is wider than the dome itself ({2.0 * dome.radius_m:g}); correct one of them")
+    if dome.beam_m >= dome.slit_width_m:
+        refuse("dome.beam_m", f"{dome.beam_m:g} does not fit through the slit ({dome.slit_width_m:g}); correct one of them")
+    reach = math.hypot(*dome.pivot_m) + math.hypot(dome.tube_offset_m, dome.beam_m / 2.0)
+    if reach >= dome.radius_m:
+        refuse("dome.pivot_m", f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g})")
+    if dome.slit_low_deg >= 90.0 + dome.slit_past_zenith_deg:
+        refuse("dome.slit_low_deg", "is not below the slit's upper end (90 + slit_past_zenith_deg)")
+
+
+def _read_horizon(name: str, file: str | None) -> tuple[Pair, ...]:
+    from astropy.table import Table
+
+    path = Path(name) if file is None else Path(file).parent / name
+    text = read_text(path)
+    reader = "ascii.ecsv" if text.startswith("# %ECSV") else "ascii.csv"
+    try:
+        table = Table.read(text.splitlines(), format=reader)
+        if len(table.colnames) != 2:
+            raise InputError("a horizon has two columns, azimuth and altitude", file=os.fspath(path))
+        first, second = (np.asarray(table[column], float) for column in table.colnames)
+    except InputError:
+        raise
+    except Exception as error:  # noqa: BLE001 - astropy's readers raise many kinds; each means the same here
+        reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+        raise InputError(f"is not a table of azimuth and altitude ({reason})", file=os.fspath(path)) from None
+    return tuple((float(a), float(b)) for a, b in zip(first, second, strict=True))
+
+
+def _check_horizon(points: tuple[Pair, ...] | str, file: str | None) -> None:
+    seen: set[float] = set()
+    for azimuth, altitude in points:
+        if not (math.isfinite(float(azimuth)) and -90.0 <= float(altitude) <= 90.0 and -360.0 <= float(azimuth) <= 360.0):
+            raise InputError(
+                f"sky.horizon: [{azimuth:g}, {altitude:g}] is not [azimuth -360..360, altitude -90..90]", file=file, key="sky.horizon"
+            )
+        if float(azimuth) % 360.0 in seen:
+            raise InputError(f"sky.horizon: azimuth {azimuth:g} is given twice; keep one", file=file, key="sky.horizon")
+        seen.add(float(azimuth) % 360.0)
