@@ -1,1 +1,166 @@
-""""""
+"""Score a fitted model: leave-one-out residuals of whole points, studentised residuals, influence, and the terms.
+
+One point has two components, and both are left out together (see `skysample.scoring.linear`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, overload
+
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.fitting import FittedModel, fingerprint
+from skysample.fitting.pointing import Moment
+from skysample.geometry import ARCSEC
+from skysample.scoring.linear import familywise_limit, p_values, pointwise_influence
+from skysample.scoring.sky_error import SkyError, sky_error
+
+if TYPE_CHECKING:
+    from astropy.table import QTable
+    from astropy.units import Quantity
+    from numpy.typing import ArrayLike
+
+    from skysample.geometry import Array
+    from skysample.runs import Run
+    from skysample.scoring.any_model import AnyScore
+
+__all__ = ["Score", "SkyError", "score", "sky_error"]
+
+
+@dataclass(frozen=True)
+class Score:
+    """How well a pointing model stands up to its own run; n points used.
+
+    Attributes
+    ----------
+    rows : tuple of int
+        Data rows of the points, counted from 1.
+    residuals : Quantity, shape (n, 2)
+        Observed minus predicted, arcsec: west and north, or clockwise and up.
+    loo_residuals : Quantity, shape (n, 2)
+        The same with the point left out of the fit.
+    rms, loo_rms : Quantity
+        Radial: square root of the mean of the two components' squares summed.
+    studentised : ndarray, shape (n,)
+        Square root of T^2 / 2, to be read against F(2, 2n - p - 2).
+    p : ndarray, shape (n,)
+        Chance of so large a value, for one point.
+    limit : float
+        What the largest `studentised` exceeds by chance in 5 % of runs.
+    leverage : ndarray, shape (n,)
+        Trace of the point's block of the hat matrix, 0 to 2.
+    cooks_distance : ndarray, shape (n,)
+    terms : QTable
+        As `FittedModel.terms`.
+    """
+
+    rows: tuple[int, ...]
+    residuals: Quantity
+    loo_residuals: Quantity
+    rms: Quantity
+    loo_rms: Quantity
+    studentised: Array
+    p: Array
+    limit: float
+    leverage: Array
+    cooks_distance: Array
+    terms: QTable
+
+    @property
+    def points(self) -> QTable:
+        """One row a point, for reading."""
+        from astropy.table import QTable
+
+        return QTable(
+            {
+                "row": list(self.rows),
+                "residual": np.linalg.norm(self.residuals, axis=1),
+                "loo_residual": np.linalg.norm(self.loo_residuals, axis=1),
+                "studentised": self.studentised,
+                "leverage": self.leverage,
+                "cooks_distance": self.cooks_distance,
+            }
+        )
+
+    def __str__(self) -> str:
+        worst = int(np.argmax(self.studentised))
+        return (
+            f"{len(self.rows)} points: residual {self.rms.value:.2f}\" RMS, left out {self.loo_rms.value:.2f}\" RMS;"
+            f" furthest out is row {self.rows[worst]}, studentised {self.studentised[worst]:.2f} (limit {self.limit:.2f})"
+        )
+
+
+@overload
+def score(model: FittedModel, X: Run) -> Score: ...
+@overload
+def score(model: object, X: ArrayLike, y: ArrayLike) -> AnyScore: ...
+def score(model: Any, X: Any, y: Any = None) -> Score | AnyScore:
+    """Score a fitted model by leaving out each point in turn.
+
+    Parameters
+    ----------
+    model : FittedModel, or any fitted model with `fit(X, y)` and `predict(X)`
+    X : Run, or array_like of shape (n, p)
+        The run that the model was fitted to, or the regressors.
+    y : array_like, shape (n,) or (n, k), optional
+        Not for a pointing model. One row is one point: all its columns are left out together.
+
+    Returns
+    -------
+    Score or skysample.scoring.any_model.AnyScore
+
+    Raises
+    ------
+    InputError
+        If the run is not the one that the model was fitted to, or the arrays do not fit.
+    """
+    if isinstance(model, FittedModel):
+        if y is not None:
+            raise InputError("a pointing model is scored on its run alone: score(model, run)", key="y")
+        return _score_pointing(model, X)
+    from skysample.scoring.any_model import score_any
+
+    if y is None:
+        raise InputError("any model but a pointing model is scored as score(model, X, y)", key="y")
+    return score_any(model, X, y)
+
+
+def _score_pointing(model: FittedModel, run: Run) -> Score:
+    from astropy import units as u
+
+    if fingerprint(run) != model.run.fingerprint:
+        raise InputError(
+            f"this run is not the one that the model was fitted to ({model.run.source or 'a run from memory'}); fit it first",
+            key="run",
+        )
+    used = np.isin(run.rows, model.run.rows)
+    moment = Moment(
+        None if run.time is None else run.time[used],
+        None if run.temperature_c is None else run.temperature_c[used],
+    )
+    predicted, design = model.function.predict_with_design(model.values_rad, run.axes[used], moment)
+    residuals = model.function.residuals(predicted, run.directions[used])
+    weights = None
+    if run.sigma_arcsec is not None:
+        weights = run.sigma_arcsec[used] ** -2.0
+    influence = pointwise_influence(design, residuals, weights)
+    dof = model.dof - 2
+    return Score(
+        rows=model.run.rows,
+        residuals=residuals / ARCSEC * u.arcsec,
+        loo_residuals=influence.loo_residuals / ARCSEC * u.arcsec,
+        rms=_radial(residuals) * u.arcsec,
+        loo_rms=_radial(influence.loo_residuals) * u.arcsec,
+        studentised=influence.studentised,
+        p=p_values(influence.t_squared, 2, dof),
+        limit=float(np.sqrt(familywise_limit(len(residuals), 2, dof) / 2.0)),
+        leverage=influence.leverage,
+        cooks_distance=influence.cooks_distance,
+        terms=model.terms,
+    )
+
+
+def _radial(components: Array) -> float:
+    return float(np.sqrt(np.mean(np.sum(components**2, axis=1)))) / ARCSEC

@@ -1,1 +1,93 @@
-""""""
+"""Displacements that a model may carry, one a file, and the sets of terms that each mount kind uses.
+
+A term is a small displacement of the tube, evaluated where the tube points once the rotations of the model are done.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from skysample.errors import InputError
+from skysample.plugins.hookspecs import hookimpl
+from skysample.terms.encoder_eccentricity import EncoderEccentricity
+from skysample.terms.fork_flexure import ForkFlexure
+from skysample.terms.tube_flexure import TubeFlexure
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from skysample.plugins.contracts import Term
+    from skysample.site import Mount
+
+__all__ = ["AXIS_TERMS", "EXTENDED", "ROTATIONS", "STANDARD", "choose_terms"]
+
+AXIS_TERMS = {
+    "fork": ("polar_altitude", "polar_azimuth"),
+    "german": ("polar_altitude", "polar_azimuth"),
+    "altaz": ("tilt_north", "tilt_east"),
+}
+"""The two terms that say where the primary axis is aimed."""
+
+ROTATIONS = {kind: (*axis, "primary_zero", "secondary_zero", "axis_skew", "cone") for kind, axis in AXIS_TERMS.items()}
+"""The terms that are true rotations, in the order in which the model composes them."""
+
+STANDARD = {kind: (*rotations, "tube_flexure") for kind, rotations in ROTATIONS.items()}
+"""What a first run of about 15 points can carry."""
+
+EXTENDED = {
+    "fork": (*STANDARD["fork"], "fork_flexure", "primary_sin", "primary_cos", "secondary_sin", "secondary_cos"),
+    "german": (*STANDARD["german"], "primary_sin", "primary_cos", "secondary_sin", "secondary_cos"),
+    # The cosine part of an alt-az's altitude encoder moves the tube exactly as tube flexure does.
+    "altaz": (*STANDARD["altaz"], "primary_sin", "primary_cos", "secondary_sin"),
+}
+"""What a final run may carry: every core term that the geometry keeps apart."""
+
+SETS = {"standard": STANDARD, "extended": EXTENDED}
+
+
+@hookimpl
+def skysample_terms(mount: Mount) -> list[Term]:
+    """Return the core's own displacements."""
+    terms: list[Term] = [
+        TubeFlexure(mount.kind),
+        *(EncoderEccentricity(mount.kind, axis, part) for axis in ("primary", "secondary") for part in ("sin", "cos")),
+    ]
+    if mount.kind == "fork":
+        terms.append(ForkFlexure())
+    return terms
+
+
+def choose_terms(kind: str, wanted: Sequence[str] | None, available: Mapping[str, Term]) -> tuple[str, ...]:
+    """Names of the terms to fit, rotations first.
+
+    Parameters
+    ----------
+    kind : str
+        Of mount.
+    wanted : sequence of str or None
+        Terms, or the names of sets ("standard", "extended"); None: the standard set.
+    available : mapping of str to Term
+        The displacements that plugins offer for this mount.
+
+    Returns
+    -------
+    tuple of str
+
+    Raises
+    ------
+    InputError
+        If a name is unknown, or nothing is left to fit.
+    """
+    names: list[str] = []
+    for name in ("standard",) if wanted is None else wanted:
+        names.extend(SETS[name][kind] if name in SETS else (name,))
+    known = (*ROTATIONS[kind], *available)
+    for name in names:
+        if name not in known:
+            raise InputError(
+                f"unknown term {name!r} for a {kind} mount; known: {', '.join((*SETS, *known))}", key="terms"
+            )
+    chosen = tuple(name for name in known if name in names)
+    if not chosen:
+        raise InputError("no term is left to fit; name at least one", key="terms")
+    return chosen

@@ -1,0 +1,180 @@
+"""Where a mount with given coefficients points: rotations first, small displacements on top, and the derivatives of both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import PluginError
+from skysample.fitting.rotations import Chain
+from skysample.frames import hour_angle_dec
+from skysample.geometry import alt_az, displace, offset, tangent_basis
+from skysample.mount_axes import mount_frame, tube_side
+from skysample.plugins.contracts import Pointing
+from skysample.terms import ROTATIONS
+
+if TYPE_CHECKING:
+    from astropy.time import Time
+    from numpy.typing import ArrayLike
+
+    from skysample.geometry import Array
+    from skysample.plugins.contracts import Term
+
+__all__ = ["Moment", "PointingFunction"]
+
+_SETTLED = 1e-15
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When, and in what air, n pointings happen; terms may use it."""
+
+    time: Time | None = None
+    temperature_c: Array | None = None
+
+
+@dataclass(frozen=True)
+class PointingFunction:
+    """A mount's pointing as a function of its coefficients.
+
+    Attributes
+    ----------
+    kind : str
+        Of mount.
+    latitude_rad : float
+    names : tuple of str
+        The terms that carry a coefficient: rotations first, in the order of `skysample.terms.ROTATIONS`.
+    terms : tuple of Term
+        The displacements, in the order of the rest of `names`.
+    """
+
+    kind: str
+    latitude_rad: float
+    names: tuple[str, ...]
+    terms: tuple[Term, ...]
+
+    @property
+    def chain(self) -> Chain:
+        """The rotations of this mount."""
+        hemisphere = 1 if self.latitude_rad >= 0.0 else -1
+        return Chain(mount_frame(self.kind, self.latitude_rad), self.kind == "altaz", hemisphere)
+
+    @property
+    def pole(self) -> Array:
+        """The pole that components count from: north celestial pole, or zenith, shape (3,)."""
+        return mount_frame(self.kind, self.latitude_rad)[:, 2]
+
+    @property
+    def rotation_slots(self) -> list[int]:
+        """For each rotation among `names`, its place among the six."""
+        return [ROTATIONS[self.kind].index(name) for name in self.names if name in ROTATIONS[self.kind]]
+
+    def rotation_angles(self, values: Array) -> Array:
+        """All six rotation angles, shape (6,), from the coefficients of shape (p,); those not among `names` are zero."""
+        slots = self.rotation_slots
+        angles = np.zeros(6)
+        angles[slots] = values[: len(slots)]
+        return angles
+
+    def displacements(self, axes: Array, tube: Array, moment: Moment) -> Array:
+        """Displacement by each term per radian of its coefficient.
+
+        Parameters
+        ----------
+        axes : ndarray, shape (n, 2)
+        tube : ndarray, shape (n, 3)
+            The rotated directions.
+        moment : Moment
+
+        Returns
+        -------
+        ndarray, shape (n, 2, number of terms)
+
+        Raises
+        ------
+        PluginError
+            If a term raises, or returns what does not fit.
+        """
+        if not self.terms:
+            return np.zeros((len(axes), 2, 0))
+        altitude, azimuth = alt_az(tube)
+        hour_angle, dec = hour_angle_dec(tube, self.latitude_rad)
+        pointing = Pointing(
+            primary=axes[:, 0],
+            secondary=axes[:, 1],
+            alt=altitude,
+            az=azimuth,
+            hour_angle=hour_angle,
+            dec=dec,
+            pier=tube_side(axes) if self.kind == "german" else np.ones(len(axes), int),
+            latitude=self.latitude_rad,
+            time=moment.time,
+            temperature_c=moment.temperature_c,
+        )
+        return np.stack([_asked(term, pointing, len(axes)) for term in self.terms], axis=-1)
+
+    def predict(self, values: Array, axes: Array, moment: Moment) -> Array:
+        """Where the tube points, shape (n, 3), for mechanical readings of shape (n, 2)."""
+        tube = self.chain.tube(self.rotation_angles(values), axes)
+        shift = self.displacements(axes, tube, moment) @ values[len(self.rotation_slots) :]
+        return displace(tube, tangent_basis(tube, self.pole), shift)
+
+    def predict_with_design(self, values: Array, axes: Array, moment: Moment) -> tuple[Array, Array]:
+        """Where the tube points, and how that moves with each coefficient.
+
+        Returns
+        -------
+        ndarray, shape (n, 3)
+        ndarray, shape (n, 2, p)
+            Components (west and north, or clockwise and up) per radian of coefficient, to first order in the
+            displacements.
+        """
+        tube, turning = self.chain.tube_and_axes(self.rotation_angles(values), axes)
+        basis = tangent_basis(tube, self.pole)
+        motion = np.cross(turning[:, self.rotation_slots], tube[:, None, :])
+        by_rotation = np.einsum("nij,nkj->nik", basis, motion)
+        by_term = self.displacements(axes, tube, moment)
+        shift = by_term @ values[len(self.rotation_slots) :]
+        return displace(tube, basis, shift), np.concatenate([by_rotation, by_term], axis=-1)
+
+    def residuals(self, predicted: Array, observed: Array) -> Array:
+        """Observed minus predicted, shape (n, 2): west and north, or clockwise and up, radians."""
+        return offset(predicted, tangent_basis(predicted, self.pole), observed)
+
+    def axes_for(self, values: Array, directions: Array, side: ArrayLike, moment: Moment) -> Array:
+        """Mechanical readings that point the tube in given directions of shape (n, 3): the inverse of `predict`.
+
+        The rotations are undone exactly; the displacements by fixed-point steps, each of which shrinks the error by about
+        the size of the displacements in radians.
+        """
+        angles = self.rotation_angles(values)
+        chain = self.chain
+        rotated = directions
+        axes = chain.axes_for(angles, rotated, side)
+        for _ in range(20):
+            shift = self.displacements(axes, rotated, moment) @ values[len(self.rotation_slots) :]
+            reached = displace(rotated, tangent_basis(rotated, self.pole), shift)
+            miss = offset(reached, tangent_basis(reached, self.pole), directions)
+            rotated = displace(rotated, tangent_basis(rotated, self.pole), miss)
+            axes = chain.axes_for(angles, rotated, side)
+            if not np.any(np.abs(miss) > _SETTLED):
+                break
+        return axes
+
+
+def _asked(term: Term, pointing: Pointing, count: int) -> Array:
+    try:
+        answer = np.asarray(term.displacement(pointing), float)
+    except Exception as error:
+        raise PluginError(
+            f"raised {type(error).__name__}: {error}", plugin=f"term {term.name}", hook="skysample_terms"
+        ) from error
+    if answer.shape != (count, 2):
+        raise PluginError(
+            f"returned shape {answer.shape}, not {(count, 2)}", plugin=f"term {term.name}", hook="skysample_terms"
+        )
+    if not np.all(np.isfinite(answer)):
+        raise PluginError("returned values that are not finite", plugin=f"term {term.name}", hook="skysample_terms")
+    return answer

@@ -1,0 +1,178 @@
+"""A model's file: JSON that reads back to the same predictions."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.files import check_format, read_json, write_json
+from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
+from skysample.fitting.pointing import PointingFunction
+from skysample.geometry import ARCSEC
+from skysample.plugins.registry import default_registry
+from skysample.site import Mount
+from skysample.terms import ROTATIONS
+
+if TYPE_CHECKING:
+    from skysample.plugins.registry import Registry
+
+__all__ = ["load_model", "save_model"]
+
+FORMAT, VERSION = "skysample-model", 1
+
+
+class _SavedTerm(msgspec.Struct, frozen=True):
+    name: str
+    value_arcsec: float
+    stderr_arcsec: float
+
+
+class _SavedRejection(msgspec.Struct, frozen=True):
+    row: int
+    frame: str | None
+    reason: str
+
+
+class _SavedRun(msgspec.Struct, frozen=True):
+    source: str
+    points: int
+    used: int
+    rejected: list[_SavedRejection]
+    rows: list[int]
+    rms_arcsec: float
+    axes: str
+    old_model: str
+    session: str
+    fingerprint: str
+    start_utc: str
+    end_utc: str
+
+
+class _SavedModel(msgspec.Struct, frozen=True):
+    format: str
+    version: int
+    mount: Mount
+    latitude_deg: float
+    terms: list[_SavedTerm]
+    covariance_arcsec2: list[list[float]]
+    sigma_arcsec: float
+    dof: int
+    condition: float
+    weak_pairs: list[tuple[str, str, float]]
+    run: _SavedRun
+
+
+def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
+    """Write a model, whole or not at all."""
+    run = model.run
+    saved = _SavedModel(
+        format=FORMAT,
+        version=VERSION,
+        mount=model.mount,
+        latitude_deg=float(np.degrees(model.function.latitude_rad)),
+        terms=[
+            _SavedTerm(name, float(value / ARCSEC), float(error / ARCSEC))
+            for name, value, error in zip(model.names, model.values_rad, model.stderr_rad, strict=True)
+        ],
+        covariance_arcsec2=(model.covariance_rad2 / ARCSEC**2).tolist(),
+        sigma_arcsec=float(model.sigma_rad / ARCSEC),
+        dof=model.dof,
+        condition=model.condition,
+        weak_pairs=[(*weak.pair, min(weak.condition, 1e300)) for weak in model.weak_pairs],
+        run=_SavedRun(
+            source=run.source,
+            points=run.points,
+            used=run.used,
+            rejected=[_SavedRejection(each.row, each.frame, each.reason) for each in run.rejected],
+            rows=list(run.rows),
+            rms_arcsec=run.rms_rad / ARCSEC,
+            axes=run.axes_kind,
+            old_model=run.old_model,
+            session=run.session,
+            fingerprint=run.fingerprint,
+            start_utc=run.start_utc,
+            end_utc=run.end_utc,
+        ),
+    )
+    write_json(path, msgspec.to_builtins(saved))
+
+
+def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None) -> FittedModel:
+    """Read a model that `FittedModel.save` wrote.
+
+    Parameters
+    ----------
+    path : path-like
+    registry : Registry, optional
+        Where the terms' code is looked up; default: everything installed.
+
+    Returns
+    -------
+    FittedModel
+
+    Raises
+    ------
+    InputError
+        If the file is not a model, was written by a newer version, or carries a term whose plugin is not installed.
+    """
+    name = os.fspath(path)
+    content = read_json(path)
+    check_format(content, FORMAT, VERSION, name)
+    try:
+        saved = msgspec.convert(content, _SavedModel)
+    except msgspec.ValidationError as error:
+        raise InputError(f"is damaged ({error}); save the model again", file=name) from None
+    names = tuple(term.name for term in saved.terms)
+    covariance = _matrix(saved.covariance_arcsec2, len(names), name)
+    rotations = ROTATIONS[saved.mount.kind]
+    if names != tuple(sorted(names, key=lambda each: rotations.index(each) if each in rotations else len(rotations))):
+        raise InputError("is damaged (its rotations are out of order); save the model again", file=name, key="terms")
+    available = (registry or default_registry()).terms(saved.mount)
+    missing = [each for each in names if each not in rotations and each not in available]
+    if missing:
+        raise InputError(
+            f"carries the term {missing[0]!r}, which no installed plugin offers; install it", file=name, key="terms"
+        )
+    function = PointingFunction(
+        saved.mount.kind,
+        float(np.radians(saved.latitude_deg)),
+        names,
+        tuple(available[each] for each in names if each not in rotations),
+    )
+    run = saved.run
+    return FittedModel(
+        mount=saved.mount,
+        function=function,
+        values_rad=np.array([term.value_arcsec for term in saved.terms]) * ARCSEC,
+        covariance_rad2=covariance * ARCSEC**2,
+        sigma_rad=saved.sigma_arcsec * ARCSEC,
+        dof=saved.dof,
+        condition=saved.condition,
+        weak_pairs=tuple(WeakPair((a, b), condition) for a, b, condition in saved.weak_pairs),
+        run=RunSummary(
+            run.source,
+            run.points,
+            run.used,
+            tuple(Rejection(each.row, each.frame, each.reason) for each in run.rejected),
+            tuple(run.rows),
+            run.rms_arcsec * ARCSEC,
+            run.axes,
+            run.old_model,
+            run.session,
+            run.fingerprint,
+            run.start_utc,
+            run.end_utc,
+        ),
+    )
+
+
+def _matrix(rows: Any, count: int, name: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+    if len(rows) != count or any(len(row) != count for row in rows):
+        raise InputError(
+            f"is damaged (its covariance is not {count} by {count}); save the model again", file=name, key="covariance_arcsec2"
+        )
+    return np.array(rows, float).reshape(count, count)

@@ -1,0 +1,299 @@
+"""Where the primary axis is aimed, what to turn, and what its error does to tracking."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import NotDetermined
+from skysample.fitting.rotations import Chain
+from skysample.frames import refraction_at
+from skysample.geometry import ARCSEC, direction, separation
+from skysample.mount_axes import mount_frame
+from skysample.wedge import Move, polar_moves, tilt_moves
+
+if TYPE_CHECKING:
+    from astropy.units import Quantity
+
+    from skysample.fitting import FittedModel
+    from skysample.geometry import Array
+    from skysample.site import Site
+    from skysample.sky import UsableSky
+
+__all__ = ["PolarAlignment", "TrackingError", "polar"]
+
+SIDEREAL_RAD_S = 7.292115e-5
+"""Rate at which the Earth turns (IERS Conventions 2010, table 1.1, rounded)."""
+
+TRUST_LIMIT = 50.0
+"""An axis term whose error is so many times what the points could give, were the other terms known, is not quoted:
+any effect left out of the model, a few arcsec of flexure say, would show in it as many times larger."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrackingError:
+    """What the axis error does while the mount tracks at the sidereal rate, at its worst over the usable sky.
+
+    Places within 5 degrees of the pole are left out.
+
+    Attributes
+    ----------
+    drift_arcsec_per_min : float
+        Without corrections by the model or a guider.
+    drift_place_deg : tuple of float
+        Altitude and azimuth of the worst place.
+    rotation_deg_per_hour : float
+        Of the field, while a guider holds the star with both axes.
+    rotation_place_deg : tuple of float
+    """
+
+    drift_arcsec_per_min: float
+    drift_place_deg: tuple[float, float]
+    rotation_deg_per_hour: float
+    rotation_place_deg: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PolarAlignment:
+    """Aim of the primary axis, with errors; what to turn, and what is left.
+
+    Attributes
+    ----------
+    kind : str
+        Of mount.
+    first_rad, second_rad : float
+        Altitude and azimuth error against the true pole, or lean to the north and to the east for `altaz`.
+    covariance_rad2 : ndarray, shape (2, 2)
+    dof : int
+    t_limit : float
+        Student's t of the 95 % intervals.
+    refraction_rad : float
+        How much higher than the true pole the refracted one stands.
+    moves : tuple of Move
+        In the order to turn them.
+    condition : str
+        What the answer rests on; empty when the run declares raw readings.
+    site : Site
+    """
+
+    kind: str
+    first_rad: float
+    second_rad: float
+    covariance_rad2: Array
+    dof: int
+    t_limit: float
+    refraction_rad: float
+    moves: tuple[Move, ...]
+    condition: str
+    site: Site
+
+    @property
+    def equatorial(self) -> bool:
+        """Whether there is a polar axis at all."""
+        return self.kind != "altaz"
+
+    def _arcmin(self, radians: float, *, equatorial: bool) -> Quantity | None:
+        from astropy import units as u
+
+        return radians / ARCSEC / 60.0 * u.arcmin if self.equatorial == equatorial else None
+
+    @property
+    def stderr_rad(self) -> Array:
+        """Standard errors of the two, shape (2,)."""
+        return np.sqrt(np.diag(self.covariance_rad2))
+
+    @property
+    def altitude_error(self) -> Quantity | None:
+        """Arcmin above the true elevated pole; None for `altaz`."""
+        return self._arcmin(self.first_rad, equatorial=True)
+
+    @property
+    def altitude_error_refracted(self) -> Quantity | None:
+        """Arcmin above the refracted elevated pole; None for `altaz`."""
+        return self._arcmin(self.first_rad - self.refraction_rad, equatorial=True)
+
+    @property
+    def altitude_stderr(self) -> Quantity | None:
+        """Standard error, arcmin; None for `altaz`."""
+        return self._arcmin(float(self.stderr_rad[0]), equatorial=True)
+
+    @property
+    def azimuth_error(self) -> Quantity | None:
+        """Arcmin to the east of the elevated pole, about the vertical; None for `altaz`."""
+        return self._arcmin(self.second_rad, equatorial=True)
+
+    @property
+    def azimuth_stderr(self) -> Quantity | None:
+        """Standard error, arcmin; None for `altaz`."""
+        return self._arcmin(float(self.stderr_rad[1]), equatorial=True)
+
+    @property
+    def tilt_north(self) -> Quantity | None:
+        """Arcmin that the azimuth axis leans to the north; None for equatorial mounts."""
+        return self._arcmin(self.first_rad, equatorial=False)
+
+    @property
+    def tilt_east(self) -> Quantity | None:
+        """Arcmin that the azimuth axis leans to the east; None for equatorial mounts."""
+        return self._arcmin(self.second_rad, equatorial=False)
+
+    @property
+    def pole(self) -> Array:
+        """Where the axis should aim, unit vector."""
+        return self.site.elevated_pole if self.equatorial else np.array([0.0, 0.0, 1.0])
+
+    @property
+    def axis(self) -> Array:
+        """Where the axis aims, unit vector: the elevated end."""
+        if self.equatorial:
+            h = self.site.location.hemisphere
+            north = 0.0 if h > 0 else np.pi
+            return direction(abs(self.site.location.latitude_rad) + self.first_rad, north + h * self.second_rad)
+        chain = Chain(mount_frame("altaz", 0.0), altaz=True, hemisphere=1)
+        return chain.base(np.array([self.first_rad, self.second_rad]))[0][:, 2]
+
+    @property
+    def total_error(self) -> Quantity:
+        """Angle on the sky between the axis and the true pole (or the zenith), arcmin."""
+        from astropy import units as u
+
+        return float(separation(self.axis, self.pole)) / ARCSEC / 60.0 * u.arcmin
+
+    @property
+    def left(self) -> Quantity:
+        """What measurement alone will leave after perfect moves, one standard error on the sky, arcmin."""
+        from astropy import units as u
+
+        shrink = np.array([1.0, np.cos(self.site.location.latitude_rad) if self.equatorial else 1.0])
+        return float(np.linalg.norm(self.stderr_rad * shrink)) / ARCSEC / 60.0 * u.arcmin
+
+    @cached_property
+    def tracking(self) -> TrackingError:
+        """Drift and field rotation that follow, at their worst over the usable sky."""
+        from skysample.sky import usable_sky
+
+        return tracking_error(self, usable_sky(self.site))
+
+    def __str__(self) -> str:
+        return "\n".join(str(move) for move in self.moves)
+
+
+def polar(model: FittedModel, site: Site) -> PolarAlignment:
+    """Say where the primary axis is aimed and what to turn.
+
+    Parameters
+    ----------
+    model : FittedModel
+    site : Site
+        For the wedge and the refraction.
+
+    Returns
+    -------
+    PolarAlignment
+        Against the true pole (the celestial intermediate pole of date); `altitude_error_refracted` stands beside it.
+
+    Raises
+    ------
+    NotDetermined
+        If a model was active in the mount, the model lacks the axis terms, or the points do not determine them.
+    """
+    names = model.axis_terms
+    if model.run.axes_kind == "corrected" or model.run.old_model == "on":
+        raise NotDetermined(
+            "not determined: a pointing model was active in the mount, so the readings show only what is left over that"
+            " model, not where the axis is; switch it off (or log raw encoder readings) and take the run again"
+        )
+    missing = [name for name in names if name not in model.names]
+    if missing:
+        raise NotDetermined(f"not determined: the model was fitted without {' and '.join(missing)}; fit it with them")
+    index = [model.names.index(name) for name in names]
+    inflation = model.stderr_rad[index] / model.sigma_rad * np.sqrt(model.run.used) if model.sigma_rad > 0.0 else np.zeros(2)
+    if np.max(inflation) > TRUST_LIMIT:
+        worst = names[int(np.argmax(inflation))]
+        pair = next((weak.pair for weak in model.weak_pairs if worst in weak.pair), None) or (
+            model.weak_pairs[0].pair if model.weak_pairs else names
+        )
+        raise NotDetermined(
+            f"not determined: these {model.run.used} points cannot tell {pair[0]} from {pair[1]} (condition"
+            f" {model.condition:.0f}, the error of {worst} is {np.max(inflation):.0f} times what spread points would give);"
+            " spread the points over the whole usable sky and take the run again",
+            pair=pair,
+            condition=model.condition,
+        )
+    first, second = (float(model.values_rad[i]) for i in index)
+    covariance = model.covariance_rad2[np.ix_(index, index)]
+    latitude = site.location.latitude_rad
+    altaz = model.kind == "altaz"
+    moves = tilt_moves(first, second, covariance) if altaz else polar_moves(first, second, covariance, latitude, site.wedge)
+    return PolarAlignment(
+        kind=model.kind,
+        first_rad=first,
+        second_rad=second,
+        covariance_rad2=covariance,
+        dof=model.dof,
+        t_limit=model.t_limit,
+        refraction_rad=0.0 if altaz else refraction_at(abs(latitude), site),
+        moves=moves,
+        condition=_condition(model),
+        site=site,
+    )
+
+
+def _condition(model: FittedModel) -> str:
+    declared = model.run.axes_kind == "raw" or model.run.old_model == "off"
+    if declared:
+        return ""
+    rotations = [i for i, name in enumerate(model.names) if not name.endswith("_zero") and i < len(model.function.rotation_slots)]
+    near_zero = bool(np.all(np.abs(model.values_rad[rotations]) < 60.0 * ARCSEC))
+    sign = "all geometric terms of this run are near zero, which is how an active model shows" if near_zero else (
+        "an active one would show all geometric terms near zero; here they are not"
+    )
+    return f"If no model was active in the mount: ({sign})"
+
+
+def tracking_error(alignment: PolarAlignment, sky: UsableSky) -> TrackingError:
+    """Drift and field rotation at their worst over the usable sky.
+
+    A mount that turns about its own axis m at the Earth's rate, where the sky turns about n, lets a star at t
+    drift by rate x (n - m) x t. A guider that holds it turns the primary by a and the secondary by what is left; the field
+    then turns about t by a m.t - rate (n - m).t. (Elementary rotation kinematics; for m near n and t far from
+    the pole this is the usual 15.04 x error x sin or cos of the hour angle.)
+
+    Parameters
+    ----------
+    alignment : PolarAlignment
+        For `altaz` the celestial pole is turned with the base: a leaning base drifts as a polar axis off by as much.
+    sky : UsableSky
+
+    Returns
+    -------
+    TrackingError
+    """
+    site = alignment.site
+    pole = site.elevated_pole
+    if alignment.equatorial:
+        axis = alignment.axis
+    else:
+        chain = Chain(mount_frame("altaz", 0.0), altaz=True, hemisphere=1)
+        axis = chain.base(np.array([alignment.first_rad, alignment.second_rad]))[0] @ pole
+    places = sky.directions[separation(sky.directions, pole) > np.radians(5.0)]
+    drift = SIDEREAL_RAD_S * np.cross(pole - axis, places)
+    speed = np.linalg.norm(drift, axis=1)
+    around = np.cross(axis, places)
+    primary = np.sum(drift * around, axis=1) / np.sum(around**2, axis=1)
+    turning = np.abs(primary * (places @ axis) - SIDEREAL_RAD_S * (places @ (pole - axis)))
+    fastest, most = int(np.argmax(speed)), int(np.argmax(turning))
+    return TrackingError(
+        drift_arcsec_per_min=float(speed[fastest]) / ARCSEC * 60.0,
+        drift_place_deg=_place(places[fastest]),
+        rotation_deg_per_hour=float(np.degrees(turning[most])) * 3600.0,
+        rotation_place_deg=_place(places[most]),
+    )
+
+
+def _place(vector: Array) -> tuple[float, float]:
+    altitude = float(np.degrees(np.arcsin(np.clip(vector[2], -1.0, 1.0))))
+    return round(altitude, 1), round(float(np.degrees(np.arctan2(vector[0], vector[1]))) % 360.0, 1)

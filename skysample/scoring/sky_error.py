@@ -1,0 +1,89 @@
+"""How wrong the model itself is expected to be over the usable sky: its own standard error, without the noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.geometry import ARCSEC
+from skysample.mount_axes import sides
+
+if TYPE_CHECKING:
+    from astropy.units import Quantity
+
+    from skysample.fitting import FittedModel
+    from skysample.geometry import Array
+    from skysample.sky import UsableSky
+
+__all__ = ["SkyError", "sky_design", "sky_error"]
+
+
+@dataclass(frozen=True)
+class SkyError:
+    """The model's standard error over the usable sky, radial.
+
+    Attributes
+    ----------
+    directions : ndarray, shape (m, 3)
+        Where; both sides of the pier of a `german` mount count.
+    error_rad : ndarray, shape (m,)
+    """
+
+    directions: Array
+    error_rad: Array
+
+    @property
+    def rms(self) -> Quantity:
+        """RMS over the usable sky, arcsec."""
+        from astropy import units as u
+
+        return np.sqrt(np.mean(self.error_rad**2)) / ARCSEC * u.arcsec
+
+    @property
+    def p95(self) -> Quantity:
+        """95th percentile by area, arcsec."""
+        from astropy import units as u
+
+        return np.percentile(self.error_rad, 95.0) / ARCSEC * u.arcsec
+
+
+def sky_design(model: FittedModel, sky: UsableSky) -> tuple[Array, Array]:
+    """How the predicted place moves with each coefficient, over the usable sky.
+
+    Parameters
+    ----------
+    model : FittedModel
+    sky : UsableSky
+
+    Returns
+    -------
+    ndarray, shape (m, 3)
+        Equal-area cells of the usable sky, once for each side of the pier that reaches them.
+    ndarray, shape (m, 2, p)
+    """
+    directions = np.concatenate([sky.directions[sky.reachable[:, i]] for i in range(len(sides(model.kind)))])
+    side = np.concatenate(
+        [np.full(int(sky.reachable[:, i].sum()), each) for i, each in enumerate(sides(model.kind))]
+    )
+    axes = model.axes_for(directions, side)
+    reached = np.isfinite(axes).all(axis=1)
+    return directions[reached], model.design(axes[reached])
+
+
+def sky_error(model: FittedModel, sky: UsableSky) -> SkyError:
+    """Propagate the coefficients' covariance over the usable sky.
+
+    Parameters
+    ----------
+    model : FittedModel
+    sky : UsableSky
+
+    Returns
+    -------
+    SkyError
+    """
+    directions, design = sky_design(model, sky)
+    variance = np.einsum("nip,pq,niq->n", design, model.covariance_rad2, design, optimize=True)
+    return SkyError(directions, np.sqrt(variance))

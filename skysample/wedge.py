@@ -1,0 +1,175 @@
+"""From the axis to the bolts: one rotation, split over two adjusters as the wedge is built."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from skysample.geometry import direction, rotation, wrap_pi
+from skysample.site import Wedge
+
+if TYPE_CHECKING:
+    from skysample.geometry import Array
+
+__all__ = ["Move", "adjuster_angles", "polar_moves", "tilt_moves"]
+
+_EAST, _UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One adjuster's move.
+
+    Attributes
+    ----------
+    adjuster : str
+        "altitude" or "azimuth"; for `altaz` "north side" or "east side" of the base.
+    direction : str
+        "raise", "lower", "east" or "west".
+    arcmin, stderr_arcmin : float
+        How far, and how well that is known.
+    turns : float or None
+        Of the bolt, where the site file describes it.
+    bolt : str or None
+        "clockwise" or "counter-clockwise".
+    """
+
+    adjuster: str
+    direction: Literal["raise", "lower", "east", "west"]
+    arcmin: float
+    stderr_arcmin: float
+    turns: float | None = None
+    bolt: Literal["clockwise", "counter-clockwise"] | None = None
+
+    def __str__(self) -> str:
+        what = {
+            "altitude": f"{self.direction.capitalize()} the polar axis",
+            "azimuth": f"Turn the polar axis to the {self.direction}",
+        }.get(self.adjuster, f"{self.direction.capitalize()} the base's {self.adjuster}")
+        text = f"{what} {self.arcmin:.1f}' +- {self.stderr_arcmin:.1f}'"
+        if self.turns is None:
+            return text
+        return f"{text}: {self.turns:.2f} turns {self.bolt}"
+
+
+def adjuster_angles(axis: Array, pole: Array, wedge: Wedge, hemisphere: int) -> tuple[float, float]:
+    """How far each adjuster has to turn to bring the axis onto the pole.
+
+    With the hinge on the azimuth stage the altitude move changes the angle between the polar axis and the azimuth
+    axis, and the azimuth move brings it round: neither disturbs the other. With the hinge on the ground (an east-west
+    line) the azimuth stage rides on it; both angles are solved for together.
+
+    Parameters
+    ----------
+    axis, pole : ndarray, shape (3,)
+        Elevated ends, unit vectors.
+    wedge : Wedge
+        Hinge and lean.
+    hemisphere : int
+        +1 north, -1 south.
+
+    Returns
+    -------
+    raise_rad, east_rad : float
+        Altitude (up positive) and azimuth (elevated end to the east positive).
+    """
+    stage = rotation(_EAST, np.radians(-wedge.lean_north_deg)) @ rotation([0.0, 1.0, 0.0], np.radians(wedge.lean_east_deg)) @ _UP
+    if wedge.hinge == "on_azimuth":
+        tilt = _angle(pole, stage)
+        hinge = np.cross(axis, stage)
+        up = _angle(axis, stage) - tilt
+        raised = rotation(hinge / np.linalg.norm(hinge), up) @ axis
+        turn = _turn_about(stage, raised, pole)
+        return up, -hemisphere * turn
+    hinge = hemisphere * _EAST
+    # The pole, seen from a stage that has not been tilted yet, must lie on the axis's cone about the stage.
+    cosine, sine = float(stage @ pole), float(stage @ np.cross(-hinge, pole))
+    along = float(stage @ hinge) * float(hinge @ pole)
+    amplitude, phase = np.hypot(cosine - along, sine), np.arctan2(sine, cosine - along)
+    level = np.arccos(np.clip((float(stage @ axis) - along) / amplitude, -1.0, 1.0))
+    candidates = wrap_pi(np.array([phase + level, phase - level]))
+    up = float(candidates[np.argmin(np.abs(candidates))])
+    target = rotation(hinge, -up) @ pole
+    return up, -hemisphere * _turn_about(stage, axis, target)
+
+
+def _angle(a: Array, b: Array) -> float:
+    return float(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b))
+
+
+def _turn_about(stage: Array, start: Array, end: Array) -> float:
+    a, b = np.cross(stage, start), np.cross(stage, end)
+    return float(np.arctan2(stage @ np.cross(a, b), a @ b))
+
+
+def polar_moves(
+    altitude_rad: float, azimuth_rad: float, covariance_rad2: Array, latitude_rad: float, wedge: Wedge | None
+) -> tuple[Move, ...]:
+    """Moves of the two adjusters, in the order in which to turn them.
+
+    Parameters
+    ----------
+    altitude_rad, azimuth_rad : float
+        Polar errors (see the conventions).
+    covariance_rad2 : ndarray, shape (2, 2)
+        Of the two.
+    latitude_rad : float
+    wedge : Wedge or None
+        None: level, hinge on the azimuth stage, bolts not described.
+
+    Returns
+    -------
+    tuple of Move
+        Altitude first with the hinge on the azimuth stage, azimuth first with the hinge on the ground, where each
+        move is then what a level would show.
+    """
+    built = wedge or Wedge()
+    hemisphere = 1 if latitude_rad >= 0.0 else -1
+    north = 0.0 if hemisphere > 0 else np.pi
+    pole = direction(abs(latitude_rad), north)
+
+    def angles(errors: Array) -> Array:
+        axis = direction(abs(latitude_rad) + errors[0], north + hemisphere * errors[1])
+        return np.array(adjuster_angles(axis, pole, built, hemisphere))
+
+    errors = np.array([altitude_rad, azimuth_rad])
+    raise_rad, east_rad = angles(errors)
+    step = 1e-6
+    slopes = np.stack([(angles(errors + d) - angles(errors - d)) / (2 * step) for d in np.eye(2) * step], axis=1)
+    sigma = np.sqrt(np.diag(slopes @ covariance_rad2 @ slopes.T))
+    altitude = _move("altitude", "raise" if raise_rad >= 0 else "lower", raise_rad, sigma[0], built)
+    azimuth = _move("azimuth", "east" if east_rad >= 0 else "west", east_rad, sigma[1], built)
+    return (altitude, azimuth) if built.hinge == "on_azimuth" else (azimuth, altitude)
+
+
+def _move(
+    adjuster: Literal["altitude", "azimuth"],
+    way: Literal["raise", "lower", "east", "west"],
+    angle_rad: float,
+    stderr_rad: float,
+    wedge: Wedge,
+) -> Move:
+    arm, pitch, clockwise = (
+        (wedge.altitude_arm_mm, wedge.altitude_pitch_mm, wedge.altitude_clockwise)
+        if adjuster == "altitude"
+        else (wedge.azimuth_arm_mm, wedge.azimuth_pitch_mm, wedge.azimuth_clockwise)
+    )
+    arcmin = float(np.degrees(abs(angle_rad)) * 60.0)
+    stderr = float(np.degrees(stderr_rad) * 60.0)
+    if arm is None or pitch is None:
+        return Move(adjuster, way, arcmin, stderr)
+    turns = float(arm * np.tan(abs(angle_rad)) / pitch)
+    return Move(adjuster, way, arcmin, stderr, turns, "clockwise" if clockwise == way else "counter-clockwise")
+
+
+def tilt_moves(north_rad: float, east_rad: float, covariance_rad2: Array) -> tuple[Move, ...]:
+    """How to level the base of an `altaz`: which side to raise, north and east sides apart."""
+    moves = []
+    for side, lean, variance in zip(("north side", "east side"), (north_rad, east_rad), np.diag(covariance_rad2), strict=True):
+        # A base that leans towards a side has that side low.
+        way: Literal["raise", "lower"] = "raise" if lean >= 0 else "lower"
+        to_arcmin = float(np.degrees(1.0) * 60.0)
+        moves.append(Move(side, way, abs(lean) * to_arcmin, float(np.sqrt(variance)) * to_arcmin))
+    return tuple(moves)
