@@ -73,7 +73,7 @@ def _astrometry(
 
     utc = times if times.scale == "utc" else times.utc
     jd1, jd2 = np.asarray(utc.jd1, float), np.asarray(utc.jd2, float)
-    if not np.all(np.isfinite(jd1 + jd2)):
+    if np.any(utc.mask) or not np.all(np.isfinite(jd1 + jd2)):
         raise InputError("a time is missing or not a number; give every point a time", key="time")
     orientation = earth_orientation((jd1 - 2400000.5) + jd2)
     location = site.location

@@ -294,7 +294,7 @@ def _check_dome(dome: Dome, refuse: Any) -> None:
         refuse("dome.slit_width_m", f"{dome.slit_width_m:g} is wider than the dome itself ({2.0 * dome.radius_m:g}); correct one of them")
     if dome.beam_m >= dome.slit_width_m:
         refuse("dome.beam_m", f"{dome.beam_m:g} does not fit through the slit ({dome.slit_width_m:g}); correct one of them")
-    reach = math.hypot(*dome.pivot_m) + math.hypot(dome.tube_offset_m, dome.beam_m / 2.0)
+    reach = math.hypot(*dome.pivot_m) + abs(dome.tube_offset_m) + dome.beam_m / 2.0
     if reach >= dome.radius_m:
         refuse("dome.pivot_m", f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g})")
     if dome.slit_low_deg >= 90.0 + dome.slit_past_zenith_deg:

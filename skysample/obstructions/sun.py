@@ -1,0 +1,53 @@
+"""The Sun: never point near it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from skysample.geometry import alt_az, separation
+
+if TYPE_CHECKING:
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.site import Site
+
+__all__ = ["Sun"]
+
+_RISEN_DEG = -0.9
+"""Altitude of the Sun's centre at which its upper limb appears: 34' of refraction and 16' of half diameter
+(the customary figures of sunrise tables, from memory), rounded to the safe side."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sun:
+    """Blocks what is nearer to the Sun than an angle, while any of its disc can be above the horizontal.
+
+    The Sun counts as up while its centre is above -0.9 degrees (refraction and half diameter). Without a
+    moment nothing is blocked: where the Sun will be is not known, and whoever plans has to say so.
+
+    Attributes
+    ----------
+    site : Site
+        Where it is seen from.
+    """
+
+    site: Site
+    name: str = "sun"
+    depends_on_time: ClassVar[bool] = True
+
+    def blocks(self, directions: Array, when: Time | None) -> NDArray[np.bool_]:
+        """See `skysample.plugins.Obstruction.blocks`."""
+        if when is None:
+            return np.zeros(len(directions), bool)
+        from skysample.frames import sun_direction
+
+        sun = sun_direction(self.site, when.reshape(-1))
+        altitude, _ = alt_az(sun)
+        near = separation(directions, sun) < math.radians(self.site.sky.sun_avoid_deg)
+        return near & (altitude > math.radians(_RISEN_DEG))

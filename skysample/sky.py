@@ -1,0 +1,336 @@
+"""The usable sky: what every obstruction leaves of the hemisphere, on equal-area pixels.
+
+Source of the tessellation: Gorski et al. 2005, ApJ 622, 759 (HEALPix), by healpy; its z axis is the zenith,
+its longitude the azimuth, counted from north through east.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import InputError, NoSolution, PluginError
+from skysample.geometry import direction
+from skysample.mount_axes import sides
+from skysample.obstructions import reach
+from skysample.plugins import default_registry
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from astropy.table import QTable
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.plugins import Obstruction, Registry
+    from skysample.site import Site
+
+    Bools = NDArray[np.bool_]
+    Pixels = NDArray[np.int64]
+
+__all__ = ["Loss", "UsableSky", "usable_sky"]
+
+_COARSE_NSIDE = 32
+_LARGEST_NSIDE = 1024
+_HOOK = "skysample_obstructions"
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What one obstruction takes.
+
+    Attributes
+    ----------
+    obstruction : str
+        Its name.
+    removed_sr : float
+        What it blocks of the whole hemisphere, whatever else does.
+    only_sr : float
+        What would be usable without it.
+    """
+
+    obstruction: str
+    removed_sr: float
+    only_sr: float
+
+
+@dataclass(frozen=True, eq=False)
+class UsableSky:
+    """The part of a site's sky that may be used; from `usable_sky`.
+
+    Attributes
+    ----------
+    site : Site
+        Whose sky it is.
+    when : astropy.time.Time or None
+        The moment or moments at which all of it is usable. None: nothing that moves, the Sun least of all,
+        was looked at.
+    nside : int
+        Resolution of the HEALPix tessellation (RING order, z axis to the zenith, longitude = azimuth).
+    directions : ndarray, shape (m, 3)
+        Centres of the usable pixels, unit vectors, east-north-up.
+    pixels : ndarray of int, shape (m,)
+        Their HEALPix numbers, ascending.
+    reachable : ndarray of bool, shape (m, sides)
+        Whether mount and dome reach each on the sides of the pier, in the order of `mount_axes.sides`.
+    taken : tuple of Loss
+        What each obstruction takes.
+    obstructions : mapping of str to Obstruction
+        By name.
+    """
+
+    site: Site = field(repr=False)
+    when: Time | None
+    nside: int
+    directions: Array = field(repr=False)
+    pixels: Pixels = field(repr=False)
+    reachable: Bools = field(repr=False)
+    taken: tuple[Loss, ...]
+    obstructions: Mapping[str, Obstruction] = field(repr=False)
+
+    @property
+    def pixel_sr(self) -> float:
+        """Solid angle of one pixel, steradians."""
+        return math.pi / (3.0 * self.nside**2)
+
+    @property
+    def area_sr(self) -> float:
+        """Solid angle of the usable sky, steradians."""
+        return len(self.pixels) * self.pixel_sr
+
+    @property
+    def losses(self) -> QTable:
+        """What each takes: `obstruction`, `removed` (of the hemisphere), `only` (usable but for it)."""
+        from astropy import units as u
+        from astropy.table import QTable
+
+        return QTable(
+            {
+                "obstruction": [loss.obstruction for loss in self.taken],
+                "removed": [loss.removed_sr for loss in self.taken] * u.sr,
+                "only": [loss.only_sr for loss in self.taken] * u.sr,
+            }
+        )
+
+    def mask(self) -> Bools:
+        """Return the usable pixels as a full-sky HEALPix map, shape (12 nside^2,), RING order."""
+        chosen = np.zeros(12 * self.nside**2, bool)
+        chosen[self.pixels] = True
+        return chosen
+
+    def usable(self, directions: Array, side: int | None = None) -> Bools:
+        """Ask every obstruction about exactly these directions, not about the pixels they lie in.
+
+        Parameters
+        ----------
+        directions : ndarray, shape (n, 3)
+            Unit vectors, east-north-up.
+        side : int, optional
+            The side of the pier (1 or -1) that must reach them.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            Usable at `when`.
+
+        Raises
+        ------
+        InputError
+            If these are not unit vectors, or the mount has no such side.
+        PluginError
+            If an obstruction raises, or returns what does not fit.
+        """
+        directions = np.array(directions, float)
+        if directions.ndim != 2 or directions.shape[1] != 3:
+            raise InputError(f"directions have shape {directions.shape}; give (n, 3)", key="directions")
+        if not np.all(np.abs(np.linalg.norm(directions, axis=1) - 1.0) < 1e-6):
+            raise InputError("directions are not all unit vectors; scale them to length 1", key="directions")
+        directions.flags.writeable = False
+        usable = np.ones(len(directions), bool) if side is None else reach(self.site, directions, side)
+        usable &= ~_blocked(self.obstructions, directions, _moments(self.when)).any(axis=0)
+        return usable
+
+    def __str__(self) -> str:
+        name = f" of {self.site.name}" if self.site.name else ""
+        share = 100.0 * self.area_sr / (2.0 * math.pi)
+        width = max(len(loss.obstruction) for loss in self.taken)
+        lines = [
+            f"Usable sky{name}: {self.area_sr:.3f} sr, {share:.1f} % of the hemisphere",
+            f"{'':{width}}  takes sr  it alone",
+        ]
+        for each in self.taken:
+            lines += [f"{each.obstruction:{width}}  {each.removed_sr:8.3f}  {each.only_sr:8.3f}"]
+        if self.when is None:
+            lines.append("No time was given: the Sun was not checked.")
+        elif self.when.isscalar:
+            lines.append(f"At {self.when.utc.isot} UTC.")
+        else:
+            first, last = self.when.min().utc.isot, self.when.max().utc.isot
+            lines.append(f"At all of {self.when.size} moments from {first} to {last} UTC.")
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{html.escape(str(self))}</pre>"
+
+
+def usable_sky(
+    site: Site, when: Time | None = None, *, registry: Registry | None = None, nside: int = 64
+) -> UsableSky:
+    """Find out which part of the sky can be used.
+
+    Every obstruction is asked about coarse pixels (`nside` 32, 1.8 degrees), and about finer ones where the
+    answers change from one coarse pixel to the next. Something thinner than a coarse pixel, such as a mast,
+    can slip between them: `UsableSky.usable` asks about exact directions.
+
+    Parameters
+    ----------
+    site : Site
+        Whose sky.
+    when : astropy.time.Time, optional
+        The moment, or several (1-D): what is blocked at any of them is blocked. Without one, what moves (the
+        Sun) blocks nothing.
+    registry : Registry, optional
+        The plugins to ask, in place of everything installed.
+    nside : int
+        HEALPix resolution, a power of two up to 1024; 64 makes pixels of 0.84 square degrees.
+
+    Returns
+    -------
+    UsableSky
+
+    Raises
+    ------
+    InputError
+        If `when` is no Time or has the wrong shape, or `nside` is not allowed.
+    NoSolution
+        If nothing usable is left; says what takes how much. Its `partial` is the tuple of `Loss`.
+    PluginError
+        If an obstruction raises, or returns what does not fit.
+    """
+    if nside not in [2**k for k in range(_LARGEST_NSIDE.bit_length())]:
+        raise InputError(f"nside {nside} is not a power of two from 1 to {_LARGEST_NSIDE}", key="nside")
+    nside = int(nside)
+    moments = _moments(when)
+    obstructions = (registry or default_registry()).obstructions(site)
+    every_side = sides(site.mount.kind)
+
+    def judged(directions: Array) -> Bools:
+        """Say what each obstruction blocks, and on which sides the rest is reached: shape (facts, n)."""
+        blocked = _blocked(obstructions, directions, moments)
+        free = np.flatnonzero(~blocked.any(axis=0))
+        reached = np.zeros((len(every_side), len(directions)), bool)
+        for row, side in zip(reached, every_side, strict=True):
+            row[free] = reach(site, directions[free], side)
+        return np.concatenate([blocked, reached])
+
+    pixels, directions, facts = _survey(judged, nside)
+    blocked, reached = np.split(facts, [len(obstructions)])
+    taken = _losses(obstructions, blocked, math.pi / (3.0 * nside**2))
+    free = ~blocked.any(axis=0)
+    if not free.any():
+        raise NoSolution(_nothing_left(taken), partial=taken)
+    directions, pixels, reached = directions[free], pixels[free], reached[:, free].T
+    for part in (directions, pixels, reached):
+        part.flags.writeable = False
+    return UsableSky(site, when, nside, directions, pixels, reached, taken, obstructions)
+
+
+def _moments(when: Time | None) -> list[Time | None]:
+    if when is None:
+        return [None]
+    from astropy.time import Time
+
+    if not isinstance(when, Time):
+        raise InputError(f"when is a {type(when).__name__}; give an astropy Time, or None", key="when")
+    if when.isscalar:
+        return [when]
+    if when.ndim != 1 or when.size == 0:
+        raise InputError(f"when has shape {when.shape}; give one moment, or a row of them", key="when")
+    return list(when)
+
+
+def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments: list[Time | None]) -> Bools:
+    """Ask what each obstruction blocks at any of the moments: shape (obstructions, n)."""
+    blocked = np.zeros((len(obstructions), len(directions)), bool)
+    for i, obstruction in enumerate(obstructions.values()):
+        # An obstruction may say that it stands still, and is then asked once.
+        moving = getattr(obstruction, "depends_on_time", True)
+        for moment in moments if moving else moments[:1]:
+            blocked[i] |= _asked(obstruction, directions, moment)
+    return blocked
+
+
+def _asked(obstruction: Obstruction, directions: Array, moment: Time | None) -> Bools:
+    name = obstruction.name
+    try:
+        answer = obstruction.blocks(directions, moment)
+    except PluginError:
+        raise
+    except Exception as error:
+        problem = f"its blocks() raised {type(error).__name__}: {error}"
+        raise PluginError(problem, plugin=name, hook=_HOOK) from error
+    wanted = (len(directions),)
+    if isinstance(answer, np.ndarray) and answer.shape == wanted and answer.dtype == np.bool_:
+        return answer
+    given = type(answer).__name__
+    if isinstance(answer, np.ndarray):
+        given = f"an array of {answer.dtype} of shape {answer.shape}"
+    problem = f"its blocks() returned {given}; it must return an array of bool of shape {wanted}"
+    raise PluginError(problem, plugin=name, hook=_HOOK)
+
+
+def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array, Bools]:
+    """Every pixel with its centre above the horizontal: number, direction and the facts about it.
+
+    Starts coarse; on the way to `nside` only those pixels are judged anew whose parent differs from one of
+    its neighbours in any fact, or has one below the horizontal.
+    """
+    import healpy as hp
+
+    level = min(nside, _COARSE_NSIDE)
+    pixels, directions = _hemisphere(level)
+    facts = judged(directions)
+    while level < nside:
+        count = 12 * level**2
+        known = np.full((len(facts), count), -1, np.int8)
+        known[:, pixels] = facts
+        neighbours = hp.get_all_neighbours(level, np.arange(count))
+        differs = (known == -1).any(axis=0)
+        for neighbour in neighbours:
+            differs |= (neighbour >= 0) & (known != known[:, neighbour]).any(axis=0)
+        pixels, directions = _hemisphere(2 * level)
+        parents = hp.nest2ring(level, hp.ring2nest(2 * level, pixels) // 4)
+        facts = known[:, parents] == 1
+        anew = np.flatnonzero(differs[parents])
+        facts[:, anew] = judged(directions[anew])
+        level *= 2
+    return pixels, directions, facts
+
+
+def _hemisphere(nside: int) -> tuple[Pixels, Array]:
+    import healpy as hp
+
+    colatitude, azimuth = hp.pix2ang(nside, np.arange(6 * nside**2 + 2 * nside))
+    above = np.flatnonzero(colatitude < math.pi / 2.0 - 1e-9)
+    directions = direction(math.pi / 2.0 - colatitude[above], azimuth[above])
+    directions.flags.writeable = False
+    return above, directions
+
+
+def _losses(obstructions: Mapping[str, Obstruction], blocked: Bools, pixel_sr: float) -> tuple[Loss, ...]:
+    by_one = blocked.sum(axis=0) == 1
+    return tuple(
+        Loss(name, pixel_sr * int(np.count_nonzero(row)), pixel_sr * int(np.count_nonzero(row & by_one)))
+        for name, row in zip(obstructions, blocked, strict=True)
+    )
+
+
+def _nothing_left(taken: tuple[Loss, ...]) -> str:
+    worst = max(taken, key=lambda loss: loss.removed_sr).obstruction
+    parts = ", ".join(f"{loss.removed_sr:.2f} by {loss.obstruction}" for loss in taken if loss.removed_sr)
+    return f"no usable sky is left: of {2.0 * math.pi:.2f} sr, {parts} are taken; check {worst!r} first"
