@@ -16,6 +16,7 @@ else:
 __all__ = [
     "ARCSEC",
     "alt_az",
+    "cross",
     "direction",
     "displace",
     "offset",
@@ -51,6 +52,18 @@ def alt_az(vectors: Array) -> tuple[Array, Array]:
     """Altitude and azimuth (0..2 pi) of vectors of shape (..., 3), radians; the inverse of `direction`."""
     east, north, up = vectors[..., 0], vectors[..., 1], vectors[..., 2]
     return np.arctan2(up, np.hypot(east, north)), np.arctan2(east, north) % (2.0 * np.pi)
+
+
+def cross(a: Array, b: Array) -> Array:
+    """Cross product of vectors of shape (..., 3), broadcast; several times faster than numpy's on small arrays."""
+    return np.stack(
+        np.broadcast_arrays(
+            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
+            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
+            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
+        ),
+        axis=-1,
+    )
 
 
 def rotation(axis: ArrayLike, angle: ArrayLike) -> Array:
@@ -94,11 +107,14 @@ def tangent_basis(at: Array, pole: Array) -> Array:
     -------
     ndarray, shape (..., 2, 3)
     """
-    first = np.cross(at, pole)
+    first = cross(at, pole)
     norm = np.linalg.norm(first, axis=-1, keepdims=True)
-    spare = np.cross(pole, [1.0, 0.0, 0.0] if abs(pole[0]) < 0.9 else [0.0, 1.0, 0.0])
-    first = np.where(norm > 1e-12, first / np.where(norm > 1e-12, norm, 1.0), spare / np.linalg.norm(spare))
-    return np.stack([first, np.cross(first, at)], axis=-2)
+    if np.all(norm > 1e-12):
+        first = first / norm
+    else:
+        spare = cross(pole, np.array([1.0, 0.0, 0.0] if abs(pole[0]) < 0.9 else [0.0, 1.0, 0.0]))
+        first = np.where(norm > 1e-12, first / np.where(norm > 1e-12, norm, 1.0), spare / np.linalg.norm(spare))
+    return np.stack([first, cross(first, at)], axis=-2)
 
 
 def displace(at: Array, basis: Array, components: Array) -> Array:

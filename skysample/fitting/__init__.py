@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from skysample.runs import Run
     from skysample.site import Site
 
-__all__ = ["FittedModel", "Rejection", "RunSummary", "WeakPair", "fingerprint", "fit", "load_model"]
+__all__ = ["FittedModel", "Rejection", "RunSummary", "WeakPair", "fingerprint", "fit", "load_model", "moment_of"]
 
 
 def fit(
@@ -92,9 +92,16 @@ def _observations(run: Run, usable: NDArray[np.int64]) -> Observations:
     if run.sigma_arcsec is not None:
         weights = 1.0 / run.sigma_arcsec[usable]
         weights = weights / np.sqrt(np.mean(weights**2))
-    temperature = None if run.temperature_c is None else run.temperature_c[usable]
-    time = None if run.time is None else run.time[usable]
-    return Observations(run.axes[usable], run.directions[usable], weights, Moment(time, temperature))
+    return Observations(run.axes[usable], run.directions[usable], weights, moment_of(run, usable))
+
+
+def moment_of(run: Run, chosen: NDArray[Any]) -> Moment:
+    """Time and air of some of a run's points; a temperature counts only where all of them have one."""
+    temperature = run.temperature_c[chosen]
+    return Moment(
+        None if run.time is None else run.time[chosen],
+        temperature if np.isfinite(temperature).all() else None,
+    )
 
 
 def _part(data: Observations, kept: NDArray[np.bool_]) -> tuple[Array, Array, Array, Moment]:
@@ -158,7 +165,7 @@ def _finished(
         order = np.argsort(run.time.jd)
         times = (str(iso(run.time[order[0]])), str(iso(run.time[order[-1]])))
     summary = RunSummary(
-        source=run.source,
+        source=run.source or "",
         points=run.points,
         used=len(used),
         rejected=_rejections(run, function, found, usable, kept, data),
@@ -166,7 +173,7 @@ def _finished(
         rms_rad=float(np.sqrt(np.mean(np.sum(found.residuals**2, axis=1)))),
         axes_kind=run.axes_kind,
         old_model=run.old_model,
-        session=run.session,
+        session=run.session or "",
         fingerprint=fingerprint(run),
         start_utc=times[0],
         end_utc=times[1],

@@ -17,8 +17,8 @@ __all__ = ["Converged", "converge", "linear_step"]
 
 _STEP_SETTLED = 1e-14
 _ITERATIONS = 60
-_SLACK = 1e-5
-"""The design is first order in the displacements, so the last steps may raise the cost by so small a share."""
+_SLACK = 1e-9
+"""Rounding may raise the cost by so small a share in the last steps."""
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ import numpy as np
 
 from skysample.fitting.least_squares import linear_step
 from skysample.fitting.start import starting_angles
-from skysample.geometry import ARCSEC, offset, tangent_basis
+from skysample.geometry import ARCSEC, cross, offset, tangent_basis
 from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:
@@ -154,7 +154,7 @@ def _grow(design: Array, residuals: Array, weights: Array, kept: NDArray[np.bool
         # The kept are the quieter part of the points, so their noise is an underestimate: undo the truncation.
         if f[nearest] > family_limit(points, dof + 2) * _truncation(int(kept.sum()), points):
             break
-        step = max(1, (points - int(kept.sum())) // 20)
+        step = max(1, len(outside) // 3)
         order = outside[np.argsort(f[outside])][:step]
         kept[order[f[order] <= family_limit(points, dof + 2) * _truncation(int(kept.sum()), points)]] = True
     for _ in range(points):
@@ -193,7 +193,7 @@ def _least_median(function: PointingFunction, data: Observations, seed: int) -> 
         tube, turning = chain.tube_and_axes(angles, data.axes[subsets])
         basis = tangent_basis(tube, function.pole)
         residual = offset(tube, basis, data.observed[subsets]).reshape(len(subsets), -1)
-        motion = np.cross(turning[..., slots, :], tube[..., None, :])
+        motion = cross(turning[..., slots, :], tube[..., None, :])
         design = np.einsum("bnij,bnkj->bnik", basis, motion).reshape(len(subsets), -1, len(slots))
         normal = np.einsum("bmi,bmj->bij", design, design) + 1e-12 * np.eye(len(slots))
         step = np.linalg.solve(normal, np.einsum("bmi,bm->bi", design, residual)[..., None])[..., 0]

@@ -10,7 +10,7 @@ import numpy as np
 from skysample.errors import PluginError
 from skysample.fitting.rotations import Chain
 from skysample.frames import hour_angle_dec
-from skysample.geometry import alt_az, displace, offset, tangent_basis
+from skysample.geometry import alt_az, cross, displace, offset, tangent_basis
 from skysample.mount_axes import mount_frame, tube_side
 from skysample.plugins.contracts import Pointing
 from skysample.terms import ROTATIONS
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["Moment", "PointingFunction"]
 
 _SETTLED = 1e-15
+_STEP_RAD = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +119,7 @@ class PointingFunction:
     def predict(self, values: Array, axes: Array, moment: Moment) -> Array:
         """Where the tube points, shape (n, 3), for mechanical readings of shape (n, 2)."""
         tube = self.chain.tube(self.rotation_angles(values), axes)
-        shift = self.displacements(axes, tube, moment) @ values[len(self.rotation_slots) :]
-        return displace(tube, tangent_basis(tube, self.pole), shift)
+        return self._displaced(tube, axes, values[len(self.rotation_slots) :], moment)
 
     def predict_with_design(self, values: Array, axes: Array, moment: Moment) -> tuple[Array, Array]:
         """Where the tube points, and how that moves with each coefficient.
@@ -128,16 +128,34 @@ class PointingFunction:
         -------
         ndarray, shape (n, 3)
         ndarray, shape (n, 2, p)
-            Components (west and north, or clockwise and up) per radian of coefficient, to first order in the
-            displacements.
+            Components at the predicted place (west and north, or clockwise and up) per radian of coefficient. That
+            a displacement is looked up elsewhere when a rotation changes is taken from differences, as plugins
+            offer no derivative.
         """
         tube, turning = self.chain.tube_and_axes(self.rotation_angles(values), axes)
         basis = tangent_basis(tube, self.pole)
-        motion = np.cross(turning[:, self.rotation_slots], tube[:, None, :])
+        motion = cross(turning[:, self.rotation_slots], tube[:, None, :])
         by_rotation = np.einsum("nij,nkj->nik", basis, motion)
+        if not self.terms:
+            return tube, by_rotation
         by_term = self.displacements(axes, tube, moment)
-        shift = by_term @ values[len(self.rotation_slots) :]
-        return displace(tube, basis, shift), np.concatenate([by_rotation, by_term], axis=-1)
+        coefficients = values[len(self.rotation_slots) :]
+        predicted = displace(tube, basis, by_term @ coefficients)
+        at_end = tangent_basis(predicted, self.pole)
+        carried = np.stack(
+            [
+                (self._displaced(displace(tube, basis, along), axes, coefficients, moment) - predicted) / _STEP_RAD
+                for along in _STEP_RAD * np.eye(2)
+            ],
+            axis=-1,
+        )
+        by_rotation = at_end @ carried @ by_rotation
+        by_term = at_end @ basis.transpose(0, 2, 1) @ by_term
+        return predicted, np.concatenate([by_rotation, by_term], axis=-1)
+
+    def _displaced(self, tube: Array, axes: Array, coefficients: Array, moment: Moment) -> Array:
+        shift = self.displacements(axes, tube, moment) @ coefficients
+        return displace(tube, tangent_basis(tube, self.pole), shift)
 
     def residuals(self, predicted: Array, observed: Array) -> Array:
         """Observed minus predicted, shape (n, 2): west and north, or clockwise and up, radians."""
@@ -154,8 +172,7 @@ class PointingFunction:
         rotated = directions
         axes = chain.axes_for(angles, rotated, side)
         for _ in range(20):
-            shift = self.displacements(axes, rotated, moment) @ values[len(self.rotation_slots) :]
-            reached = displace(rotated, tangent_basis(rotated, self.pole), shift)
+            reached = self._displaced(rotated, axes, values[len(self.rotation_slots) :], moment)
             miss = offset(reached, tangent_basis(reached, self.pole), directions)
             rotated = displace(rotated, tangent_basis(rotated, self.pole), miss)
             axes = chain.axes_for(angles, rotated, side)
