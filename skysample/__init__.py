@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel, fit, load_model
     from skysample.frames import icrs_place, observed_place
     from skysample.gathering import gather
-    from skysample.planning import Plan, plan, read_plan
+    from skysample.planning import Plan, plan
     from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
     from skysample.sampling import Grid, sample
@@ -62,7 +62,6 @@ _HOMES = {
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "polar_axis",
-    "read_plan": "planning",
     "read_run": "runs",
     "sample": "sampling",
     "score": "scoring",
@@ -98,7 +97,6 @@ __all__ = [
     "plan",
     "points_needed",
     "polar",
-    "read_plan",
     "read_run",
     "sample",
     "score",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import pluggy
 
-from skysample.errors import PluginError, SkysampleWarning
+from skysample.errors import InputError, PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
 from skysample.plugins.contracts import Obstruction, Ordering, Term
 
@@ -74,6 +74,8 @@ class Registry:
         ------
         PluginError
             If a plugin raises or hands over something else: a plan that leaves out an obstruction is not safe.
+        InputError
+            If a plugin refuses its own table in the site file.
         """
         return self._collect("skysample_obstructions", Obstruction, skip_failures=False, site=site)
 
@@ -93,6 +95,9 @@ class Registry:
             try:
                 wanted = {name: arguments[name] for name in implementation.argnames}
                 answers = _checked(implementation.function(**wanted), kind, plugin, hook)
+            except InputError:
+                # The plugin's own table in the site file is wrong: the user's to mend, whatever the hook.
+                raise
             except Exception as error:
                 problem = error if isinstance(error, PluginError) else PluginError(
                     f"raised {type(error).__name__}: {error}", plugin=plugin, hook=hook

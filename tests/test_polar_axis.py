@@ -1,0 +1,254 @@
+"""Signs of the polar error as pictures, moves by moving a simulated wedge, drift by integrating the true motion."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from astropy import units as u
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from skysample.comparing import compare
+from skysample.errors import InputError, NotDetermined
+from skysample.fitting import fit
+from skysample.geometry import direction
+from skysample.polar_axis import polar, tracking_error
+from skysample.runs import Run
+from skysample.site import Wedge
+from skysample.sky import usable_sky
+from skysample.testing import SimulatedMount
+from skysample.wedge import adjuster_angles, polar_moves, tilt_moves
+from tests.conftest import make_site
+from tests.simulated_nights import errors, simulated_run, unit_vectors
+
+SIDEREAL = 7.292115e-5
+WEDGE = {
+    "altitude_arm_mm": 310.0,
+    "altitude_pitch_mm": 1.75,
+    "altitude_clockwise": "raise",
+    "azimuth_arm_mm": 260.0,
+    "azimuth_pitch_mm": 1.5,
+    "azimuth_clockwise": "east",
+}
+
+
+def alignment(site, first_arcmin, second_arcmin, noise_arcsec=0.5, **declared):
+    run, _ = simulated_run(
+        site, errors(site.mount.kind, first_arcmin * 60, second_arcmin * 60), 20, noise_arcsec=noise_arcsec, **declared
+    )
+    return polar(fit(run, site), site)
+
+
+def test_northern_axis_aimed_too_high_makes_the_tube_point_too_low_on_the_southern_meridian():
+    # A picture to pin the sign with: tip the whole mount up in the north and it dips in the south.
+    mount = SimulatedMount("fork", 35.0, terms_arcsec={"polar_altitude": 3600.0})
+    alt, _ = mount.point(*mount.reading(np.radians(40.0), np.pi))
+    assert alt < np.radians(40.0)
+    assert alignment(make_site("fork", 35.0), 60.0, 0.0).altitude_error.value == pytest.approx(60.0, abs=0.2)
+
+
+@pytest.mark.parametrize("latitude", [35.0, -35.0])
+def test_azimuth_error_to_the_east_of_the_elevated_pole_is_positive_in_both_hemispheres(latitude):
+    found = alignment(make_site("fork", latitude), 0.0, 120.0)
+    assert found.azimuth_error.value == pytest.approx(120.0, abs=0.3)
+    assert found.axis[0] > 0.0
+    assert [move.direction for move in found.moves if move.adjuster == "azimuth"] == ["west"]
+
+
+@pytest.mark.parametrize("latitude", [35.0, -35.0])
+def test_an_axis_aimed_too_high_has_to_be_lowered_by_so_many_turns(latitude):
+    # 52' on an arm of 310 mm are 4.69 mm, or 2.68 turns of a 1.75 mm bolt.
+    found = alignment(make_site("fork", latitude, wedge=WEDGE), 52.0, 0.0)
+    altitude = next(move for move in found.moves if move.adjuster == "altitude")
+    assert altitude.direction == "lower"
+    assert altitude.bolt == "counter-clockwise"
+    assert altitude.turns == pytest.approx(2.68, abs=0.01)
+
+
+def test_the_refracted_pole_stands_higher():
+    found = alignment(make_site("fork", 35.0), 10.0, 0.0)
+    difference = found.altitude_error - found.altitude_error_refracted
+    # About 1.2' at 35 degrees and 870 hPa (common practice, no source).
+    assert 1.0 * u.arcmin < difference < 1.5 * u.arcmin
+
+
+def test_total_error_shrinks_azimuth_by_the_cosine_of_the_latitude():
+    found = alignment(make_site("fork", 60.0), 0.0, 60.0)
+    assert found.total_error.to_value(u.arcmin) == pytest.approx(30.0, abs=0.3)
+
+
+def test_altaz_tilts_to_north_and_east_and_has_no_polar_error():
+    found = alignment(make_site("altaz", 35.0), 30.0, -20.0)
+    assert found.altitude_error is None
+    assert found.tilt_north.value == pytest.approx(30.0, abs=0.2)
+    assert found.tilt_east.value == pytest.approx(-20.0, abs=0.2)
+    assert found.axis[1] > 0.0
+    assert found.axis[0] < 0.0
+    assert [move.direction for move in found.moves] == ["raise", "lower"]
+
+
+@given(
+    latitude=st.floats(10.0, 65.0),
+    hemisphere=st.sampled_from([1, -1]),
+    altitude=st.floats(-3.0, 3.0),
+    azimuth=st.floats(-3.0, 3.0),
+    lean=st.sampled_from([0.0, 1.0]),
+    hinge=st.sampled_from(["on_azimuth", "ground"]),
+)
+@settings(deadline=None)
+def test_moves_bring_a_simulated_wedge_onto_the_pole(latitude, hemisphere, altitude, azimuth, lean, hinge):
+    wedge = Wedge(hinge=hinge, lean_east_deg=lean, lean_north_deg=-lean / 2)
+    north = 0.0 if hemisphere > 0 else np.pi
+    lat = np.radians(latitude)
+    axis = direction(lat + np.radians(altitude), north + hemisphere * np.radians(azimuth))
+    pole = direction(lat, north)
+    up, east = adjuster_angles(axis, pole, wedge, hemisphere)
+    stage = Rotation.from_euler("yx", [wedge.lean_east_deg, -wedge.lean_north_deg], degrees=True).apply([0, 0, 1])
+    turn = Rotation.from_rotvec(-hemisphere * east * stage)
+    if hinge == "ground":
+        moved = Rotation.from_rotvec([hemisphere * up, 0, 0]).apply(turn.apply(axis))
+    else:
+        line = np.cross(axis, stage)
+        moved = turn.apply(Rotation.from_rotvec(up * line / np.linalg.norm(line)).apply(axis))
+    assert np.allclose(moved, pole, atol=1e-12)
+
+
+def test_a_leaning_stage_and_a_hinge_on_the_ground_cost_what_the_design_says():
+    # DESIGN 12: a lean of 1 degree leaves 2' in altitude at 2 degrees of azimuth.
+    pole = direction(np.radians(35.0), 0.0)
+    axis = direction(np.radians(35.0), np.radians(2.0))
+    up, _ = adjuster_angles(axis, pole, Wedge(lean_east_deg=1.0), 1)
+    assert abs(np.degrees(up) * 60.0) == pytest.approx(2.1, abs=0.15)
+    assert adjuster_angles(axis, pole, Wedge(), 1) == pytest.approx((0.0, -np.radians(2.0)), abs=1e-12)
+
+
+def test_with_the_hinge_on_the_ground_azimuth_goes_first():
+    covariance = np.eye(2) * 1e-12
+    order = [m.adjuster for m in polar_moves(0.01, 0.02, covariance, 0.6, Wedge(hinge="ground"))]
+    assert order == ["azimuth", "altitude"]
+    assert [m.adjuster for m in polar_moves(0.01, 0.02, covariance, 0.6, None)] == ["altitude", "azimuth"]
+
+
+def test_errors_of_the_moves_are_those_of_the_axis_on_a_level_wedge():
+    covariance = np.diag([4e-10, 9e-10])
+    for move, sigma in zip(polar_moves(0.01, 0.02, covariance, 0.6, None), (2e-5, 3e-5), strict=True):
+        assert move.stderr_arcmin == pytest.approx(np.degrees(sigma) * 60.0, rel=1e-4)
+    for move, sigma in zip(tilt_moves(0.01, -0.02, covariance), (2e-5, 3e-5), strict=True):
+        assert move.stderr_arcmin == pytest.approx(np.degrees(sigma) * 60.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["fork", "altaz"])
+def test_drift_equals_the_integrated_motion(kind):
+    # The tube follows a star for a minute, turned about the misaligned axis (or carried by the leaning base); the star turns about the pole.
+    site = make_site(kind, 35.0)
+    found = alignment(site, 30.0, 40.0, noise_arcsec=0.01)
+    error = tracking_error(found, usable_sky(site, nside=32))
+    place = direction(*np.radians(error.drift_place_deg))
+    turn = SIDEREAL * 60.0
+    pole = direction(np.radians(35.0), 0.0)
+    sky = Rotation.from_rotvec(-turn * pole)
+    if kind == "fork":
+        tube = Rotation.from_rotvec(-turn * found.axis).apply(place)
+        apart = np.linalg.norm(sky.inv().apply(tube) - place)
+    else:
+        base = Rotation.from_rotvec([-found.first_rad, found.second_rad, 0.0])
+        apart = np.linalg.norm(sky.inv().apply(base.apply(sky.apply(place))) - base.apply(place))
+    assert np.degrees(apart) * 3600.0 == pytest.approx(error.drift_arcsec_per_min, rel=0.02)
+
+
+def test_an_arcminute_off_drifts_a_quarter_of_an_arcsecond_a_minute_at_the_most():
+    # 15.04"/s times sin(1') (common practice gives the same quarter of an arcsecond; no source).
+    site = make_site("fork", 35.0)
+    found = alignment(site, 1.0, 0.0, noise_arcsec=0.001)
+    error = tracking_error(found, usable_sky(site, nside=32))
+    assert error.drift_arcsec_per_min == pytest.approx(15.041 * 60.0 * np.sin(np.radians(1 / 60)), rel=0.01)
+
+
+def test_field_rotation_equals_guiding_step_by_step():
+    # Second path: hold a star with both axes of the misaligned mount for a minute and watch the camera's position angle.
+    site = make_site("fork", 35.0)
+    found = alignment(site, 40.0, -30.0, noise_arcsec=0.001)
+    error = tracking_error(found, usable_sky(site, nside=32))
+    star0 = direction(*np.radians(error.rotation_place_deg))
+    pole, axis, turn = direction(np.radians(35.0), 0.0), found.axis, SIDEREAL * 60.0
+
+    def angle_of_pole(star, frame_pole):
+        """Direction on the sky, at the star, of a fixed point of a frame, as an angle from an arbitrary tangent."""
+        return frame_pole - (frame_pole @ star) * star
+
+    sky = Rotation.from_rotvec(-turn * pole)
+    star1 = sky.apply(star0)
+    # The camera keeps its angle to the mount's own axis.
+    camera0, camera1 = angle_of_pole(star0, axis), angle_of_pole(star1, axis)
+    carried = sky.apply(camera0)
+    sine = np.cross(carried, camera1) @ star1
+    turned = np.arctan2(sine, carried @ camera1)
+    assert abs(np.degrees(turned)) * 60.0 == pytest.approx(error.rotation_deg_per_hour, rel=0.02)
+
+
+@pytest.mark.parametrize("declared", [{"axes_kind": "corrected"}, {"old_model": "on"}])
+def test_a_run_with_a_model_active_gives_no_polar_error(declared):
+    with pytest.raises(NotDetermined, match="model was active"):
+        alignment(make_site("fork", 35.0), 30.0, 30.0, **declared)
+
+
+def test_an_undeclared_run_states_its_condition():
+    declared = {"axes_kind": "unknown", "old_model": "unknown"}
+    found = alignment(make_site("fork", 35.0), 30.0, 30.0, **declared)
+    assert found.condition.startswith("If no model was active in the mount:")
+    assert alignment(make_site("fork", 35.0), 30.0, 30.0).condition == ""
+
+
+def test_a_small_patch_of_sky_does_not_determine_the_axis():
+    site = make_site("fork", 35.0)
+    rng = np.random.default_rng(1)
+    places = np.radians(rng.uniform(40.0, 46.0, 15)), np.radians(rng.uniform(100.0, 106.0, 15))
+    run, _ = simulated_run(site, errors("fork"), 15, noise_arcsec=1.5, places=places)
+    with pytest.raises(NotDetermined, match="cannot tell") as caught:
+        polar(fit(run, site), site)
+    assert len(caught.value.pair) == 2
+    assert caught.value.condition > 1000.0
+
+
+def test_a_model_without_axis_terms_has_no_polar_error():
+    site = make_site("fork", 35.0)
+    run, _ = simulated_run(site, {"cone": 20.0}, 15, noise_arcsec=1.0)
+    with pytest.raises(NotDetermined, match="polar_altitude"):
+        polar(fit(run, site, ["primary_zero", "secondary_zero", "cone"]), site)
+
+
+def test_compare_says_whether_the_axis_is_shown_to_be_within_the_limit():
+    site = make_site("fork", 35.0)
+    before, after = alignment(site, 52.0, 120.0), alignment(site, 1.0, -0.5)
+    assert compare(before, after, 5.0 * u.arcmin).within_limit
+    assert not compare(before, after, 0.5 * u.arcmin).within_limit
+    (altitude, _), (azimuth, _) = compare(before, after).changes_arcmin
+    assert altitude == pytest.approx(-51.0, abs=0.2)
+    assert azimuth == pytest.approx(-120.5, abs=0.3)
+    with pytest.raises(InputError, match="different mounts"):
+        compare(before, alignment(make_site("altaz", 35.0), 1.0, 1.0))
+
+
+def test_the_axis_is_the_simulated_mounts_own_axis():
+    # Where a mount points does not change along its axis: read the axis off the simulated mount by turning the primary.
+    truth = errors("fork", 1800.0, -2400.0)
+    mount = SimulatedMount("fork", -33.0, terms_arcsec={k: truth[k] for k in ("polar_altitude", "polar_azimuth")})
+    circle = unit_vectors(*mount.point(np.radians([0.0, 90.0, 180.0]), np.zeros(3)))
+    normal = np.cross(circle[1] - circle[0], circle[2] - circle[0])
+    normal *= np.sign(normal[2]) / np.linalg.norm(normal)
+    site = make_site("fork", -33.0)
+    run, _ = simulated_run(site, truth, 20)
+    assert np.allclose(polar(fit(run, site), site).axis, normal, atol=1e-9)
+
+
+def test_moves_of_a_run_bring_the_simulated_mount_within_its_stated_error():
+    site = make_site("fork", -27.0, wedge=WEDGE)
+    rng = np.random.default_rng(3)
+    truth = errors("fork", 3000.0, -4000.0)
+    run, _ = simulated_run(site, truth, 15, noise_arcsec=1.5, rng=rng)
+    found = polar(fit(run, site), site)
+    by = {move.adjuster: move.arcmin * (1 if move.direction in {"raise", "east"} else -1) for move in found.moves}
+    left = np.array([truth["polar_altitude"] / 60 + by["altitude"], truth["polar_azimuth"] / 60 + by["azimuth"]])
+    assert np.all(np.abs(left) < 4.0 * np.degrees(found.stderr_rad) * 60.0)
+    assert isinstance(run, Run)
