@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, overload
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.fitting import FittedModel, fingerprint
-from skysample.fitting.pointing import Moment
+from skysample.fitting import FittedModel, fingerprint, moment_of
 from skysample.geometry import ARCSEC
 from skysample.scoring.linear import familywise_limit, p_values, pointwise_influence
 from skysample.scoring.sky_error import SkyError, sky_error
@@ -85,7 +84,9 @@ class Score:
         )
 
     def __str__(self) -> str:
-        worst = int(np.argmax(self.studentised))
+        if not np.isfinite(self.studentised).any():
+            return f"{len(self.rows)} points: residual {self.rms.value:.2f}\" RMS; too few points to judge any of them"
+        worst = int(np.nanargmax(self.studentised))
         return (
             f"{len(self.rows)} points: residual {self.rms.value:.2f}\" RMS, left out {self.loo_rms.value:.2f}\" RMS;"
             f" furthest out is row {self.rows[worst]}, studentised {self.studentised[worst]:.2f} (limit {self.limit:.2f})"
@@ -136,17 +137,13 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
             key="run",
         )
     used = np.isin(run.rows, model.run.rows)
-    moment = Moment(
-        None if run.time is None else run.time[used],
-        None if run.temperature_c is None else run.temperature_c[used],
-    )
-    predicted, design = model.function.predict_with_design(model.values_rad, run.axes[used], moment)
+    predicted, design = model.function.predict_with_design(model.values_rad, run.axes[used], moment_of(run, used))
     residuals = model.function.residuals(predicted, run.directions[used])
     weights = None
     if run.sigma_arcsec is not None:
         weights = run.sigma_arcsec[used] ** -2.0
     influence = pointwise_influence(design, residuals, weights)
-    dof = model.dof - 2
+    dof = int(influence.deleted_dof.max())
     return Score(
         rows=model.run.rows,
         residuals=residuals / ARCSEC * u.arcsec,

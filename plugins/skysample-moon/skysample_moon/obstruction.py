@@ -1,0 +1,87 @@
+"""The Moon as something that keeps a part of the sky from being used."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.geometry import separation
+from skysample_moon.position import moon_direction
+
+if TYPE_CHECKING:
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.site import Site
+
+__all__ = ["Moon"]
+
+DEFAULT_AVOID_DEG = 20.0
+RADIUS_DEG = 0.27
+"""The Moon's own, seen from the Earth: it is up until its upper limb has set."""
+
+
+@dataclass(frozen=True)
+class Moon:
+    """Blocks what is closer to the Moon's centre than some angle while any of the Moon is above the horizon.
+
+    Parameters
+    ----------
+    site : Site
+        For the place and the air.
+    avoid_deg : float
+        Degrees, 0 to 180; 0 blocks nothing.
+    """
+
+    site: Site
+    avoid_deg: float = DEFAULT_AVOID_DEG
+    name: str = "moon"
+
+    @classmethod
+    def from_site(cls, site: Site) -> Moon:
+        """Read `[plugins.moon]` of a site file.
+
+        Raises
+        ------
+        InputError
+            Unknown key, or a distance that is not within 0 to 180 degrees.
+        """
+        given = site.plugins.get("moon", {})
+        for key in given:
+            if key != "avoid_deg":
+                near = difflib.get_close_matches(key, ["avoid_deg"])
+                advice = "did you mean plugins.moon.avoid_deg?" if near else "known keys here: avoid_deg"
+                raise InputError(f"unknown key plugins.moon.{key}; {advice}", key=f"plugins.moon.{key}")
+        return cls(site, _degrees(given.get("avoid_deg", DEFAULT_AVOID_DEG)))
+
+    def blocks(self, directions: NDArray[np.float64], when: Time | None) -> NDArray[np.bool_]:
+        """Say which directions are too close to the Moon.
+
+        Parameters
+        ----------
+        directions : ndarray, shape (n, 3)
+            Unit vectors, east-north-up, as observed.
+        when : astropy.time.Time or None
+            Scalar, or shape (n,). None: no Moon to keep away from.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
+        if when is None or len(directions) == 0:
+            return np.zeros(len(directions), bool)
+        moon = moon_direction(self.site, when)
+        is_up = moon[..., 2] > -np.sin(np.radians(RADIUS_DEG))
+        blocked: NDArray[np.bool_] = is_up & (separation(directions, moon) < np.radians(self.avoid_deg))
+        return blocked
+
+
+def _degrees(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 <= value <= 180.0:
+        key = "plugins.moon.avoid_deg"
+        raise InputError(f"{key}: {value!r} is not an angle within 0 to 180 degrees; correct it", key=key)
+    return float(value)

@@ -1,0 +1,75 @@
+"""Where the Moon is seen, offline at any date."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.frames import to_observed
+from skysample.geometry import alt_az, direction
+
+if TYPE_CHECKING:
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.site import Location, Site
+
+__all__ = ["moon_direction"]
+
+WGS84 = 1
+AU_M = 149597870700.0
+
+
+def moon_direction(site: Site, when: Time) -> NDArray[np.float64]:
+    """Observed direction of the Moon's centre, good to 0.02 degrees.
+
+    Parallax (up to a degree) and refraction are included. The geocentric place is that of astropy's built-in
+    ephemeris (ERFA `moon98`, after Meeus, Astronomical Algorithms, 2nd ed., chapter 47), asked of ERFA
+    directly so that no date far ahead calls for a download.
+
+    Parameters
+    ----------
+    site : Site
+        For the place and the air.
+    when : astropy.time.Time, shape (...)
+        Moments.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Unit vectors, east-north-up.
+    """
+    import erfa
+
+    utc = when if when.scale == "utc" else when.utc
+    tai1, tai2, _ = erfa.ufunc.utctai(utc.jd1, utc.jd2)
+    tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
+    geocentric = erfa.moon98(tt1, tt2)["p"]
+    ra, dec = erfa.c2s(geocentric)
+    distance_m = AU_M * np.linalg.norm(geocentric, axis=-1)[..., None]
+    from_observer = distance_m * to_observed(site, when, ra, dec, refraction=False) - _observer(site.location)
+    altitude, azimuth = alt_az(from_observer)
+    return direction(altitude + _refraction(altitude, site.location), azimuth)
+
+
+def _observer(location: Location) -> NDArray[np.float64]:
+    """Place of the observer from the Earth's centre, metres, in the observer's own east-north-up."""
+    import erfa
+
+    latitude = location.latitude_rad
+    x, _, z = erfa.gd2gc(WGS84, 0.0, latitude, location.elevation_m)
+    s, c = np.sin(latitude), np.cos(latitude)
+    return np.array([0.0, c * z - s * x, s * z + c * x])
+
+
+def _refraction(altitude_rad: NDArray[np.float64], location: Location) -> NDArray[np.float64]:
+    """How much higher than its true altitude the Moon is seen, radians, right down to the horizon.
+
+    Source: Saemundsson's formula, with its pressure and temperature factor (Meeus, Astronomical Algorithms,
+    2nd ed., formula 16.4), in degrees and arcminutes; below -1 degree, where nothing is seen, as at -1.
+    """
+    degrees = np.maximum(np.degrees(altitude_rad), -1.0)
+    arcmin = 1.02 / np.tan(np.radians(degrees + 10.3 / (degrees + 5.11)))
+    air = location.station_pressure_hpa / 1010.0 * 283.0 / (273.0 + location.temperature_c)
+    return np.radians(air * np.maximum(arcmin, 0.0) / 60.0)
