@@ -1,1 +1,192 @@
-""""""
+"""The whole job, on an invented observatory: every file a technician would have in hand at the end of the night."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.cli import answers, sentences
+from skysample.comparing import Comparison, compare
+from skysample.demo.telescope import Telescope
+from skysample.errors import InputError
+from skysample.files import write_whole
+from skysample.fitting import FittedModel, fit
+from skysample.planning import Plan, plan
+from skysample.polar_axis import PolarAlignment, polar
+from skysample.runs import read_run
+from skysample.scoring import Score, SkyError, score, sky_error
+from skysample.site import load_site
+from skysample.sizing import PointsNeeded, points_needed
+from skysample.sky import usable_sky
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+__all__ = ["Story", "night"]
+
+FIRST_START, SECOND_START, FINAL_START = (
+    "2026-06-14T18:10:00",
+    "2026-06-14T18:40:00",
+    "2026-06-14T19:00:00",
+)
+QUICK_POINTS = 15
+
+
+@dataclass(frozen=True)
+class Story:
+    """What happened in the invented night.
+
+    Attributes
+    ----------
+    folder : Path
+    files : tuple of str
+    first_plan, final_plan : Plan
+    before, after : PolarAlignment
+    comparison : Comparison
+    need : PointsNeeded
+    model : FittedModel
+    score : Score
+    error : SkyError
+    """
+
+    folder: Path
+    files: tuple[str, ...]
+    first_plan: Plan
+    final_plan: Plan
+    before: PolarAlignment
+    after: PolarAlignment
+    comparison: Comparison
+    need: PointsNeeded
+    model: FittedModel
+    score: Score
+    error: SkyError
+
+    @property
+    def answer(self) -> dict[str, Any]:
+        """What `demo --json` prints."""
+        return {
+            "files": [str(self.folder / name) for name in self.files],
+            "before": answers.polar_answer(self.before),
+            "after": answers.polar_answer(self.after),
+            "comparison": answers.compare_answer(self.comparison),
+            "size": answers.size_answer(self.need),
+            "final": answers.fit_answer(self.model, self.score, self.error, ()),
+        }
+
+    def chapters(self) -> Iterator[Iterable[str]]:
+        """Tell the night, chapter by chapter, each with the command that does the same."""
+        site = self.folder / "site.toml"
+        yield [
+            "SALTPAN RIDGE: one night, from a mount that was just set down to a record. The observatory, its telescope and its"
+            " errors are invented; every number below is computed from the simulated frames.",
+            "",
+            f"1. Sample {QUICK_POINTS} places.  skysample plan {site} --points {QUICK_POINTS} --when {FIRST_START}",
+            f"   {self.first_plan}",
+            "",
+            f"2. Where is the polar axis?  skysample polar {self.folder / 'first.ecsv'} --site {site}",
+        ]
+        yield [f"   {line}" for line in sentences.polar_lines(self.before)]
+        yield [
+            "",
+            f"3. Bolts turned, second run.  skysample compare {self.folder / 'first.ecsv'} {self.folder / 'second.ecsv'} --site {site}",
+        ]
+        yield [f"   {line}" for line in sentences.comparison_lines(self.comparison)]
+        yield ["", f"4. How many points?  skysample size {site} --model {self.folder / 'pilot.json'}"]
+        yield [f"   {line}" for line in sentences.size_lines(self.need)]
+        yield [
+            "",
+            f"5. Take them.  skysample plan {site} --points {self.need.recommended} --when {FINAL_START} --chart sky.svg",
+            f"   {self.final_plan}",
+            "",
+            f"6. Fit and judge.  skysample fit {self.folder / 'final.ecsv'} --site {site} --terms extended",
+        ]
+        yield [f"   {line}" for line in sentences.fit_lines(self.model, self.score, self.error, ())]
+        yield [
+            "",
+            f"7. The record.  skysample report {self.folder / 'final.ecsv'} --site {site} --before {self.folder / 'first.ecsv'}"
+            " --terms extended",
+            f"   Open {self.folder / 'record.html'} in any browser. All files: {', '.join(self.files)}.",
+        ]
+
+
+def night(folder: Path, seed: int = 1) -> Story:
+    """Run the invented night and write its files.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there; files of the same names in it are replaced.
+    seed : int
+        Of the noise and of the false plate solutions.
+
+    Returns
+    -------
+    Story
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be made.
+    """
+    from skysample.charts import residual_map, size_chart, sky_chart, write_chart
+    from skysample.report import build_record, write_record
+    from skysample.times import parse_utc
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"cannot be made ({error.strerror}); name another folder", file=str(folder)) from None
+    paths = {
+        name: folder / name
+        for name in (
+            "site.toml", "first-plan.ecsv", "first.ecsv", "second.ecsv", "pilot.json", "size.svg", "final-plan.ecsv",
+            "sky.svg", "final.ecsv", "model.json", "residuals.svg", "record.html",
+        )  # fmt: skip
+    }
+    write_whole(paths["site.toml"], files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8"))
+    site = load_site(paths["site.toml"])
+    telescope = Telescope.just_set_down(site, np.random.default_rng(seed))
+
+    first_plan = plan(site, QUICK_POINTS, parse_utc(FIRST_START))
+    first_plan.write(paths["first-plan.ecsv"])
+    telescope.expose(first_plan, paths["first.ecsv"], false=1)
+    before = polar(fit(read_run(paths["first.ecsv"], site), site), site)
+
+    telescope = telescope.with_bolts_turned(before.moves)
+    telescope.expose(plan(site, QUICK_POINTS, parse_utc(SECOND_START)), paths["second.ecsv"], false=0)
+    pilot = fit(read_run(paths["second.ecsv"], site), site)
+    pilot.save(paths["pilot.json"])
+    after = polar(pilot, site)
+
+    need = points_needed(site, pilot, sky=usable_sky(site))
+    write_chart(size_chart(need), paths["size.svg"])
+    final_plan = plan(site, need.recommended, parse_utc(FINAL_START), model=pilot)
+    final_plan.write(paths["final-plan.ecsv"])
+    write_chart(sky_chart(final_plan), paths["sky.svg"])
+    telescope.expose(final_plan, paths["final.ecsv"], false=2)
+    run = read_run(paths["final.ecsv"], site)
+    model = fit(run, site, ["extended"])
+    model.save(paths["model.json"])
+    scored = score(model, run)
+    write_chart(residual_map(model, run, scored), paths["residuals.svg"])
+    record = build_record(
+        paths["site.toml"], paths["final.ecsv"], before_path=paths["first.ecsv"], terms=["extended"], assume={}
+    )
+    write_record(record, paths["record.html"])
+    return Story(
+        folder=folder,
+        files=tuple(paths),
+        first_plan=first_plan,
+        final_plan=final_plan,
+        before=before,
+        after=after,
+        comparison=compare(before, after),
+        need=need,
+        model=model,
+        score=scored,
+        error=sky_error(model, usable_sky(site)),
+    )

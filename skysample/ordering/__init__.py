@@ -1,1 +1,80 @@
-""""""
+"""Orderings: in which order to visit the points, and what that costs in motion."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.errors import PluginError
+from skysample.ordering.annealed import Annealed
+from skysample.ordering.bound import mount_bound
+from skysample.ordering.nearest import Nearest
+from skysample.ordering.problem import OrderingProblem
+from skysample.ordering.schedules import Schedule, schedule
+from skysample.ordering.snake import Snake
+from skysample.plugins.hookspecs import hookimpl
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from skysample.plugins.contracts import Ordering
+
+__all__ = [
+    "DEFAULT_ORDERING",
+    "Annealed",
+    "Nearest",
+    "OrderingProblem",
+    "Schedule",
+    "Snake",
+    "best_order",
+    "mount_bound",
+    "schedule",
+    "skysample_orderings",
+]
+
+DEFAULT_ORDERING = "annealed"
+_HOOK = "skysample_orderings"
+
+
+@hookimpl
+def skysample_orderings() -> list[Ordering]:
+    """Hand over the core's orderings; they suit any site."""
+    return [Annealed(), Snake(), Nearest()]
+
+
+def best_order(problem: OrderingProblem, ordering: Ordering) -> NDArray[np.int64]:
+    """Ask an ordering, the core's or a plugin's, and check what it answers.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        Stops and present state.
+    ordering : Ordering
+        Whom to ask.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        A permutation of 0..n-1, in visiting order.
+
+    Raises
+    ------
+    PluginError
+        If the ordering raises, or answers with anything but such a permutation.
+    """
+    try:
+        answer: Any = np.asarray(ordering.order(problem))
+    except Exception as error:
+        reason = f"raised {type(error).__name__}: {error}"
+        raise PluginError(reason, plugin=ordering.name, hook=_HOOK) from error
+    if answer.shape != (problem.points,):
+        reason = f"returned shape {answer.shape}, not {problem.points} numbers"
+        raise PluginError(reason, plugin=ordering.name, hook=_HOOK)
+    if problem.points == 0:
+        return problem.numbers
+    if answer.dtype.kind not in "iu" or not np.array_equal(np.sort(answer), problem.numbers):
+        reason = f"returned {answer.dtype} values that are no permutation of 0..{problem.points - 1}"
+        raise PluginError(reason, plugin=ordering.name, hook=_HOOK)
+    order: NDArray[np.int64] = answer.astype(np.int64)
+    return order

@@ -1,12 +1,15 @@
-"""What an ordering is asked to solve: stops, what the mount needs between them, and where the dome may stand."""
+"""What an ordering is asked to solve: the stops, how the mount moves, and where the dome may stand."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from skysample.errors import InputError, NoSolution
+
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
@@ -22,7 +25,8 @@ class OrderingProblem:
     Attributes
     ----------
     axes : ndarray, shape (n, 2)
-        Mechanical angles of the points, radians (the primary in [-pi, pi); whole turns are the mount's choice).
+        Mechanical angles of the points, radians (the primary in [-pi, pi); whole turns are the mount's
+        choice).
     turns : ndarray, shape (n, k)
         Every position of the primary axis that its limits allow for the point, radians, nan-padded.
     start_axes : ndarray, shape (2,)
@@ -30,8 +34,8 @@ class OrderingProblem:
     azimuth : ndarray, shape (n,)
         Of the points, radians.
     arcs : tuple of ndarray, shape (k_i, 2)
-        For each point the azimuths at which the dome may stand: start and width of each arc, radians. A width of
-        2 pi means anywhere. Empty tuple where there is no dome.
+        For each point the azimuths at which the dome may stand: start and width of each arc, radians. A
+        width of 2 pi means anywhere. Empty tuple where there is no dome.
     start_dome : float
         Where the dome stands, radians.
     mount : Mount
@@ -40,6 +44,13 @@ class OrderingProblem:
         The same for the dome.
     seed : int
         For whatever is random: the same seed gives the same order on every machine.
+
+    Raises
+    ------
+    InputError
+        If the parts do not fit together.
+    NoSolution
+        If the limits of the mount or the slit of the dome leave a point out of reach.
     """
 
     axes: Array
@@ -52,6 +63,39 @@ class OrderingProblem:
     dome: Dome | None = None
     seed: int = 0
 
+    def __post_init__(self) -> None:
+        """Refuse what no order could be found for."""
+        self._check_mount()
+        if self.dome is not None:
+            self._check_dome()
+
+    def _check_mount(self) -> None:
+        n = len(self.axes)
+        shapes = [np.shape(each) for each in (self.axes, self.start_axes, self.azimuth, self.turns)]
+        if shapes[:3] != [(n, 2), (2,), (n,)] or len(shapes[3]) != 2 or shapes[3][0] != n:
+            raise InputError(
+                f"axes, start_axes, azimuth, turns have shapes {shapes}; give (n, 2), (2,), (n,), (n, k)"
+            )
+        if not all(np.isfinite(each).all() for each in (self.axes, self.start_axes, self.azimuth)):
+            raise InputError("axes, start_axes or azimuth hold values that are not finite; leave them out")
+        out_of_reach = np.flatnonzero(~np.isfinite(self.turns).any(axis=1))
+        if len(out_of_reach):
+            raise NoSolution(
+                f"the primary axis cannot reach point {out_of_reach[0]}; leave it out or widen the limits"
+            )
+
+    def _check_dome(self) -> None:
+        if len(self.arcs) != self.points or not np.isfinite(self.start_dome):
+            raise InputError(
+                f"a dome needs a finite start_dome and the arcs of each of the {self.points} points "
+                f"({len(self.arcs)} given)"
+            )
+        for number, arcs in enumerate(self.arcs):
+            if np.size(arcs) == 0:
+                raise NoSolution(f"no dome azimuth serves point {number}; leave it out")
+            if np.shape(arcs)[1:] != (2,) or not np.isfinite(arcs).all() or (arcs[:, 1] < 0.0).any():
+                raise InputError(f"the arcs of point {number} are no rows of start and width >= 0 in radians")
+
     @property
     def points(self) -> int:
         """How many points there are to visit."""
@@ -60,6 +104,4 @@ class OrderingProblem:
     @property
     def numbers(self) -> NDArray[np.int64]:
         """The points' numbers, 0..n-1."""
-        import numpy as np
-
         return np.arange(self.points)

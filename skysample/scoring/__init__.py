@@ -143,7 +143,7 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
     if run.sigma_arcsec is not None:
         weights = run.sigma_arcsec[used] ** -2.0
     influence = pointwise_influence(design, residuals, weights)
-    dof = int(influence.deleted_dof.max())
+    dof = model.dof - 2
     return Score(
         rows=model.run.rows,
         residuals=residuals / ARCSEC * u.arcsec,

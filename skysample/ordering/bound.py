@@ -1,0 +1,195 @@
+"""A proven lower bound on the motion of any order."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.ordering.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
+from skysample.ordering.legs import shortest_legs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.ordering.problem import OrderingProblem
+
+__all__ = ["least_legs", "mount_bound"]
+
+_EXACT_UP_TO = 12
+_ROUNDING = 1e-9
+_TINY = 1e-300  # radians: a move of next to nothing still takes its start delay
+
+
+def mount_bound(problem: OrderingProblem) -> float:
+    """Seconds that no order can beat, settling included.
+
+    Holds for every order, every choice of the primary axis' turns and every dome policy in which the dome
+    stands still, at an azimuth that serves the stop, from the arrival at each stop until the leaving; when
+    and whither it moves in between is free. Two facts are used, and the larger figure is returned:
+
+    - Each leg takes at least the mount's time at the best turns of both ends, and at least the dome's time
+      over the gap between the two stops' sets of azimuths. The shortest open path with these times is found
+      by dynamic programming for up to 12 stops (Held & Karp, "A dynamic programming approach to
+      sequencing problems", J. SIAM 10, 1962), and bounded from below by spanning trees with node weights
+      beyond that (Held & Karp, "The traveling-salesman problem and minimum spanning trees", Oper. Res. 18,
+      1970; part II, Math. Programming 1, 1971): every set of weights gives a valid bound, so stopping early
+      does no harm.
+    - The dome alone has to reach every stop's set, from where it stands.
+
+    A billionth is taken off against rounding.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        Stops and present state.
+
+    Returns
+    -------
+    float
+        Seconds; 0 without stops.
+    """
+    count = problem.points
+    if count == 0:
+        return 0.0
+    stands = dome_stands(problem)
+    legs = least_legs(problem, stands)
+    path = _shortest_path(legs) if count <= _EXACT_UP_TO else _tree_bound(legs)
+    motion = max(path, _dome_alone(problem, stands)) + count * problem.mount.settle_s
+    return max(motion - _ROUNDING * (1.0 + motion), 0.0)
+
+
+def least_legs(problem: OrderingProblem, stands: DomeStands) -> Array:
+    """Least seconds of motion between each pair of stops, whatever comes before and after.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        Stops and present state.
+    stands : DomeStands
+        Of the same problem.
+
+    Returns
+    -------
+    ndarray, shape (n + 1, n + 1)
+        Symmetric, without settling; the last row and column are the start.
+    """
+    legs = shortest_legs(problem)
+    if problem.dome is None:
+        return legs
+    gaps = dome_gaps(problem, stands)
+    dome_s = np.where(gaps > 0.0, dome_time(problem.dome, np.maximum(gaps - _ROUNDING, _TINY)), 0.0)
+    return np.maximum(legs, dome_s)
+
+
+def _shortest_path(legs: Array) -> float:
+    """Length of the shortest open path from the last node through all others, exactly."""
+    count = len(legs) - 1
+    between = legs[:count, :count]
+    best = np.full((1 << count, count), np.inf)
+    best[1 << np.arange(count), np.arange(count)] = legs[count, :count]
+    for visited in range(1, 1 << count):
+        onward = (best[visited][:, None] + between).min(axis=0)
+        for stop in range(count):
+            bit = 1 << stop
+            if not visited & bit and onward[stop] < best[visited | bit, stop]:
+                best[visited | bit, stop] = onward[stop]
+    return float(best[-1].min())
+
+
+def _tree_bound(legs: Array) -> float:
+    """Lower bound on the same path: the best spanning tree bound over node weights.
+
+    A path is a spanning tree in which the start and one stop have degree 1 and all others 2. So with a weight
+    w on each node its length is at least the weighted tree's, less 2 sum(w), plus w of the start, plus the
+    smallest w of any stop. The weights climb along that function's subgradient.
+    """
+    count = len(legs) - 1
+    rounds = min(max(100_000 // count, 100), 600)
+    aim = _greedy_path(legs)
+    weight = np.zeros(count + 1)
+    best, stale, scale = 0.0, 0, 1.0
+    for _ in range(rounds):
+        length, degree = _spanning_tree(legs + weight[:, None] + weight[None, :])
+        end = int(np.argmin(weight[:count]))
+        value = length - 2.0 * weight.sum() + weight[count] + weight[end]
+        slope = degree - 2.0
+        slope[count] += 1.0
+        slope[end] += 1.0
+        if value > best:
+            best, stale = value, 0
+        else:
+            stale += 1
+            if stale == 10:
+                scale, stale = 0.7 * scale, 0
+        norm = float(slope @ slope)
+        if norm == 0.0:
+            break
+        weight += scale * max(aim - value, 0.0) / norm * slope
+    return best
+
+
+def _greedy_path(legs: Array) -> float:
+    """Length of the nearest-neighbour path from the last node: what the bound can hope for at most."""
+    here, total = len(legs) - 1, 0.0
+    left = np.arange(len(legs)) != here
+    while left.any():
+        onward = np.where(left, legs[here], np.inf)
+        here = int(np.argmin(onward))
+        left[here] = False
+        total += float(onward[here])
+    return total
+
+
+def _spanning_tree(lengths: Array) -> tuple[float, Array]:
+    """Length and node degrees of the minimum spanning tree of a dense symmetric matrix (Prim's algorithm)."""
+    count = len(lengths)
+    reach = lengths[0].copy()
+    parent: NDArray[np.int64] = np.zeros(count, np.int64)
+    reach[0] = np.inf
+    inside = np.zeros(count, bool)
+    inside[0] = True
+    degree = np.zeros(count)
+    total = 0.0
+    for _ in range(count - 1):
+        node = int(np.argmin(reach))
+        total += float(reach[node])
+        degree[node] += 1.0
+        degree[parent[node]] += 1.0
+        inside[node] = True
+        reach[node] = np.inf
+        closer = (lengths[node] < reach) & ~inside
+        reach[closer] = lengths[node][closer]
+        parent[closer] = node
+    return total, degree
+
+
+def _dome_alone(problem: OrderingProblem, stands: DomeStands) -> float:
+    """Seconds of motion that the dome needs to have served every stop, in any order.
+
+    If it strays at most a to the west and b to the east of its start, it turns through at least
+    a + b + min(a, b), and every stop's set begins within b to the east or within a to the west. One long move
+    is quicker than several short ones of the same sum, but for each stop of a family whose sets are pairwise
+    disjoint, and do not hold the start, a move of its own is needed: its start delay is added.
+    """
+    if problem.dome is None:
+        return 0.0
+    here = problem.start_dome
+    east, west = [0.0], [0.0]
+    for serves, arcs in zip(stands.serves, problem.arcs, strict=True):
+        if not serves >> stands.start & 1:
+            east.append(float(((arcs[:, 0] - here) % (2.0 * np.pi)).min()))
+            west.append(float(((here - arcs.sum(axis=1)) % (2.0 * np.pi)).min()))
+    if len(east) == 1:
+        return 0.0
+    a = np.sort(np.array(west))
+    b = np.array([max((e for e, w in zip(east, west, strict=True) if w > far), default=0.0) for far in a])
+    turned = float((a + b + np.minimum(a, b)).min())
+    taken, moves = 1 << stands.start, 0
+    for serves in sorted(stands.serves, key=int.bit_count):
+        if not serves & taken:
+            taken |= serves
+            moves += 1
+    one_move_s = float(dome_time(problem.dome, np.array(max(turned - _ROUNDING, _TINY))))
+    return one_move_s + (moves - 1) * problem.dome.start_delay_s

@@ -1,0 +1,129 @@
+"""Where a lazy dome ever needs to stand, and which stops each stand serves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.motion import travel_time
+
+if TYPE_CHECKING:
+    from skysample.geometry import Array
+    from skysample.ordering.problem import OrderingProblem
+    from skysample.site import Dome
+
+__all__ = ["DomeStands", "dome_gaps", "dome_stands", "dome_time"]
+
+_TURN = 2.0 * math.pi
+_TOUCH = 1e-12  # radians; an arc's own ends lie in it in spite of rounding
+
+
+@dataclass(frozen=True, slots=True)
+class DomeStands:
+    """Azimuths at which a lazy dome may come to stand.
+
+    The azimuth nearest to the dome in an intersection of arcs is where the dome is, or an end of one of the
+    arcs. So where it starts and the ends of all arcs are the only azimuths that ever matter, and sets of
+    them, one bit each, are exact.
+
+    Attributes
+    ----------
+    azimuth : ndarray, shape (m,)
+        Radians, 0..2 pi, ascending.
+    start : int
+        Number of the stand where the dome is at first.
+    serves : list of int
+        For each stop a bit mask of the stands that serve it: bit j is stand j.
+    move_rad : list of list of float
+        From stand to stand the short way round.
+    move_s : list of list of float
+        The same in seconds.
+    """
+
+    azimuth: Array
+    start: int
+    serves: list[int]
+    move_rad: list[list[float]]
+    move_s: list[list[float]]
+
+    def nearest(self, stands: int, here: int) -> int:
+        """Return the stand of a set (bit mask, not empty) that is nearest to `here`; of two, the eastern."""
+        above, below = stands >> here, stands & ((1 << here) - 1)
+        east = here + (above & -above).bit_length() - 1 if above else (stands & -stands).bit_length() - 1
+        west = (below or stands).bit_length() - 1
+        away = self.move_rad[here]
+        return east if away[east] <= away[west] else west
+
+
+def dome_time(dome: Dome, distance_rad: Array) -> Array:
+    """Seconds in which the dome turns through distances in radians, from rest to rest."""
+    rate, acceleration = math.radians(dome.rate_deg_s), math.radians(dome.accel_deg_s2)
+    return travel_time(distance_rad, rate, acceleration, dome.start_delay_s)
+
+
+def dome_stands(problem: OrderingProblem) -> DomeStands:
+    """Collect a problem's stands; without a dome a single one that serves every stop.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        The stops' arcs and where the dome is.
+
+    Returns
+    -------
+    DomeStands
+    """
+    if problem.dome is None:
+        return DomeStands(np.array([np.nan]), 0, [1] * problem.points, [[0.0]], [[0.0]])
+    start = problem.start_dome % _TURN
+    bounded = [arcs[arcs[:, 1] < _TURN] for arcs in problem.arcs]
+    ends = [end for arcs in bounded for end in (arcs[:, 0], arcs.sum(axis=1))]
+    azimuth = np.unique(np.concatenate([[start], *ends]) % _TURN)
+    serves = []
+    for arcs in problem.arcs:
+        past = (azimuth[:, None] - arcs[:, 0]) % _TURN
+        inside = ((past <= arcs[:, 1] + _TOUCH) | (past >= _TURN - _TOUCH)).any(axis=1)
+        serves.append(int.from_bytes(np.packbits(inside, bitorder="little").tobytes(), "little"))
+    away = np.abs(azimuth[:, None] - azimuth[None, :])
+    away = np.minimum(away, _TURN - away)
+    seconds = dome_time(problem.dome, away)
+    return DomeStands(azimuth, int(np.searchsorted(azimuth, start)), serves, away.tolist(), seconds.tolist())
+
+
+def dome_gaps(problem: OrderingProblem, stands: DomeStands) -> Array:
+    """Return the least rotation of the dome between each pair of stops, wherever it stands at either.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        The stops' arcs and where the dome is.
+    stands : DomeStands
+        Of the same problem.
+
+    Returns
+    -------
+    ndarray, shape (n + 1, n + 1)
+        Radians, symmetric, 0 where one azimuth serves both; the last row and column are the start. All zero
+        without a dome.
+    """
+    count = problem.points + 1
+    if problem.dome is None:
+        return np.zeros((count, count))
+    most = max((len(arcs) for arcs in problem.arcs), default=1)
+    arcs = np.full((count, most, 2), np.nan)
+    for number, each in enumerate(problem.arcs):
+        arcs[number, : len(each)] = each
+    arcs[-1, 0] = problem.start_dome, 0.0
+    gaps = np.full((count, count), np.inf)
+    first, last = arcs[..., 0], arcs.sum(axis=-1)
+    for i in range(most):
+        for j in range(most):
+            eastward = (first[None, :, j] - last[:, None, i]) % _TURN
+            westward = (first[:, None, i] - last[None, :, j]) % _TURN
+            gaps = np.fmin(gaps, np.fmin(eastward, westward))
+    serves = [*stands.serves, 1 << stands.start]
+    apart = np.array([[not one & other for other in serves] for one in serves])
+    return np.where(apart, gaps, 0.0)

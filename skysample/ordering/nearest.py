@@ -1,0 +1,42 @@
+"""The nearest neighbour: always on to the stop that is soonest reached, dome and all."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.ordering.tour import Tables
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from skysample.ordering.problem import OrderingProblem
+
+__all__ = ["Nearest", "nearest_order"]
+
+
+class Nearest:
+    """Nearest neighbour by leg time: a baseline, short-sighted by construction."""
+
+    name = "nearest"
+
+    def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
+        """Return the order in which each stop is the one soonest reached from the one before."""
+        return np.array(nearest_order(Tables.of(problem)), dtype=np.int64)
+
+
+def nearest_order(tables: Tables) -> list[int]:
+    """Return the nearest-neighbour order; the dome goes to the nearest azimuth that serves the next stop."""
+    legs, stands = tables.legs, tables.stands
+    place, stand = legs.start, stands.start
+    left = set(range(len(stands.serves)))
+    order: list[int] = []
+    while left:
+        reach = {stop: stands.nearest(stands.serves[stop], stand) for stop in left}
+        moving = stands.move_s[stand]
+        stop = min((max(legs.seconds[place][each], moving[reach[each]]), each) for each in left)[1]
+        left.remove(stop)
+        order.append(stop)
+        place, stand = legs.arrival[place][stop], reach[stop]
+    return order
