@@ -1,0 +1,245 @@
+"""What a run is made of, read from a table that someone else may have made."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.columns import Columns
+from skysample.errors import InputError
+from skysample.files import check_format
+from skysample.mount_axes import SIDE_NAMES, ideal_axes, mechanical, mount_frame, sides, tube_side
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from astropy.table import Table
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.site import Site
+
+__all__ = ["RUN_FORMAT", "RUN_VERSION", "fields_of_table"]
+
+RUN_FORMAT = "skysample-run"
+RUN_VERSION = 1
+
+_DECLARATIONS = {
+    "axes": ("raw", "corrected", "unknown"),
+    "old_model": ("off", "on", "unknown"),
+    "target_refraction": ("true", "false"),
+    "session": (),
+}
+
+
+def fields_of_table(
+    table: Table, site: Site, assume: Mapping[str, str], source: str | None
+) -> dict[str, Any]:
+    """Read what a run is made of: every field of `skysample.runs.Run` but site and source.
+
+    Parameters
+    ----------
+    table : astropy.table.Table or QTable
+        With the columns of a run file.
+    site : Site
+        Place, air and kind of mount.
+    assume : mapping
+        In place of the table's metadata.
+    source : str or None
+        Named in errors.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    InputError
+        Names the row and the column.
+    """
+    from skysample.frames import to_observed
+
+    if table.meta.get("format") is not None:
+        check_format(table.meta, RUN_FORMAT, RUN_VERSION, source or "the table")
+    declared = _declarations(table.meta, assume, source)
+    columns = Columns(table, np.arange(len(table)), source)
+    _require(columns, "time", "solved_ra_deg", "solved_dec_deg")
+    solved = _solved(columns)
+    failed = int(np.count_nonzero(~solved))
+    columns = columns.only(solved)
+    use = columns.booleans("use", empty=True)
+    if not use.any():
+        raise InputError(
+            f"no row can be used ({len(table)} rows, {failed} failed); it needs a row with a solution",
+            file=source,
+        )
+    time = columns.times("time")
+    ra_dec = np.radians(_ra_dec(columns, "solved"))
+    _refuse_repeats(columns, time, ra_dec)
+    temperature = columns.floats("temperature_c", -90.0, 60.0, unit="deg_C")
+    pressure = columns.floats("pressure_hpa", 0.0, 1200.0, unit="hPa")
+    air_c = np.where(np.isnan(temperature), site.location.temperature_c, temperature)
+    air_hpa = np.where(np.isnan(pressure), site.location.station_pressure_hpa, pressure)
+
+    def observed(places: Array, refraction: bool = True) -> Array:
+        ra, dec = places.T
+        return to_observed(
+            site, time, ra, dec, pressure_hpa=air_hpa, temperature_c=air_c, refraction=refraction
+        )
+
+    kind = site.mount.kind
+    if _has_readings(columns):
+        axes, side = _axes_from_readings(columns, kind)
+    else:
+        target = np.radians(_ra_dec(columns, "target"))
+        side = _piers(columns, required=True) if len(sides(kind)) > 1 else np.ones(len(time), np.int64)
+        asked = observed(target, refraction=declared["target_refraction"] != "false")
+        axes = ideal_axes(mount_frame(kind, site.location.latitude_rad), asked, side)
+    return {
+        "axes": axes,
+        "directions": observed(ra_dec),
+        "time": time,
+        "side": side,
+        "use": use,
+        "rows": columns.rows,
+        "point": columns.integers("point", empty=-1),
+        "frames": tuple(text or None for text in columns.texts("frame")),
+        "sigma_arcsec": _sigma(columns),
+        "temperature_c": temperature,
+        "pressure_hpa": pressure,
+        "roll_rad": np.radians(columns.floats("solved_roll_deg", -360.0, 360.0, unit="deg")),
+        "solved_rad": ra_dec,
+        "axes_kind": declared["axes"] or "unknown",
+        "old_model": declared["old_model"] or "unknown",
+        "session": declared["session"],
+        "failed": failed,
+        "meta": dict(table.meta),
+    }
+
+
+def _declarations(meta: Mapping[str, Any], assume: Mapping[str, str], source: str | None) -> dict[str, Any]:
+    for key in assume:
+        if key not in _DECLARATIONS:
+            raise InputError(f"{key!r} cannot be assumed; known are {', '.join(_DECLARATIONS)}", key=key)
+    declared: dict[str, Any] = {}
+    for key, allowed in _DECLARATIONS.items():
+        value = assume.get(key, meta.get(key))
+        # YAML reads a bare on or off as a truth value.
+        if isinstance(value, bool):
+            value = ("on" if value else "off") if key == "old_model" else str(value)
+        word = None if value is None else str(value).strip()
+        if word is not None and allowed and word.lower() not in allowed:
+            file = None if key in assume else source
+            raise InputError(f"{key} is {word!r:.60}; write {' or '.join(allowed)}", file=file, key=key)
+        declared[key] = (word.lower() if allowed else word) if word else None
+    return declared
+
+
+def _require(columns: Columns, *names: str) -> None:
+    there = columns.table.colnames
+    for name in names:
+        if name not in there:
+            near = difflib.get_close_matches(name, there, n=1, cutoff=0.75)
+            advice = f"is {near[0]} meant?" if near else f"its columns are {', '.join(there)}"
+            raise InputError(f"has no column {name}; {advice:.300}", file=columns.file, key=name)
+
+
+def _solved(columns: Columns) -> NDArray[np.bool_]:
+    """Which rows have a solution: not marked as failed, and both coordinates there."""
+    status = columns.choices("status", ("ok", "failed"))
+    ra, dec = columns.present("solved_ra_deg"), columns.present("solved_dec_deg")
+    for place, word in enumerate(status):
+        if word != "failed" and (ra[place] != dec[place] or (word == "ok" and not ra[place])):
+            name = "solved_dec_deg" if ra[place] else "solved_ra_deg"
+            raise columns.refuse(name, place, "is empty; give it, or mark the row as failed")
+    return np.array([word != "failed" for word in status], dtype=bool) & ra & dec
+
+
+def _ra_dec(columns: Columns, what: str) -> Array:
+    """Right ascension and declination, degrees, shape (n, 2)."""
+    _require(columns, f"{what}_ra_deg", f"{what}_dec_deg")
+    return np.stack(
+        [
+            columns.floats(f"{what}_ra_deg", -180.0, 360.0, unit="deg", required=True),
+            columns.floats(f"{what}_dec_deg", -90.0, 90.0, unit="deg", required=True),
+        ],
+        axis=-1,
+    )
+
+
+def _refuse_repeats(columns: Columns, time: Time, ra_dec: Array) -> None:
+    seen: dict[tuple[float, ...], int] = {}
+    for place, key in enumerate(
+        zip(time.jd1, time.jd2, ra_dec[:, 0] % (2.0 * np.pi), ra_dec[:, 1], strict=True)
+    ):
+        first = seen.setdefault(tuple(map(float, key)), place)
+        if first != place:
+            raise columns.refuse(
+                "time",
+                place,
+                f"and solved place are those of row {columns.rows[first]}; keep one of the two rows",
+            )
+
+
+def _sigma(columns: Columns) -> Array | None:
+    if not columns.given("sigma_arcsec"):
+        return None
+    return columns.floats("sigma_arcsec", 1e-6, 1e5, unit="arcsec", required=True)
+
+
+def _has_readings(columns: Columns) -> bool:
+    """Whether the run gives readings of the axes (they win over targets)."""
+    if columns.given("primary_deg") or columns.given("secondary_deg"):
+        _require(columns, "primary_deg", "secondary_deg")
+        return True
+    if not (columns.given("target_ra_deg") or columns.given("target_dec_deg")):
+        raise InputError(
+            "has neither readings of the axes (primary_deg, secondary_deg) nor targets (target_ra_deg,"
+            " target_dec_deg); give one",
+            file=columns.file,
+            key="primary_deg",
+        )
+    return False
+
+
+def _piers(columns: Columns, *, required: bool) -> NDArray[np.int64]:
+    """Side of the pier that each row gives: 1 east, -1 west, 0 where it gives none."""
+    words = columns.choices("pier", tuple(SIDE_NAMES.values()))
+    if required and "" in words:
+        raise columns.refuse(
+            "pier", words.index(""), "is missing; a german mount needs the side of the pier: east or west"
+        )
+    numbers = {name: side for side, name in SIDE_NAMES.items()} | {"": 0}
+    return np.array([numbers[word] for word in words], dtype=np.int64)
+
+
+def _axes_from_readings(columns: Columns, kind: str) -> tuple[Array, NDArray[np.int64]]:
+    """Mechanical angles and side of the pier from the axes' readings, sky-like or mechanical."""
+    reading = np.radians(
+        np.stack(
+            [
+                columns.floats("primary_deg", -720.0, 720.0, unit="deg", required=True),
+                columns.floats("secondary_deg", -360.0, 360.0, unit="deg", required=True),
+            ],
+            axis=-1,
+        )
+    )
+    if len(sides(kind)) == 1:
+        return reading, np.ones(len(reading), np.int64)
+    read_side = tube_side(reading)
+    if (read_side > 0).all():
+        side = _piers(columns, required=True)
+        return np.where((side < 0)[:, None], mechanical(reading, side), reading), side
+    # One reading beyond 90 degrees tells that all are mechanical; then they say the side by themselves.
+    piers = _piers(columns, required=False)
+    for place in np.flatnonzero((piers != 0) & (piers != read_side)):
+        raise columns.refuse(
+            "pier",
+            int(place),
+            f"is {SIDE_NAMES[int(piers[place])]}, but the mechanical reading of the secondary says"
+            f" {SIDE_NAMES[int(read_side[place])]} (beyond +-90 degrees is west); correct one of them",
+        )
+    return reading, read_side

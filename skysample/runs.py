@@ -1,0 +1,342 @@
+"""A run: what the axes read and where the sky says the tube pointed, one row an exposure."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.geometry import alt_az
+from skysample.mount_axes import SIDE_NAMES, sides, tube_side
+from skysample.run_reading import RUN_FORMAT, RUN_VERSION, fields_of_table
+from skysample.tables import read_table, table_of, write_table
+from skysample.times import iso
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from astropy.table import QTable, Table
+    from astropy.time import Time
+    from numpy.typing import ArrayLike, NDArray
+
+    from skysample.geometry import Array
+    from skysample.site import Site
+
+__all__ = ["RUN_FORMAT", "RUN_VERSION", "Run", "read_run", "run_table", "write_run"]
+
+AxesKind = Literal["raw", "corrected", "unknown"]
+OldModel = Literal["off", "on", "unknown"]
+
+_TEXT_COLUMNS = ("time", "frame", "pier", "status", "use")
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """Exposures with a plate solution: n points, angles in radians, arrays not to be written to.
+
+    Attributes
+    ----------
+    site : Site
+        Where the run was taken.
+    axes : ndarray, shape (n, 2)
+        Mechanical angles (see `skysample.mount_axes`): the axes' reading, or what a perfect mount would read
+        on the target.
+    directions : ndarray, shape (n, 3)
+        Observed place of the solved centre, unit vectors, east-north-up.
+    time : astropy.time.Time, shape (n,), or None
+        Mid-exposure, UTC; None in simulations that need none.
+    side : ndarray of int, shape (n,)
+        1: tube east of the pier, or a mount that does not flip; -1: west.
+    use : ndarray of bool, shape (n,)
+        False: left out of the fit at the user's word.
+    rows : ndarray of int, shape (n,)
+        Data row of the table, from 1.
+    point : ndarray of int, shape (n,)
+        Number in the plan, -1 where there is none.
+    frames : tuple of (str or None), length n
+        Names of the exposures.
+    sigma_arcsec : ndarray, shape (n,), or None
+        Known noise per axis.
+    temperature_c, pressure_hpa, roll_rad : ndarray, shape (n,)
+        Of the air and of the image, nan where not known.
+    solved_rad : ndarray, shape (n, 2), or None
+        ICRS right ascension and declination of the solved centre.
+    axes_kind, old_model : str
+        Whether the readings are "raw" or already "corrected" by a model, and whether one was "on" or "off";
+        else "unknown".
+    session : str or None
+        Changes when the mount is homed or synced.
+    source : str or None
+        The file.
+    failed : int
+        Rows without a solution, not part of the n.
+    meta : dict
+        The table's metadata.
+    """
+
+    site: Site
+    axes: Array
+    directions: Array
+    time: Time | None
+    side: NDArray[np.int64]
+    use: NDArray[np.bool_]
+    rows: NDArray[np.int64]
+    point: NDArray[np.int64]
+    frames: tuple[str | None, ...]
+    sigma_arcsec: Array | None
+    temperature_c: Array
+    pressure_hpa: Array
+    roll_rad: Array
+    solved_rad: Array | None = None
+    axes_kind: AxesKind = "unknown"
+    old_model: OldModel = "unknown"
+    session: str | None = None
+    source: str | None = None
+    failed: int = 0
+    meta: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for value in vars(self).values():
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    @classmethod
+    def from_table(
+        cls, table: Table, site: Site, *, assume: Mapping[str, str] | None = None, source: str | None = None
+    ) -> Run:
+        """Build a run from a table with the columns of a run file.
+
+        Parameters
+        ----------
+        table : astropy.table.Table or QTable
+            Time as text or `Time`; angles as numbers in degrees, or as quantities.
+        site : Site
+            Place, air and kind of mount.
+        assume : mapping, optional
+            `axes`, `old_model`, `target_refraction`, `session`: in place of the table's metadata.
+        source : str, optional
+            Named in errors and reports.
+
+        Returns
+        -------
+        Run
+
+        Raises
+        ------
+        InputError
+            Names the row and the column.
+        """
+        return cls(site=site, source=source, **fields_of_table(table, site, assume or {}, source))
+
+    @classmethod
+    def from_arrays(
+        cls,
+        site: Site,
+        axes: ArrayLike,
+        directions: ArrayLike,
+        *,
+        time: Time | None = None,
+        side: ArrayLike | None = None,
+        sigma_arcsec: ArrayLike | None = None,
+        use: ArrayLike | None = None,
+        point: ArrayLike | None = None,
+        frames: Iterable[str | None] | None = None,
+        temperature_c: ArrayLike | None = None,
+        axes_kind: AxesKind = "raw",
+        old_model: OldModel = "off",
+        session: str | None = None,
+    ) -> Run:
+        """Build a run from what is already known in the mount's own terms: no astrometry is done.
+
+        Parameters
+        ----------
+        site : Site
+            Place and kind of mount.
+        axes : array_like, shape (n, 2)
+            Mechanical angles, radians.
+        directions : array_like, shape (n, 3)
+            Unit vectors, east-north-up.
+        time : astropy.time.Time, shape (n,), optional
+            Moments.
+        side : array_like of int, shape (n,), optional
+            Side of the pier; for a `german` mount it is else read off the secondary axis.
+        sigma_arcsec, use, point, frames, temperature_c, axes_kind, old_model, session : optional
+            As the attributes.
+
+        Returns
+        -------
+        Run
+
+        Raises
+        ------
+        InputError
+            If shapes do not fit, a number is not finite, or a direction is not a unit vector.
+        """
+        axes = np.array(axes, float)
+        directions = np.array(directions, float)
+        n = len(axes) if axes.ndim else 0
+        if n == 0 or axes.shape != (n, 2) or directions.shape != (n, 3):
+            raise InputError(
+                f"axes {axes.shape} and directions {directions.shape} are not of shape (n, 2) and (n, 3)",
+                key="axes",
+            )
+        if not np.all(np.isfinite(axes)):
+            raise InputError("axes hold a number that is not finite", key="axes")
+        if not np.all(np.abs(np.sum(directions**2, axis=1) - 1.0) < 1e-9):
+            raise InputError("directions are not unit vectors", key="directions")
+        if side is None:
+            side = tube_side(axes) if len(sides(site.mount.kind)) > 1 else np.ones(n)
+        names = (None,) * n if frames is None else tuple(frames)
+        lengths = {"frames": len(names)} | ({} if time is None else {"time": len(time)})
+        for key, length in lengths.items():
+            if length != n:
+                raise InputError(f"{key} has {length} entries for {n} points", key=key)
+        return cls(
+            site=site,
+            axes=axes,
+            directions=directions,
+            time=time,
+            side=_column(side, n, "side", np.int64),
+            use=_column(True if use is None else use, n, "use", np.bool_),
+            rows=np.arange(1, n + 1),
+            point=_column(-1 if point is None else point, n, "point", np.int64),
+            frames=names,
+            sigma_arcsec=None
+            if sigma_arcsec is None
+            else _column(sigma_arcsec, n, "sigma_arcsec", np.float64),
+            temperature_c=_column(
+                np.nan if temperature_c is None else temperature_c, n, "temperature_c", np.float64
+            ),
+            pressure_hpa=np.full(n, np.nan),
+            roll_rad=np.full(n, np.nan),
+            axes_kind=axes_kind,
+            old_model=old_model,
+            session=session,
+        )
+
+    def __len__(self) -> int:
+        return len(self.axes)
+
+    @property
+    def points(self) -> int:
+        """How many exposures have a solution."""
+        return len(self)
+
+    def subset(self, mask: ArrayLike) -> Run:
+        """Keep some of the points: `mask` is bool, shape (n,)."""
+        keep = np.asarray(mask)
+        if keep.dtype != bool or keep.shape != (len(self),):
+            raise InputError(f"the mask is not {len(self)} truth values", key="mask")
+        arrays = {name: value[keep] for name, value in vars(self).items() if isinstance(value, np.ndarray)}
+        frames = tuple(frame for frame, kept in zip(self.frames, keep, strict=True) if kept)
+        return replace(self, **arrays, frames=frames, time=None if self.time is None else self.time[keep])
+
+    @property
+    def roll_deg(self) -> Array:
+        """Position angle of the image's +y axis, east of north, degrees, nan where not known."""
+        return np.degrees(self.roll_rad)
+
+    @property
+    def table(self) -> QTable:
+        """The points with units; with times and solved places, `from_table` reads it again."""
+        from astropy import units as u
+        from astropy.table import QTable
+
+        alt, az = alt_az(self.directions)
+        angles = {
+            "primary_deg": self.axes[:, 0],
+            "secondary_deg": self.axes[:, 1],
+            "alt_deg": alt,
+            "az_deg": az,
+        }
+        if self.solved_rad is not None:
+            angles = {
+                "solved_ra_deg": self.solved_rad[:, 0],
+                "solved_dec_deg": self.solved_rad[:, 1],
+                **angles,
+            }
+        columns: dict[str, Any] = {"row": self.rows, "point": self.point}
+        if self.time is not None:
+            columns["time"] = self.time
+        columns |= {name: np.degrees(values) * u.deg for name, values in angles.items()}
+        if len(sides(self.site.mount.kind)) > 1:
+            columns["pier"] = [SIDE_NAMES[int(side)] for side in self.side]
+        if any(frame is not None for frame in self.frames):
+            columns["frame"] = [frame or "" for frame in self.frames]
+        if self.sigma_arcsec is not None:
+            columns["sigma_arcsec"] = self.sigma_arcsec * u.arcsec
+        for name, values, unit in (
+            ("solved_roll_deg", self.roll_deg, u.deg),
+            ("temperature_c", self.temperature_c, u.deg_C),
+            ("pressure_hpa", self.pressure_hpa, u.hPa),
+        ):
+            if np.isfinite(values).any():
+                columns[name] = values * unit
+        columns["use"] = self.use
+        if np.any(self.point < 0):
+            del columns["point"]
+        declared: dict[str, Any] = {"axes": self.axes_kind, "old_model": self.old_model}
+        if self.session is not None:
+            declared["session"] = self.session
+        return QTable(columns, meta={**self.meta, **declared})
+
+    def summary(self) -> str:
+        """Say in a few short lines what the run holds."""
+        left_out = int(np.count_nonzero(~self.use))
+        lines = [
+            f"{len(self)} points with a solution ({left_out} left out, {self.failed} failed)"
+            + (f" from {self.source}" if self.source else "")
+        ]
+        if self.time is not None:
+            texts = sorted(iso(self.time, 0).tolist())
+            lines.append(f"{texts[0]} to {texts[-1]} UTC")
+        lines.append(f"axes {self.axes_kind}, model in the mount {self.old_model}")
+        return "\n".join(lines)
+
+    def __str__(self) -> str:
+        return self.summary()
+
+
+def read_run(path: str | os.PathLike[str], site: Site, *, assume: Mapping[str, str] | None = None) -> Run:
+    """Read a run file, ECSV or CSV.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    site : Site
+        Place, air and kind of mount.
+    assume : mapping, optional
+        `axes`, `old_model`, `target_refraction`, `session`: in place of the file's metadata.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        Names the row and the column.
+    """
+    table = read_table(path, text=_TEXT_COLUMNS, expected=RUN_FORMAT, version=RUN_VERSION, undeclared=True)
+    return Run.from_table(table, site, assume=assume, source=os.fspath(path))
+
+
+def run_table(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | None = None) -> Table:
+    """Build the table of a run file from columns of plain values; None is an empty cell."""
+    return table_of(columns, meta)
+
+
+def write_run(path: str | os.PathLike[str], table: Table, meta: Mapping[str, Any] | None = None) -> None:
+    """Write the table of a run file (ECSV), whole or not at all."""
+    write_table(path, table, expected=RUN_FORMAT, version=RUN_VERSION, meta=meta)
+
+
+def _column(values: ArrayLike, n: int, key: str, kind: Any) -> Any:
+    array = np.asarray(values, dtype=kind)
+    if array.shape not in ((), (n,)):
+        raise InputError(f"{key} has shape {array.shape} for {n} points", key=key)
+    return np.array(np.broadcast_to(array, (n,)))

@@ -1,0 +1,359 @@
+"""Tables on disk: ECSV, or CSV with the same header, read with the row named and written whole."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.files import check_format, read_text, write_whole
+from skysample.times import iso, utc_from_jd, utc_from_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+
+    from astropy.table import Table
+
+__all__ = ["as_bool", "as_float", "plain_table", "read_table", "table_of", "write_table"]
+
+_UNITS = {"_deg": "deg", "_arcsec": "arcsec", "_arcmin": "arcmin", "_c": "deg_C", "_hpa": "hPa", "_s": "s"}
+
+
+def as_float(cell: str) -> float:
+    """Read a number; unlike `float` this takes no underscores and no digits of other scripts.
+
+    Raises
+    ------
+    ValueError
+        If it is not a number.
+    """
+    if "_" in cell or not cell.isascii():
+        raise ValueError(cell)
+    return float(cell)
+
+
+def as_bool(cell: str) -> bool:
+    """Read a truth value: true or false in any case, 1 or 0.
+
+    Raises
+    ------
+    ValueError
+        If it is neither.
+    """
+    truth = {"true": True, "1": True, "false": False, "0": False}.get(cell.lower())
+    if truth is None:
+        raise ValueError(cell)
+    return truth
+
+
+def _as_int(cell: str) -> int:
+    if "_" in cell or not cell.isascii():
+        raise ValueError(cell)
+    number = int(cell)
+    if not -(2**63) <= number < 2**63:
+        raise ValueError(cell)
+    return number
+
+
+_DATATYPES: dict[str, tuple[Callable[[str], Any], Any, str]] = {
+    "float": (as_float, np.float64, "a number"),
+    "int": (_as_int, np.int64, "a whole number"),
+    "uint": (_as_int, np.int64, "a whole number"),
+    "bool": (as_bool, np.bool_, "true or false"),
+}
+
+
+def read_table(
+    path: str | os.PathLike[str],
+    *,
+    text: Collection[str] = (),
+    expected: str | None = None,
+    version: int = 1,
+    undeclared: bool = False,
+) -> Table:
+    """Read a table file.
+
+    Parameters
+    ----------
+    path : path-like
+        ECSV (first line ``# %ECSV``), or CSV with one line of column names.
+    text : collection of str
+        Columns of a CSV that stay text even where every cell looks like a number.
+    expected : str, optional
+        The format that the file has to declare in its metadata.
+    version : int
+        The newest version of that format that is understood.
+    undeclared : bool
+        Whether a file that declares no format (made by others, or a CSV) is taken too.
+
+    Returns
+    -------
+    astropy.table.Table
+        Plain columns (with units where the file gives them), empty cells masked; times as text or as `Time`.
+
+    Raises
+    ------
+    InputError
+        Names the row and the column.
+    """
+    name = os.fspath(path)
+    content = read_text(path)
+    if not content.strip():
+        raise InputError("is empty; name a table with a header and data rows", file=name)
+    header = _ecsv_header(content, name) if content.startswith("# %ECSV") else None
+    meta = {} if header is None else header["meta"]
+    if expected is not None and not (undeclared and "format" not in meta):
+        check_format(meta, expected, version, name)
+    names, rows = _cells(
+        content, " " if header is None else header["delimiter"], name, ecsv=header is not None
+    )
+    cells = {column: [row[place] for row in rows] for place, column in enumerate(names)}
+    if header is None:
+        return _table({column: _guess(values, column in text) for column, values in cells.items()}, {})
+    return _declared_table(cells, header, name)
+
+
+def _ecsv_header(content: str, name: str) -> dict[str, Any]:
+    from astropy.table.meta import get_header_from_yaml
+
+    lines = []
+    for line in content.split("\n"):
+        if not line.startswith("#"):
+            break
+        lines.append(line[1:].removeprefix(" ").rstrip("\r"))
+    try:
+        header = dict(get_header_from_yaml(lines[1:]))
+    except Exception as error:  # noqa: BLE001 - the YAML reader raises many kinds; each means the same here
+        reason = " ".join(str(error).split()) or type(error).__name__
+        raise InputError(
+            f"its ECSV header cannot be read ({reason:.120}); correct the lines starting with #", file=name
+        ) from None
+    columns = header.get("datatype")
+    if not isinstance(columns, list) or not all(
+        isinstance(entry, dict)
+        and isinstance(entry.get("name"), str)
+        and isinstance(entry.get("datatype"), str)
+        for entry in columns
+    ):
+        raise InputError(
+            "its ECSV header does not list name and datatype of each column; correct it", file=name
+        )
+    meta = header.get("meta") or {}
+    if not isinstance(meta, dict):
+        raise InputError(
+            "its metadata is not a set of KEY: VALUE; correct the lines under meta", file=name, key="meta"
+        )
+    delimiter = header.get("delimiter", " ")
+    if delimiter not in (" ", ","):
+        raise InputError(f"its delimiter is {delimiter!r}; ECSV has a blank or a comma", file=name)
+    return {**header, "meta": {str(key): value for key, value in meta.items()}, "delimiter": delimiter}
+
+
+def _cells(content: str, delimiter: str, name: str, *, ecsv: bool) -> tuple[list[str], list[list[str]]]:
+    lines = (line.strip(" \r\n") + "\n" for line in io.StringIO(content) if not line.lstrip().startswith("#"))
+    reader = csv.reader(lines, delimiter=delimiter if ecsv else ",", skipinitialspace=True, strict=True)
+    rows: list[list[str]] = []
+    try:
+        # Extended one by one, so that the rows before a bad one are there to count.
+        rows.extend(
+            [field.strip() for field in fields] for fields in reader if any(fields) or len(fields) > 1
+        )
+    except csv.Error as error:
+        raise InputError(
+            f"is not a table ({error}); save it as CSV or ECSV", file=name, row=max(len(rows), 1)
+        ) from None
+    if not rows:
+        raise InputError("has no line of column names; name a table with a header and data rows", file=name)
+    names = rows.pop(0)
+    for column in names:
+        if not column or not column.isprintable():
+            raise InputError("a column has no name; correct the header line", file=name)
+        if names.count(column) > 1:
+            raise InputError(f"column {column!r:.60} is there twice; keep one", file=name, key=column)
+    for number, row in enumerate(rows, start=1):
+        if len(row) != len(names):
+            raise InputError(
+                f"has {len(row)} cells where the header has {len(names)} columns; correct the row",
+                file=name,
+                row=number,
+            )
+    return names, rows
+
+
+def _declared_table(cells: dict[str, list[str]], header: dict[str, Any], name: str) -> Table:
+    declared = [entry["name"] for entry in header["datatype"]]
+    if declared != list(cells):
+        raise InputError(
+            "the line of column names and the ECSV header disagree; make them the same", file=name
+        )
+    meta = dict(header["meta"])
+    mixins = meta.pop("__serialized_columns__", {})
+    columns: dict[str, Any] = {}
+    for entry in header["datatype"]:
+        column = entry["name"]
+        plain = "subtype" not in entry
+        columns[column] = _convert(cells[column], entry["datatype"] if plain else "string", column, name)
+        if entry.get("unit") is not None:
+            columns[column].unit = str(entry["unit"])
+    for column, recipe in mixins.items() if isinstance(mixins, dict) else ():
+        if isinstance(recipe, dict) and recipe.get("__class__") == "astropy.time.core.Time":
+            _restore_time(columns, str(column), recipe, name)
+    return _table(columns, meta)
+
+
+def _convert(values: list[str], datatype: str, column: str, name: str) -> Any:
+    family = datatype.rstrip("0123456789")
+    if family not in _DATATYPES:
+        return _column(values, str)
+    convert, kind, what = _DATATYPES[family]
+    cells: list[Any] = []
+    for number, cell in enumerate(values, start=1):
+        try:
+            cells.append(convert(cell) if cell else None)
+        except ValueError:
+            raise InputError(
+                f"{column} is {cell!r:.60}, not {what}; correct it", file=name, row=number, key=column
+            ) from None
+    return _column(cells, kind)
+
+
+def _guess(values: list[str], is_text: bool) -> Any:
+    for convert, kind in ((_as_int, np.int64), (as_float, float)) if not is_text else ():
+        try:
+            cells = [convert(cell) if cell else None for cell in values]
+        except ValueError:
+            continue
+        return _column(cells, kind)
+    return _column(values, str)
+
+
+def _column(cells: Sequence[Any], kind: Any) -> Any:
+    from astropy.table import Column, MaskedColumn
+
+    missing = np.array([cell is None or cell == "" for cell in cells], dtype=bool)
+    filler = np.zeros((), dtype=kind).item()
+    data = np.array([filler if gone else cell for gone, cell in zip(missing, cells, strict=True)], dtype=kind)
+    return MaskedColumn(data, mask=missing) if missing.any() else Column(data)
+
+
+def _table(columns: Mapping[str, Any], meta: Mapping[str, Any]) -> Table:
+    from astropy.table import Table
+
+    return Table(dict(columns), meta=dict(meta))
+
+
+def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], name: str) -> None:
+    """Put back a `Time` that astropy took apart, without its warnings about dates years ahead."""
+    scale, form = str(recipe.get("scale", "utc")), str(recipe.get("format", ""))
+    parts = [
+        columns.get(str(recipe[key].get("name")))
+        for key in ("value", "jd1", "jd2")
+        if isinstance(recipe.get(key), dict)
+    ]
+    if any(part is None or np.ma.is_masked(part) for part in parts):
+        raise InputError(f"{column} lacks a time in some row; give every row one", file=name, key=column)
+    data = [np.asarray(part) for part in parts]
+    numbers = [value for value in data if value.dtype.kind == "f" and np.all(np.isfinite(value))]
+    origin = {"jd": 0.0, "mjd": 2400000.5}.get(form)
+    if len(data) == 1 and data[0].dtype.kind == "U":
+        rows = range(1, len(data[0]) + 1)
+        columns[column] = utc_from_text(
+            [str(text) for text in data[0]], scale, file=name, rows=rows, key=column
+        )
+    elif len(numbers) == 1 and len(data) == 1 and origin is not None:
+        columns[column] = utc_from_jd(numbers[0], origin, scale)
+    elif len(numbers) == 2:
+        columns[column] = utc_from_jd(numbers[0], numbers[1], scale)
+    else:
+        raise InputError(
+            f"{column} holds times in a form that is not read ({form}); write ISO 8601 text",
+            file=name,
+            key=column,
+        )
+
+
+def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | None = None) -> Table:
+    """Build a plain table from columns of plain values.
+
+    Parameters
+    ----------
+    columns : mapping of str to iterable
+        Numbers, text or truth values; None is an empty cell. The unit follows from the name's ending.
+    meta : mapping, optional
+        Metadata.
+
+    Returns
+    -------
+    astropy.table.Table
+    """
+    built = {}
+    for name, values in columns.items():
+        cells = list(values)
+        kinds = {type(cell) for cell in cells if cell is not None}
+        kind: Any = str if any(issubclass(one, str) for one in kinds) or not kinds else np.result_type(*kinds)
+        built[name] = _column(cells, kind)
+        unit = next((unit for ending, unit in _UNITS.items() if name.endswith(ending)), None)
+        if unit is not None and built[name].dtype.kind in "iuf":
+            built[name].unit = unit
+    return _table(built, meta or {})
+
+
+def plain_table(table: Table) -> Table:
+    """Copy a table, its quantities as numbers with a unit, its times as ISO 8601 text (microseconds)."""
+    from astropy.table import Column, MaskedColumn
+    from astropy.time import Time
+    from astropy.units import Quantity
+
+    columns: dict[str, Any] = {}
+    for name in table.colnames:
+        column = table[name]
+        if isinstance(column, Time):
+            columns[name] = Column(np.atleast_1d(iso(column, 6)), dtype=str)
+        elif isinstance(column, Quantity):
+            columns[name] = Column(column.value, unit=column.unit)
+        elif isinstance(column, MaskedColumn):
+            columns[name] = MaskedColumn(column, copy=True)
+        else:
+            columns[name] = Column(column, copy=True)
+    return _table(columns, table.meta)
+
+
+def write_table(
+    path: str | os.PathLike[str],
+    table: Table,
+    *,
+    expected: str,
+    version: int = 1,
+    meta: Mapping[str, Any] | None = None,
+) -> None:
+    """Write a table as ECSV (comma-separated below its header), whole or not at all.
+
+    Parameters
+    ----------
+    path : path-like
+        ECSV is written whatever the ending: a plain CSV could not say its format and version.
+    table : astropy.table.Table or QTable
+        Times become text, quantities numbers with a unit.
+    expected, version : str, int
+        The format and version that the file declares.
+    meta : mapping, optional
+        More metadata, beside the table's own.
+
+    Raises
+    ------
+    InputError
+        If the place cannot be written to.
+    """
+    plain = plain_table(table)
+    plain.meta = {"format": expected, "version": version} | {
+        key: value
+        for key, value in {**table.meta, **(meta or {})}.items()
+        if key not in ("format", "version")
+    }
+    stream = io.StringIO()
+    plain.write(stream, format="ascii.ecsv", delimiter=",")
+    write_whole(path, stream.getvalue())
