@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -44,10 +44,7 @@ def _packaged_table() -> _Table:
     from astropy.utils import iers
 
     table = iers.IERS_A.read(astropy_iers_data.IERS_A_FILE, readme=astropy_iers_data.IERS_A_README)
-    mjd, ut1_utc, x, y = (
-        np.ma.filled(np.ma.asarray(getattr(table[name], "unmasked", table[name]).value, float), np.nan)
-        for name in ("MJD", "UT1_UTC", "PM_x", "PM_y")
-    )
+    mjd, ut1_utc, x, y = (_plain(table[name]) for name in ("MJD", "UT1_UTC", "PM_x", "PM_y"))
     good = np.isfinite(ut1_utc) & np.isfinite(x) & np.isfinite(y)
     mjd, ut1_utc, x, y = mjd[good], ut1_utc[good], x[good], y[good]
     ut1_tai = ut1_utc - _tai_minus_utc(mjd)
@@ -56,11 +53,16 @@ def _packaged_table() -> _Table:
     return _Table(mjd, ut1_tai, x, y, rate, float(x[year].mean()), float(y[year].mean()))
 
 
+def _plain(column: Any) -> Array:
+    values = getattr(column, "unmasked", column).value
+    return np.asarray(np.ma.filled(np.ma.asarray(values, float), np.nan))
+
+
 def _tai_minus_utc(mjd: Array) -> Array:
     import erfa
 
     tai1, tai2, _ = erfa.ufunc.utctai(2400000.5, np.floor(mjd))
-    return np.round(((tai1 - 2400000.5) + (tai2 - np.floor(mjd))) * 86400.0)
+    return np.asarray(np.round(((tai1 - 2400000.5) + (tai2 - np.floor(mjd))) * 86400.0))
 
 
 def earth_orientation(mjd_utc: Array) -> EarthOrientation:
@@ -81,7 +83,8 @@ def earth_orientation(mjd_utc: Array) -> EarthOrientation:
 
     Notes
     -----
-    The growth of the error past the end, 0.00025 s x days^0.75, is the rule printed in IERS Bulletin A (value from memory).
+    The growth of the error past the end, 0.00025 s x days^0.75, is the rule printed in IERS Bulletin A (value
+    from memory).
     """
     table = _packaged_table()
     mjd = np.asarray(mjd_utc, float)
@@ -94,8 +97,10 @@ def earth_orientation(mjd_utc: Array) -> EarthOrientation:
     if outside.any():
         seconds = 0.00025 * float(past.max()) ** 0.75
         warnings.warn(
-            f"Earth orientation is extrapolated {past.max():.0f} days past the packaged table: hour angles may be off by about"
-            f" {15.0 * seconds:.1f} arcsec (and by 15 arcsec for each leap second decided since); update astropy-iers-data",
+            f"Earth orientation is extrapolated {past.max():.0f} days past the packaged table: hour angles"
+            f" may be off by about"
+            f" {15.0 * seconds:.1f} arcsec (and by 15 arcsec for each leap second decided since); update"
+            f" astropy-iers-data",
             SkysampleWarning,
             stacklevel=3,
         )

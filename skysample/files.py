@@ -110,7 +110,9 @@ def check_format(content: Mapping[str, Any], expected: str, version: int, file: 
     """
     found = content.get("format")
     if found != expected:
-        raise InputError(f"its format is {found!r}, not {expected!r}; name a file of that kind", file=file, key="format")
+        raise InputError(
+            f"its format is {found!r}, not {expected!r}; name a file of that kind", file=file, key="format"
+        )
     number = content.get("version")
     if not isinstance(number, int) or isinstance(number, bool) or number < 1:
         raise InputError(f"its version is {number!r}, not a whole number from 1", file=file, key="version")

@@ -13,6 +13,7 @@ import numpy as np
 from skysample.earth_orientation import earth_orientation
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction
+from skysample.times import to_utc
 
 if TYPE_CHECKING:
     from astropy.coordinates import SkyCoord
@@ -67,11 +68,16 @@ def refraction_at(true_altitude_rad: float, site: Site) -> float:
 
 
 def _astrometry(
-    site: Site, times: Time, pressure_hpa: ArrayLike | None, temperature_c: ArrayLike | None, *, refraction: bool
+    site: Site,
+    times: Time,
+    pressure_hpa: ArrayLike | None,
+    temperature_c: ArrayLike | None,
+    *,
+    refraction: bool,
 ) -> Any:
     import erfa
 
-    utc = times if times.scale == "utc" else times.utc
+    utc = to_utc(times)
     jd1, jd2 = np.asarray(utc.jd1, float), np.asarray(utc.jd2, float)
     if np.any(utc.mask) or not np.all(np.isfinite(jd1 + jd2)):
         raise InputError("a time is missing or not a number; give every point a time", key="time")
@@ -148,20 +154,21 @@ def _from_intermediate(ri: Any, di: Any, astrom: Any) -> Array:
 
 
 def to_icrs(site: Site, times: Time, directions: Array) -> tuple[Array, Array]:
-    """ICRS right ascension and declination (radians) of observed directions of shape (n, 3) at times of shape () or (n,)."""
+    """ICRS right ascension and declination (radians) of observed directions (n, 3) at times of shape () or (n,)."""
     import erfa
 
     astrom = _astrometry(site, times, None, None, refraction=True)
     altitude, azimuth = alt_az(directions)
     ri, di = erfa.ufunc.atoiq("A", azimuth, np.pi / 2.0 - altitude, astrom)
-    return erfa.ufunc.aticq(ri, di, astrom)
+    ra, dec = erfa.ufunc.aticq(ri, di, astrom)
+    return np.asarray(ra), np.asarray(dec)
 
 
 def sun_direction(site: Site, when: Time) -> Array:
     """Direction of the Sun's centre, unit vectors of shape (m, 3) for a Time of shape (m,); good to 0.01 degrees."""
     import erfa
 
-    utc = when if when.scale == "utc" else when.utc
+    utc = to_utc(when)
     tai1, tai2, _ = erfa.ufunc.utctai(utc.jd1, utc.jd2)
     tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
     heliocentric, _, _ = erfa.ufunc.epv00(tt1, tt2)

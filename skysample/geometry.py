@@ -113,7 +113,9 @@ def tangent_basis(at: Array, pole: Array) -> Array:
         first = first / norm
     else:
         spare = cross(pole, np.array([1.0, 0.0, 0.0] if abs(pole[0]) < 0.9 else [0.0, 1.0, 0.0]))
-        first = np.where(norm > 1e-12, first / np.where(norm > 1e-12, norm, 1.0), spare / np.linalg.norm(spare))
+        first = np.where(
+            norm > 1e-12, first / np.where(norm > 1e-12, norm, 1.0), spare / np.linalg.norm(spare)
+        )
     return np.stack([first, cross(first, at)], axis=-2)
 
 

@@ -93,7 +93,8 @@ def ideal_direction(frame: Array, axes: Array) -> Array:
     """
     primary, secondary = axes[..., 0], axes[..., 1]
     local = np.stack(
-        [np.cos(secondary) * np.cos(primary), -np.cos(secondary) * np.sin(primary), np.sin(secondary)], axis=-1
+        [np.cos(secondary) * np.cos(primary), -np.cos(secondary) * np.sin(primary), np.sin(secondary)],
+        axis=-1,
     )
     return local @ frame.T
 
@@ -126,7 +127,10 @@ def mechanical(reading: Array, side: ArrayLike) -> Array:
     flipped = np.asarray(side) < 0
     primary, secondary = reading[..., 0], reading[..., 1]
     return np.stack(
-        [wrap_pi(np.where(flipped, primary + np.pi, primary)), np.where(flipped, np.pi - secondary, secondary)],
+        [
+            wrap_pi(np.where(flipped, primary + np.pi, primary)),
+            np.where(flipped, np.pi - secondary, secondary),
+        ],
         axis=-1,
     )
 
@@ -137,11 +141,15 @@ def tube_side(axes: Array) -> NDArray[np.int64]:
 
 
 def sky_reading(axes: Array) -> Array:
-    """Hour angle and declination (or azimuth and altitude) of mechanical angles, shape (..., 2); primary in [-pi, pi)."""
+    """Hour angle and declination (or azimuth, altitude) of mechanical angles, shape (..., 2); primary in [-pi, pi)."""
     flipped = tube_side(axes) < 0
     primary, secondary = axes[..., 0], axes[..., 1]
     return np.stack(
-        [wrap_pi(np.where(flipped, primary - np.pi, primary)), np.arcsin(np.clip(np.sin(secondary), -1.0, 1.0))], axis=-1
+        [
+            wrap_pi(np.where(flipped, primary - np.pi, primary)),
+            np.arcsin(np.clip(np.sin(secondary), -1.0, 1.0)),
+        ],
+        axis=-1,
     )
 
 
@@ -184,4 +192,3 @@ def tube_origin(frame: Array, axes: Array, pivot: ArrayLike, tube_offset: float)
     return np.asarray(pivot, float) + tube_offset * (
         np.stack([np.sin(axes[..., 0]), np.cos(axes[..., 0]), np.zeros_like(axes[..., 0])], axis=-1) @ frame.T
     )
-

@@ -108,7 +108,9 @@ class Plan:
     def exposure_start_s(self) -> Array:
         """Seconds from the start of the first slew to the start of each exposure, in the order of the plan."""
         camera = self.site.camera
-        return np.cumsum(self.schedule.slew_s) + np.arange(self.points) * (camera.exposure_s + camera.overhead_s)
+        return np.cumsum(self.schedule.slew_s) + np.arange(self.points) * (
+            camera.exposure_s + camera.overhead_s
+        )
 
     @property
     def sun_checked(self) -> bool:
@@ -156,7 +158,10 @@ class Plan:
         )
         if self.model is not None:
             reading = sky_reading(self.model.axes_for(directions, side))
-            table["primary_deg"], table["secondary_deg"] = np.degrees(reading[:, 0]), np.degrees(reading[:, 1])
+            table["primary_deg"], table["secondary_deg"] = (
+                np.degrees(reading[:, 0]),
+                np.degrees(reading[:, 1]),
+            )
         return table
 
     @property
@@ -164,9 +169,7 @@ class Plan:
         """The table as plain values; what is not known is None."""
         table = self.table
         columns = {name: table[name].tolist() for name in table.colnames}
-        return [
-            {name: _plain(columns[name][i]) for name in columns} for i in range(self.points)
-        ]
+        return [{name: _plain(columns[name][i]) for name in columns} for i in range(self.points)]
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the plan as ECSV, whole or not at all."""
@@ -195,7 +198,8 @@ class Plan:
     def __str__(self) -> str:
         text = f"{self.points} points, {self.total_s / 60.0:.1f} min, of which {self.slew_s / 60.0:.1f} min are motion"
         if self.site.dome is not None:
-            text += f"; the dome moves {self.schedule.dome_moves} times, {np.degrees(self.schedule.dome_rad):.0f} deg in all"
+            turned = np.degrees(self.schedule.dome_rad)
+            text += f"; the dome moves {self.schedule.dome_moves} times, {turned:.0f} deg in all"
         if self.gap is not None:
             text += f"; no order can save more than {100.0 * self.gap / (1.0 + self.gap):.0f} % of the motion"
         if not self.sun_checked:
@@ -264,7 +268,9 @@ def plan(
     if when is not None and not when.isscalar:
         raise InputError("when must be one moment", key="when")
     camera = site.camera
-    expected_s = points * (camera.exposure_s + camera.overhead_s + _GUESSED_LEG_S) if isinstance(points, int) else 0.0
+    expected_s = (
+        points * (camera.exposure_s + camera.overhead_s + _GUESSED_LEG_S) if isinstance(points, int) else 0.0
+    )
     for _ in range(4):
         region = sky or usable_sky(site, _moments(when, expected_s), registry=plugins)
         grid = sample(region, points, design, seed=seed, effort=effort)
@@ -307,7 +313,8 @@ def _check_times(found: Plan, registry: Registry) -> None:
         if blocked.any():
             number = int(found.order[int(np.argmax(blocked))]) + 1
             raise NoSolution(
-                f"point {number} is blocked by {obstruction.name} at its own time; plan for another time or fewer points"
+                f"point {number} is blocked by {obstruction.name} at its own time; plan for another time or"
+                f" fewer points"
             )
 
 
@@ -320,7 +327,9 @@ def ordering_problem(site: Site, grid: Grid, seed: int = 0) -> OrderingProblem:
     axes = np.stack([axes[:, 0], secondary_low + (axes[:, 1] - secondary_low) % (2.0 * np.pi)], axis=1)
     arcs: tuple[Array, ...] = ()
     if site.dome is not None:
-        arcs = dome_arcs(site.dome, grid.directions, tube_origin(frame, axes, site.dome.pivot_m, site.dome.tube_offset_m))
+        arcs = dome_arcs(
+            site.dome, grid.directions, tube_origin(frame, axes, site.dome.pivot_m, site.dome.tube_offset_m)
+        )
     return OrderingProblem(
         axes=axes,
         turns=primary_turns(axes, axis_limits),
@@ -339,7 +348,8 @@ def _parked(site: Site, axis_limits: Array) -> Array:
         parked = np.radians(np.array(site.mount.park))
         if not within_limits(parked, axis_limits):
             raise InputError(
-                f"mount.park: {list(site.mount.park)} is outside the axes' limits; correct one of them", key="mount.park"
+                f"mount.park: {list(site.mount.park)} is outside the axes' limits; correct one of them",
+                key="mount.park",
             )
         return parked
     if site.mount.kind == "altaz":

@@ -151,7 +151,9 @@ class PolarAlignment:
         if self.equatorial:
             h = self.site.location.hemisphere
             north = 0.0 if h > 0 else np.pi
-            return direction(abs(self.site.location.latitude_rad) + self.first_rad, north + h * self.second_rad)
+            return direction(
+                abs(self.site.location.latitude_rad) + self.first_rad, north + h * self.second_rad
+            )
         chain = Chain(mount_frame("altaz", 0.0), altaz=True, hemisphere=1)
         return chain.base(np.array([self.first_rad, self.second_rad]))[0][:, 2]
 
@@ -208,9 +210,15 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
         )
     missing = [name for name in names if name not in model.names]
     if missing:
-        raise NotDetermined(f"not determined: the model was fitted without {' and '.join(missing)}; fit it with them")
+        raise NotDetermined(
+            f"not determined: the model was fitted without {' and '.join(missing)}; fit it with them"
+        )
     index = [model.names.index(name) for name in names]
-    inflation = model.stderr_rad[index] / model.sigma_rad * np.sqrt(model.run.used) if model.sigma_rad > 0.0 else np.zeros(2)
+    inflation = (
+        model.stderr_rad[index] / model.sigma_rad * np.sqrt(model.run.used)
+        if model.sigma_rad > 0.0
+        else np.zeros(2)
+    )
     if np.max(inflation) > TRUST_LIMIT:
         worst = names[int(np.argmax(inflation))]
         pair = next((weak.pair for weak in model.weak_pairs if worst in weak.pair), None) or (
@@ -218,7 +226,8 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
         )
         raise NotDetermined(
             f"not determined: these {model.run.used} points cannot tell {pair[0]} from {pair[1]} (condition"
-            f" {model.condition:.0f}, the error of {worst} is {np.max(inflation):.0f} times what spread points would give);"
+            f" {model.condition:.0f}, the error of {worst} is {np.max(inflation):.0f} times what spread"
+            f" points would give);"
             " spread the points over the whole usable sky and take the run again",
             pair=pair,
             condition=model.condition,
@@ -227,7 +236,11 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
     covariance = model.covariance_rad2[np.ix_(index, index)]
     latitude = site.location.latitude_rad
     altaz = model.kind == "altaz"
-    moves = tilt_moves(first, second, covariance) if altaz else polar_moves(first, second, covariance, latitude, site.wedge)
+    moves = (
+        tilt_moves(first, second, covariance)
+        if altaz
+        else polar_moves(first, second, covariance, latitude, site.wedge)
+    )
     return PolarAlignment(
         kind=model.kind,
         first_rad=first,
@@ -246,10 +259,16 @@ def _condition(model: FittedModel) -> str:
     declared = model.run.axes_kind == "raw" or model.run.old_model == "off"
     if declared:
         return ""
-    rotations = [i for i, name in enumerate(model.names) if not name.endswith("_zero") and i < len(model.function.rotation_slots)]
+    rotations = [
+        i
+        for i, name in enumerate(model.names)
+        if not name.endswith("_zero") and i < len(model.function.rotation_slots)
+    ]
     near_zero = bool(np.all(np.abs(model.values_rad[rotations]) < 60.0 * ARCSEC))
-    sign = "all geometric terms of this run are near zero, which is how an active model shows" if near_zero else (
-        "an active one would show all geometric terms near zero; here they are not"
+    sign = (
+        "all geometric terms of this run are near zero, which is how an active model shows"
+        if near_zero
+        else ("an active one would show all geometric terms near zero; here they are not")
     )
     return f"If no model was active in the mount: ({sign})"
 
@@ -258,7 +277,8 @@ def tracking_error(alignment: PolarAlignment, sky: UsableSky) -> TrackingError:
     """Drift and field rotation at their worst over the usable sky.
 
     A mount that turns about its own axis m at the Earth's rate, where the sky turns about n, lets a star at t
-    drift by rate x (n - m) x t. A guider that holds it turns the primary by a and the secondary by what is left; the field
+    drift by rate x (n - m) x t. A guider that holds it turns the primary by a and the secondary by what is
+    left; the field
     then turns about t by a m.t - rate (n - m).t. (Elementary rotation kinematics; for m near n and t far from
     the pole this is the usual 15.04 x error x sin or cos of the hour angle.)
 

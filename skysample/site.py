@@ -69,7 +69,7 @@ class Location(_Table, frozen=True):
         """
         if self.pressure_hpa is not None:
             return self.pressure_hpa
-        return 1013.25 * (1.0 - 0.0065 * self.elevation_m / 288.15) ** 5.25588
+        return 1013.25 * float((1.0 - 0.0065 * self.elevation_m / 288.15) ** 5.25588)
 
 
 class SkyLimits(_Table, frozen=True):
@@ -241,13 +241,17 @@ def _struct_of(annotation: Any) -> type[msgspec.Struct] | None:
     return None
 
 
-def _refuse_unknown_keys(content: dict[str, Any], table: type[msgspec.Struct], where: str, file: str | None) -> None:
+def _refuse_unknown_keys(
+    content: dict[str, Any], table: type[msgspec.Struct], where: str, file: str | None
+) -> None:
     hints = get_type_hints(table)
     for key, value in content.items():
         place = f"{where}{key}"
         if key not in hints:
             near = difflib.get_close_matches(key, hints, n=1, cutoff=0.5)
-            advice = f"did you mean {where}{near[0]}?" if near else f"known keys here: {', '.join(sorted(hints))}"
+            advice = (
+                f"did you mean {where}{near[0]}?" if near else f"known keys here: {', '.join(sorted(hints))}"
+            )
             raise InputError(f"unknown key {place}; {advice}", file=file, key=place)
         inner = _struct_of(hints[key])
         if inner is not None and isinstance(value, dict):
@@ -272,31 +276,50 @@ def _check_consistency(site: Site, file: str | None) -> None:
     if site.sky.altitude_min_deg >= site.sky.altitude_max_deg:
         refuse(
             "sky.altitude_min_deg",
-            f"{site.sky.altitude_min_deg:g} is not below altitude_max_deg {site.sky.altitude_max_deg:g}; swap or correct them",
+            f"{site.sky.altitude_min_deg:g} is not below altitude_max_deg {site.sky.altitude_max_deg:g};"
+            f" swap or correct them",
         )
     for name, axis in (("primary", site.mount.primary), ("secondary", site.mount.secondary)):
         if (axis.min_deg is None) != (axis.max_deg is None):
             refuse(f"mount.{name}", "give both min_deg and max_deg, or neither")
         if axis.min_deg is not None and axis.max_deg is not None and axis.min_deg >= axis.max_deg:
-            refuse(f"mount.{name}.min_deg", f"{axis.min_deg:g} is not below max_deg {axis.max_deg:g}; swap or correct them")
+            refuse(
+                f"mount.{name}.min_deg",
+                f"{axis.min_deg:g} is not below max_deg {axis.max_deg:g}; swap or correct them",
+            )
     if site.dome is not None:
         _check_dome(site.dome, refuse)
     if site.wedge is not None:
         for bolt in ("altitude", "azimuth"):
-            parts = {f"{bolt}_{part}": getattr(site.wedge, f"{bolt}_{part}") for part in ("arm_mm", "pitch_mm", "clockwise")}
+            parts = {
+                f"{bolt}_{part}": getattr(site.wedge, f"{bolt}_{part}")
+                for part in ("arm_mm", "pitch_mm", "clockwise")
+            }
             missing = [key for key, value in parts.items() if value is None]
             if missing and len(missing) < len(parts):
-                refuse(f"wedge.{missing[0]}", f"is missing; turns of the {bolt} bolt need {', '.join(parts)} together")
+                refuse(
+                    f"wedge.{missing[0]}",
+                    f"is missing; turns of the {bolt} bolt need {', '.join(parts)} together",
+                )
 
 
 def _check_dome(dome: Dome, refuse: Any) -> None:
     if dome.slit_width_m > 2.0 * dome.radius_m:
-        refuse("dome.slit_width_m", f"{dome.slit_width_m:g} is wider than the dome itself ({2.0 * dome.radius_m:g}); correct one of them")
+        refuse(
+            "dome.slit_width_m",
+            f"{dome.slit_width_m:g} is wider than the dome itself ({2.0 * dome.radius_m:g}); correct one of them",
+        )
     if dome.beam_m >= dome.slit_width_m:
-        refuse("dome.beam_m", f"{dome.beam_m:g} does not fit through the slit ({dome.slit_width_m:g}); correct one of them")
+        refuse(
+            "dome.beam_m",
+            f"{dome.beam_m:g} does not fit through the slit ({dome.slit_width_m:g}); correct one of them",
+        )
     reach = math.hypot(*dome.pivot_m) + abs(dome.tube_offset_m) + dome.beam_m / 2.0
     if reach >= dome.radius_m:
-        refuse("dome.pivot_m", f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g})")
+        refuse(
+            "dome.pivot_m",
+            f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g})",
+        )
     if dome.slit_low_deg >= 90.0 + dome.slit_past_zenith_deg:
         refuse("dome.slit_low_deg", "is not below the slit's upper end (90 + slit_past_zenith_deg)")
 
@@ -323,10 +346,18 @@ def _read_horizon(name: str, file: str | None) -> tuple[Pair, ...]:
 def _check_horizon(points: tuple[Pair, ...] | str, file: str | None) -> None:
     seen: set[float] = set()
     for azimuth, altitude in points:
-        if not (math.isfinite(float(azimuth)) and -90.0 <= float(altitude) <= 90.0 and -360.0 <= float(azimuth) <= 360.0):
+        if not (
+            math.isfinite(float(azimuth))
+            and -90.0 <= float(altitude) <= 90.0
+            and -360.0 <= float(azimuth) <= 360.0
+        ):
             raise InputError(
-                f"sky.horizon: [{azimuth:g}, {altitude:g}] is not [azimuth -360..360, altitude -90..90]", file=file, key="sky.horizon"
+                f"sky.horizon: [{azimuth:g}, {altitude:g}] is not [azimuth -360..360, altitude -90..90]",
+                file=file,
+                key="sky.horizon",
             )
         if float(azimuth) % 360.0 in seen:
-            raise InputError(f"sky.horizon: azimuth {azimuth:g} is given twice; keep one", file=file, key="sky.horizon")
+            raise InputError(
+                f"sky.horizon: azimuth {azimuth:g} is given twice; keep one", file=file, key="sky.horizon"
+            )
         seen.add(float(azimuth) % 360.0)

@@ -75,7 +75,11 @@ def adjuster_angles(axis: Array, pole: Array, wedge: Wedge, hemisphere: int) -> 
     raise_rad, east_rad : float
         Altitude (up positive) and azimuth (elevated end to the east positive).
     """
-    stage = rotation(_EAST, np.radians(-wedge.lean_north_deg)) @ rotation([0.0, 1.0, 0.0], np.radians(wedge.lean_east_deg)) @ _UP
+    stage = (
+        rotation(_EAST, np.radians(-wedge.lean_north_deg))
+        @ rotation([0.0, 1.0, 0.0], np.radians(wedge.lean_east_deg))
+        @ _UP
+    )
     if wedge.hinge == "on_azimuth":
         tilt = _angle(pole, stage)
         hinge = np.cross(axis, stage)
@@ -137,7 +141,9 @@ def polar_moves(
     errors = np.array([altitude_rad, azimuth_rad])
     raise_rad, east_rad = angles(errors)
     step = 1e-6
-    slopes = np.stack([(angles(errors + d) - angles(errors - d)) / (2 * step) for d in np.eye(2) * step], axis=1)
+    slopes = np.stack(
+        [(angles(errors + d) - angles(errors - d)) / (2 * step) for d in np.eye(2) * step], axis=1
+    )
     sigma = np.sqrt(np.diag(slopes @ covariance_rad2 @ slopes.T))
     altitude = _move("altitude", "raise" if raise_rad >= 0 else "lower", raise_rad, sigma[0], built)
     azimuth = _move("azimuth", "east" if east_rad >= 0 else "west", east_rad, sigma[1], built)
@@ -161,13 +167,17 @@ def _move(
     if arm is None or pitch is None:
         return Move(adjuster, way, arcmin, stderr)
     turns = float(arm * np.tan(abs(angle_rad)) / pitch)
-    return Move(adjuster, way, arcmin, stderr, turns, "clockwise" if clockwise == way else "counter-clockwise")
+    return Move(
+        adjuster, way, arcmin, stderr, turns, "clockwise" if clockwise == way else "counter-clockwise"
+    )
 
 
 def tilt_moves(north_rad: float, east_rad: float, covariance_rad2: Array) -> tuple[Move, ...]:
     """How to level the base of an `altaz`: which side to raise, north and east sides apart."""
     moves = []
-    for side, lean, variance in zip(("north side", "east side"), (north_rad, east_rad), np.diag(covariance_rad2), strict=True):
+    for side, lean, variance in zip(
+        ("north side", "east side"), (north_rad, east_rad), np.diag(covariance_rad2), strict=True
+    ):
         # A base that leans towards a side has that side low.
         way: Literal["raise", "lower"] = "raise" if lean >= 0 else "lower"
         to_arcmin = float(np.degrees(1.0) * 60.0)

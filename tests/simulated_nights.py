@@ -7,7 +7,13 @@ import numpy as np
 from skysample.runs import Run
 from skysample.testing import SimulatedMount
 
-ORDINARY = {"primary_zero": 500.0, "secondary_zero": -300.0, "axis_skew": 60.0, "cone": 200.0, "tube_flexure": 60.0}
+ORDINARY = {
+    "primary_zero": 500.0,
+    "secondary_zero": -300.0,
+    "axis_skew": 60.0,
+    "cone": 200.0,
+    "tube_flexure": 60.0,
+}
 SMALL = {"primary_sin": 20.0, "primary_cos": -15.0, "secondary_sin": 11.0}
 
 

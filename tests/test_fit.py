@@ -20,7 +20,14 @@ from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, spread_places, unit_vectors
 
 ARCSEC = np.pi / 648000.0
-MOUNTS = [("fork", 35.0), ("fork", -27.0), ("german", 48.0), ("german", -33.0), ("altaz", 20.0), ("altaz", -20.0)]
+MOUNTS = [
+    ("fork", 35.0),
+    ("fork", -27.0),
+    ("german", 48.0),
+    ("german", -33.0),
+    ("altaz", 20.0),
+    ("altaz", -20.0),
+]
 
 
 @pytest.mark.parametrize(("kind", "latitude"), MOUNTS)
@@ -51,7 +58,7 @@ def test_five_degrees_of_axis_error_still_converge_to_rounding(kind, latitude):
 def test_encoders_that_were_never_homed_do_not_matter(primary, secondary, kind, latitude):
     site = make_site(kind, latitude)
     run, _ = simulated_run(site, errors(kind, 600.0, -900.0), 20)
-    moved = Run.from_arrays(site, run.axes + [primary, secondary], run.directions)
+    moved = Run.from_arrays(site, run.axes + np.array([primary, secondary]), run.directions)
     model = fit(moved, site)
     assert model.rms.value < 1e-6
     names = ("tilt_north", "tilt_east") if kind == "altaz" else ("polar_altitude", "polar_azimuth")

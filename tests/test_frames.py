@@ -124,7 +124,8 @@ def test_the_sun_is_where_meeus_puts_it(make_site):
 
 
 def test_refraction_lifts_the_pole(make_site):
-    # At 45 degrees and sea level the standard refraction is about an arcminute (58.3" at 1010 hPa and 10 C: value from memory).
+    # At 45 degrees and sea level the standard refraction is about an arcminute (58.3" at 1010 hPa and 10 C:
+    value from memory).
     site = make_site("fork", 45.0, location={"elevation_m": 0.0, "pressure_hpa": 1010.0})
     assert frames.refraction_at(np.pi / 4, site) / ARCSEC == pytest.approx(58.3, abs=0.7)
     assert frames.refraction_at(np.pi / 4, make_site(location={"pressure_hpa": 0.0})) == 0.0
@@ -137,12 +138,16 @@ def test_refraction_at_agrees_with_the_full_transform(make_site):
     ra, dec = frames.to_icrs(site, when, low)
     bare = frames.to_observed(site, when, ra, dec, refraction=False)
     true_altitude = float(alt_az(bare)[0])
-    assert frames.refraction_at(true_altitude, site) == pytest.approx(np.radians(35.0) - true_altitude, abs=0.02 * ARCSEC)
+    assert frames.refraction_at(true_altitude, site) == pytest.approx(
+        np.radians(35.0) - true_altitude, abs=0.02 * ARCSEC
+    )
 
 
 @pytest.mark.parametrize("latitude", [-60.0, -27.0, 0.0, 35.0, 80.0])
 def test_hour_angle_and_declination_of_the_zenith_and_of_the_west(latitude):
-    hour_angle, dec = frames.hour_angle_dec(direction([np.pi / 2, 0.0], [0.0, 1.5 * np.pi]), np.radians(latitude))
+    hour_angle, dec = frames.hour_angle_dec(
+        direction([np.pi / 2, 0.0], [0.0, 1.5 * np.pi]), np.radians(latitude)
+    )
     assert np.degrees(dec[0]) == pytest.approx(latitude, abs=1e-9)
     assert np.degrees(hour_angle[1]) == pytest.approx(90.0)
     assert dec[1] == pytest.approx(0.0, abs=1e-12)

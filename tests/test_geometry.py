@@ -6,7 +6,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from skysample.geometry import alt_az, direction, displace, offset, rotation, separation, tangent_basis, wrap_pi
+from skysample.geometry import (
+    alt_az,
+    direction,
+    displace,
+    offset,
+    rotation,
+    separation,
+    tangent_basis,
+    wrap_pi,
+)
 
 ANGLE = st.floats(-3.1, 3.1)
 ALTITUDE = st.floats(-1.5, 1.5)

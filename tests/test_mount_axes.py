@@ -25,7 +25,13 @@ from tests.conftest import make_site
 LATITUDE = st.floats(-85.0, 85.0)
 
 
-@given(st.sampled_from(["fork", "german", "altaz"]), LATITUDE, st.floats(0.02, 1.5), st.floats(0.0, 6.28), st.booleans())
+@given(
+    st.sampled_from(["fork", "german", "altaz"]),
+    LATITUDE,
+    st.floats(0.02, 1.5),
+    st.floats(0.0, 6.28),
+    st.booleans(),
+)
 def test_ideal_axes_equal_the_simulated_mount_without_errors(kind, latitude, alt, az, flipped):
     side = -1 if flipped and kind == "german" else 1
     frame = mount_frame(kind, np.radians(latitude))

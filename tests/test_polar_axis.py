@@ -35,7 +35,11 @@ WEDGE = {
 
 def alignment(site, first_arcmin, second_arcmin, noise_arcsec=0.5, **declared):
     run, _ = simulated_run(
-        site, errors(site.mount.kind, first_arcmin * 60, second_arcmin * 60), 20, noise_arcsec=noise_arcsec, **declared
+        site,
+        errors(site.mount.kind, first_arcmin * 60, second_arcmin * 60),
+        20,
+        noise_arcsec=noise_arcsec,
+        **declared,
     )
     return polar(fit(run, site), site)
 
@@ -104,7 +108,9 @@ def test_moves_bring_a_simulated_wedge_onto_the_pole(latitude, hemisphere, altit
     axis = direction(lat + np.radians(altitude), north + hemisphere * np.radians(azimuth))
     pole = direction(lat, north)
     up, east = adjuster_angles(axis, pole, wedge, hemisphere)
-    stage = Rotation.from_euler("yx", [wedge.lean_east_deg, -wedge.lean_north_deg], degrees=True).apply([0, 0, 1])
+    stage = Rotation.from_euler("yx", [wedge.lean_east_deg, -wedge.lean_north_deg], degrees=True).apply(
+        [0, 0, 1]
+    )
     turn = Rotation.from_rotvec(-hemisphere * east * stage)
     if hinge == "ground":
         moved = Rotation.from_rotvec([hemisphere * up, 0, 0]).apply(turn.apply(axis))
@@ -140,7 +146,8 @@ def test_errors_of_the_moves_are_those_of_the_axis_on_a_level_wedge():
 
 @pytest.mark.parametrize("kind", ["fork", "altaz"])
 def test_drift_equals_the_integrated_motion(kind):
-    # The tube follows a star for a minute, turned about the misaligned axis (or carried by the leaning base); the star turns about the pole.
+    # The tube follows a star for a minute, turned about the misaligned axis (or carried by the leaning base);
+    the star turns about the pole.
     site = make_site(kind, 35.0)
     found = alignment(site, 30.0, 40.0, noise_arcsec=0.01)
     error = tracking_error(found, usable_sky(site, nside=32))
@@ -166,7 +173,8 @@ def test_an_arcminute_off_drifts_a_quarter_of_an_arcsecond_a_minute_at_the_most(
 
 
 def test_field_rotation_equals_guiding_step_by_step():
-    # Second path: hold a star with both axes of the misaligned mount for a minute and watch the camera's position angle.
+    # Second path: hold a star with both axes of the misaligned mount for a minute and watch the camera's
+    position angle.
     site = make_site("fork", 35.0)
     found = alignment(site, 40.0, -30.0, noise_arcsec=0.001)
     error = tracking_error(found, usable_sky(site, nside=32))
@@ -233,7 +241,9 @@ def test_compare_says_whether_the_axis_is_shown_to_be_within_the_limit():
 def test_the_axis_is_the_simulated_mounts_own_axis():
     # Where a mount points does not change along its axis: read the axis off the simulated mount by turning the primary.
     truth = errors("fork", 1800.0, -2400.0)
-    mount = SimulatedMount("fork", -33.0, terms_arcsec={k: truth[k] for k in ("polar_altitude", "polar_azimuth")})
+    mount = SimulatedMount(
+        "fork", -33.0, terms_arcsec={k: truth[k] for k in ("polar_altitude", "polar_azimuth")}
+    )
     circle = unit_vectors(*mount.point(np.radians([0.0, 90.0, 180.0]), np.zeros(3)))
     normal = np.cross(circle[1] - circle[0], circle[2] - circle[0])
     normal *= np.sign(normal[2]) / np.linalg.norm(normal)
@@ -248,7 +258,12 @@ def test_moves_of_a_run_bring_the_simulated_mount_within_its_stated_error():
     truth = errors("fork", 3000.0, -4000.0)
     run, _ = simulated_run(site, truth, 15, noise_arcsec=1.5, rng=rng)
     found = polar(fit(run, site), site)
-    by = {move.adjuster: move.arcmin * (1 if move.direction in {"raise", "east"} else -1) for move in found.moves}
-    left = np.array([truth["polar_altitude"] / 60 + by["altitude"], truth["polar_azimuth"] / 60 + by["azimuth"]])
+    by = {
+        move.adjuster: move.arcmin * (1 if move.direction in {"raise", "east"} else -1)
+        for move in found.moves
+    }
+    left = np.array(
+        [truth["polar_altitude"] / 60 + by["altitude"], truth["polar_azimuth"] / 60 + by["azimuth"]]
+    )
     assert np.all(np.abs(left) < 4.0 * np.degrees(found.stderr_rad) * 60.0)
     assert isinstance(run, Run)

@@ -81,7 +81,8 @@ class Story:
         """Tell the night, chapter by chapter, each with the command that does the same."""
         site = self.folder / "site.toml"
         yield [
-            "SALTPAN RIDGE: one night, from a mount that was just set down to a record. The observatory, its telescope and its"
+            "SALTPAN RIDGE: one night, from a mount that was just set down to a record. The observatory,"
+            " its telescope and its"
             " errors are invented; every number below is computed from the simulated frames.",
             "",
             f"1. Sample {QUICK_POINTS} places.  skysample plan {site} --points {QUICK_POINTS} --when {FIRST_START}",
@@ -92,14 +93,16 @@ class Story:
         yield [f"   {line}" for line in sentences.polar_lines(self.before)]
         yield [
             "",
-            f"3. Bolts turned, second run.  skysample compare {self.folder / 'first.ecsv'} {self.folder / 'second.ecsv'} --site {site}",
+            f"3. Bolts turned, second run.  skysample compare {self.folder / 'first.ecsv'}"
+            f" {self.folder / 'second.ecsv'} --site {site}",
         ]
         yield [f"   {line}" for line in sentences.comparison_lines(self.comparison)]
         yield ["", f"4. How many points?  skysample size {site} --model {self.folder / 'pilot.json'}"]
         yield [f"   {line}" for line in sentences.size_lines(self.need)]
         yield [
             "",
-            f"5. Take them.  skysample plan {site} --points {self.need.recommended} --when {FINAL_START} --chart sky.svg",
+            f"5. Take them.  skysample plan {site} --points {self.need.recommended} --when {FINAL_START}"
+            f" --chart sky.svg",
             f"   {self.final_plan}",
             "",
             f"6. Fit and judge.  skysample fit {self.folder / 'final.ecsv'} --site {site} --terms extended",
@@ -107,7 +110,8 @@ class Story:
         yield [f"   {line}" for line in sentences.fit_lines(self.model, self.score, self.error, ())]
         yield [
             "",
-            f"7. The record.  skysample report {self.folder / 'final.ecsv'} --site {site} --before {self.folder / 'first.ecsv'}"
+            f"7. The record.  skysample report {self.folder / 'final.ecsv'} --site {site} --before"
+            f" {self.folder / 'first.ecsv'}"
             " --terms extended",
             f"   Open {self.folder / 'record.html'} in any browser. All files: {', '.join(self.files)}.",
         ]
@@ -132,19 +136,33 @@ def night(folder: Path, seed: int = 1) -> Story:
     InputError
         If the folder cannot be made.
     """
+    from astropy.time import Time
+
     from skysample.charts import residual_map, size_chart, sky_chart, write_chart
-    from skysample.report import build_record, write_record
+    from skysample.report import build_record, write_report
     from skysample.times import parse_utc
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"cannot be made ({error.strerror}); name another folder", file=str(folder)) from None
+        raise InputError(
+            f"cannot be made ({error.strerror}); name another folder", file=str(folder)
+        ) from None
     paths = {
         name: folder / name
         for name in (
-            "site.toml", "first-plan.ecsv", "first.ecsv", "second.ecsv", "pilot.json", "size.svg", "final-plan.ecsv",
-            "sky.svg", "final.ecsv", "model.json", "residuals.svg", "record.html",
+            "site.toml",
+            "first-plan.ecsv",
+            "first.ecsv",
+            "second.ecsv",
+            "pilot.json",
+            "size.svg",
+            "final-plan.ecsv",
+            "sky.svg",
+            "final.ecsv",
+            "model.json",
+            "residuals.svg",
+            "record.html",
         )  # fmt: skip
     }
     write_whole(paths["site.toml"], files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8"))
@@ -174,9 +192,15 @@ def night(folder: Path, seed: int = 1) -> Story:
     scored = score(model, run)
     write_chart(residual_map(model, run, scored), paths["residuals.svg"])
     record = build_record(
-        paths["site.toml"], paths["final.ecsv"], before_path=paths["first.ecsv"], terms=["extended"], assume={}
+        site,
+        paths["site.toml"],
+        paths["final.ecsv"],
+        paths["first.ecsv"],
+        made=Time.now(),
+        terms=["extended"],
+        need=need,
     )
-    write_record(record, paths["record.html"])
+    write_report(record, paths["record.html"])
     return Story(
         folder=folder,
         files=tuple(paths),

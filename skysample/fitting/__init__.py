@@ -1,4 +1,4 @@
-"""Fit a pointing model to a run: true rotations plus small displacements, from any encoder zero, past false solutions."""
+"""Fit a pointing model: true rotations plus small displacements, from any encoder zero, past false solutions."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.errors import InputError, NotDetermined
+from skysample.errors import NotDetermined
 from skysample.fitting.degeneracy import SINGULAR, weak_pairs
 from skysample.fitting.least_squares import Converged, converge
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
@@ -28,7 +28,16 @@ if TYPE_CHECKING:
     from skysample.runs import Run
     from skysample.site import Site
 
-__all__ = ["FittedModel", "Rejection", "RunSummary", "WeakPair", "fingerprint", "fit", "load_model", "moment_of"]
+__all__ = [
+    "FittedModel",
+    "Rejection",
+    "RunSummary",
+    "WeakPair",
+    "fingerprint",
+    "fit",
+    "load_model",
+    "moment_of",
+]
 
 
 def fit(
@@ -71,12 +80,16 @@ def fit(
     names = choose_terms(site.mount.kind, terms, available)
     rotations = ROTATIONS[site.mount.kind]
     function = PointingFunction(
-        site.mount.kind, site.location.latitude_rad, names, tuple(available[n] for n in names if n not in rotations)
+        site.mount.kind,
+        site.location.latitude_rad,
+        names,
+        tuple(available[n] for n in names if n not in rotations),
     )
     usable = np.flatnonzero(run.use)
     if 2 * len(usable) - len(names) < 1:
         raise NotDetermined(
-            f"{len(usable)} points give {2 * len(usable)} numbers, {len(names)} terms need more than that; take at least"
+            f"{len(usable)} points give {2 * len(usable)} numbers, {len(names)} terms need more than that;"
+            f" take at least"
             f" {(len(names) + 2) // 2 + 1} points or name fewer terms"
         )
     data = _observations(run, usable)
@@ -148,8 +161,10 @@ def _finished(
     condition, weak = weak_pairs(rows, names)
     if condition > SINGULAR:
         raise NotDetermined(
-            f"these {len(used)} points cannot tell {weak[0].pair[0]} from {weak[0].pair[1]} (condition {condition:.1e});"
-            " spread the points over more of the sky (both sides of the meridian and of the pier), or leave one of the two out",
+            f"these {len(used)} points cannot tell {weak[0].pair[0]} from {weak[0].pair[1]} (condition"
+            f" {condition:.1e});"
+            " spread the points over more of the sky (both sides of the meridian and of the pier), or leave"
+            " one of the two out",
             pair=weak[0].pair,
             condition=condition,
         )
@@ -179,7 +194,15 @@ def _finished(
         end_utc=times[1],
     )
     return FittedModel(
-        site.mount, function, found.values, inverse @ inverse.T * sigma**2, sigma, dof, condition, weak, summary
+        site.mount,
+        function,
+        found.values,
+        inverse @ inverse.T * sigma**2,
+        sigma,
+        dof,
+        condition,
+        weak,
+        summary,
     )
 
 
@@ -192,7 +215,8 @@ def _rejections(
     data: Observations,
 ) -> tuple[Rejection, ...]:
     listed = [
-        Rejection(int(run.rows[i]), run.frames[i], "the run says not to use it") for i in np.flatnonzero(~run.use)
+        Rejection(int(run.rows[i]), run.frames[i], "the run says not to use it")
+        for i in np.flatnonzero(~run.use)
     ]
     if not kept.all():
         predicted, design = function.predict_with_design(found.values, data.axes, data.moment)

@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 __all__ = ["SINGULAR", "scaled_condition", "weak_pairs"]
 
 WEAK = 300.0
-"""Condition of the scaled design from which a pair is named: its errors are a hundredfold those of either term alone."""
+"""Condition of the scaled design from which a pair is named: errors are then a hundredfold those of a term alone."""
 
 SINGULAR = 1e8
 """Condition beyond which rounding and the smallest flexure decide the answer, not the data."""
 
 
 def scaled_condition(rows: Array) -> tuple[float, Array, Array]:
-    """Condition number of a design (m, p) with its columns scaled, the singular values, and the right singular vectors."""
+    """Condition number, singular values and right singular vectors of a design (m, p) with its columns scaled."""
     scale = np.linalg.norm(rows, axis=0)
     scale[scale == 0.0] = 1.0
     _, singular, right = np.linalg.svd(rows / scale, full_matrices=False)

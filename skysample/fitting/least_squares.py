@@ -40,7 +40,8 @@ class Converged:
 
 
 def linear_step(design: Array, residuals: Array, weights: Array) -> Array:
-    """Least-squares step of the linearised problem, shape (p,); columns are scaled first, the smallest norm wins if singular.
+    """Least-squares step of the linearised problem, shape (p,); columns are scaled first, the smallest norm
+    wins if singular.
 
     Parameters
     ----------
@@ -53,7 +54,7 @@ def linear_step(design: Array, residuals: Array, weights: Array) -> Array:
     scale = np.linalg.norm(rows, axis=0)
     scale[scale == 0.0] = 1.0
     step = np.linalg.lstsq(rows / scale, (residuals * weights[:, None]).reshape(-1), rcond=None)[0]
-    return step / scale
+    return np.asarray(step / scale)
 
 
 def converge(
@@ -97,7 +98,9 @@ def converge(
                 break
             length *= 0.5
         values, design, residuals, cost = trial, trial_design, trial_residuals, trial_cost
-        if np.max(np.abs(step)) < _STEP_SETTLED * max(1.0, float(np.max(np.abs(values)))) or _rounding(step, design, residuals):
+        if np.max(np.abs(step)) < _STEP_SETTLED * max(1.0, float(np.max(np.abs(values)))) or _rounding(
+            step, design, residuals
+        ):
             return Converged(values, design, residuals)
     raise NoSolution(
         "the fit does not settle: the readings and the solved places do not belong to one mount; check the mount kind,"

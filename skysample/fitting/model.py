@@ -214,7 +214,10 @@ class FittedModel:
             if p[index] > 0.05 / (len(p) - rank):
                 break
             verdicts[int(index)] = "significant"
-        return ["not determined" if name in undetermined else v for name, v in zip(self.names, verdicts, strict=True)]
+        return [
+            "not determined" if name in undetermined else v
+            for name, v in zip(self.names, verdicts, strict=True)
+        ]
 
     def value(self, name: str) -> Quantity:
         """One coefficient, arcsec."""
@@ -321,10 +324,10 @@ class FittedModel:
     def __str__(self) -> str:
         lines = [
             f"{self.kind} mount, {self.run.used} of {self.run.points} points,"
-            f" residual {self.run.rms_rad / ARCSEC:.2f}\" RMS, noise {self.sigma_rad / ARCSEC:.2f}\" per axis"
+            f' residual {self.run.rms_rad / ARCSEC:.2f}" RMS, noise {self.sigma_rad / ARCSEC:.2f}" per axis'
         ]
         lines += [
-            f"  {name:<16} {value / ARCSEC:+11.2f}\" +- {error / ARCSEC:.2f}\""
+            f'  {name:<16} {value / ARCSEC:+11.2f}" +- {error / ARCSEC:.2f}"'
             for name, value, error in zip(self.names, self.values_rad, self.stderr_rad, strict=True)
         ]
         return "\n".join(lines)
@@ -363,4 +366,3 @@ def _side_numbers(pier: str | Sequence[str], count: int) -> NDArray[np.int64]:
     if len(names) != count or any(name not in numbers for name in names):
         raise InputError(f"pier must be 'east' or 'west', one or {count} of them; got {pier!r}", key="pier")
     return np.array([numbers[name] for name in names], int)
-

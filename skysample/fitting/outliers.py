@@ -1,7 +1,8 @@
 """False plate solutions: found from a start that they cannot move, then judged point by point.
 
 Least median of squares over small subsets (Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871) on the rotations alone,
-concentration on the better part of the points (Rousseeuw & Van Driessen 2006, Data Min. Knowl. Discov. 12, 29) with every
+concentration on the better part of the points (Rousseeuw & Van Driessen 2006, Data Min. Knowl. Discov. 12, 29)
+with every
 term, then the set grows point by point (Atkinson & Riani 2000, Robust Diagnostic Regression Analysis, ch. 2) until
 the next one would be rejected by its studentised deletion residual at a family-wise limit.
 """
@@ -59,7 +60,7 @@ def family_limit(points: int, dof: int) -> float:
     """F(2, dof) that the largest of so many points exceeds by chance in 5 % of runs (Sidak's bound)."""
     each = 1.0 - (1.0 - FAMILY_WISE) ** (1.0 / points)
     # The upper tail of F(2, m) is (1 + 2 F / m) ** (-m / 2).
-    return dof / 2.0 * (each ** (-2.0 / dof) - 1.0)
+    return float(dof / 2.0 * (each ** (-2.0 / dof) - 1.0))
 
 
 def deletion_f(design: Array, residuals: Array, weights: Array, kept: NDArray[np.bool_]) -> tuple[Array, int]:
@@ -107,7 +108,9 @@ def deletion_f(design: Array, residuals: Array, weights: Array, kept: NDArray[np
     return f, dof - 2
 
 
-def trusted_points(function: PointingFunction, data: Observations, seed: int = 0) -> tuple[NDArray[np.bool_], Array]:
+def trusted_points(
+    function: PointingFunction, data: Observations, seed: int = 0
+) -> tuple[NDArray[np.bool_], Array]:
     """Which points a fit may trust, and coefficients near that fit.
 
     Parameters
@@ -170,7 +173,7 @@ def _grow(design: Array, residuals: Array, weights: Array, kept: NDArray[np.bool
 
 
 def _truncation(kept: int, points: int) -> float:
-    """Noise variance of all over that of the quietest share of them, for two Gaussian components (radius squared exponential)."""
+    """Noise variance of all points over that of the quietest share, for two Gaussian components."""
     share = min(kept / points, 1.0 - 0.5 / points)
     cut = -np.log1p(-share)
     return float(share / (share - (1.0 - share) * cut))

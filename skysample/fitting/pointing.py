@@ -1,4 +1,4 @@
-"""Where a mount with given coefficients points: rotations first, small displacements on top, and the derivatives of both."""
+"""Where a mount with given coefficients points: rotations, small displacements on top, and their derivatives."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class PointingFunction:
         return [ROTATIONS[self.kind].index(name) for name in self.names if name in ROTATIONS[self.kind]]
 
     def rotation_angles(self, values: Array) -> Array:
-        """All six rotation angles, shape (6,), from the coefficients of shape (p,); those not among `names` are zero."""
+        """All six rotation angles, shape (6,), from the coefficients, shape (p,); those not in `names` are zero."""
         slots = self.rotation_slots
         angles = np.zeros(6)
         angles[slots] = values[: len(slots)]
@@ -144,7 +144,8 @@ class PointingFunction:
         at_end = tangent_basis(predicted, self.pole)
         carried = np.stack(
             [
-                (self._displaced(displace(tube, basis, along), axes, coefficients, moment) - predicted) / _STEP_RAD
+                (self._displaced(displace(tube, basis, along), axes, coefficients, moment) - predicted)
+                / _STEP_RAD
                 for along in _STEP_RAD * np.eye(2)
             ],
             axis=-1,
@@ -164,7 +165,8 @@ class PointingFunction:
     def axes_for(self, values: Array, directions: Array, side: ArrayLike, moment: Moment) -> Array:
         """Mechanical readings that point the tube in given directions of shape (n, 3): the inverse of `predict`.
 
-        The rotations are undone exactly; the displacements by fixed-point steps, each of which shrinks the error by about
+        The rotations are undone exactly; the displacements by fixed-point steps, each of which shrinks the
+        error by about
         the size of the displacements in radians.
         """
         angles = self.rotation_angles(values)
@@ -190,8 +192,12 @@ def _asked(term: Term, pointing: Pointing, count: int) -> Array:
         ) from error
     if answer.shape != (count, 2):
         raise PluginError(
-            f"returned shape {answer.shape}, not {(count, 2)}", plugin=f"term {term.name}", hook="skysample_terms"
+            f"returned shape {answer.shape}, not {(count, 2)}",
+            plugin=f"term {term.name}",
+            hook="skysample_terms",
         )
     if not np.all(np.isfinite(answer)):
-        raise PluginError("returned values that are not finite", plugin=f"term {term.name}", hook="skysample_terms")
+        raise PluginError(
+            "returned values that are not finite", plugin=f"term {term.name}", hook="skysample_terms"
+        )
     return answer

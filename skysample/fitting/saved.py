@@ -129,13 +129,19 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
     names = tuple(term.name for term in saved.terms)
     covariance = _matrix(saved.covariance_arcsec2, len(names), name)
     rotations = ROTATIONS[saved.mount.kind]
-    if names != tuple(sorted(names, key=lambda each: rotations.index(each) if each in rotations else len(rotations))):
-        raise InputError("is damaged (its rotations are out of order); save the model again", file=name, key="terms")
+    if names != tuple(
+        sorted(names, key=lambda each: rotations.index(each) if each in rotations else len(rotations))
+    ):
+        raise InputError(
+            "is damaged (its rotations are out of order); save the model again", file=name, key="terms"
+        )
     available = (registry or default_registry()).terms(saved.mount)
     missing = [each for each in names if each not in rotations and each not in available]
     if missing:
         raise InputError(
-            f"carries the term {missing[0]!r}, which no installed plugin offers; install it", file=name, key="terms"
+            f"carries the term {missing[0]!r}, which no installed plugin offers; install it",
+            file=name,
+            key="terms",
         )
     function = PointingFunction(
         saved.mount.kind,
@@ -173,6 +179,8 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
 def _matrix(rows: Any, count: int, name: str) -> np.ndarray[Any, np.dtype[np.float64]]:
     if len(rows) != count or any(len(row) != count for row in rows):
         raise InputError(
-            f"is damaged (its covariance is not {count} by {count}); save the model again", file=name, key="covariance_arcsec2"
+            f"is damaged (its covariance is not {count} by {count}); save the model again",
+            file=name,
+            key="covariance_arcsec2",
         )
     return np.array(rows, float).reshape(count, count)

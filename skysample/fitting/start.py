@@ -45,7 +45,9 @@ def starting_angles(chain: Chain, axes: Array, observed: Array, free: tuple[bool
     attitude, cost = _best_rotation(nominal, observed)
     candidates = np.argsort(cost)[:6]
     found = [_as_angles(chain, attitude[i], zeros[i]) * free for i in candidates]
-    misfit = [float(np.median(np.linalg.norm(chain.tube(angles, axes) - observed, axis=-1))) for angles in found]
+    misfit = [
+        float(np.median(np.linalg.norm(chain.tube(angles, axes) - observed, axis=-1))) for angles in found
+    ]
     return found[int(np.argmin(misfit))]
 
 

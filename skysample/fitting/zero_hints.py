@@ -40,7 +40,9 @@ def zero_hints(model: FittedModel, site: Site) -> tuple[str, ...]:
     for sign in (1.0, -1.0):
         twice = (sign * 2.0 * site.location.longitude_deg + 180.0) % 360.0 - 180.0
         if abs(twice) > 2.0 * _NEAR_DEG and abs(zero - twice) < _NEAR_DEG:
-            hints.append(f"the primary zero is {zero:+.2f} deg, twice the longitude: is the sign of the longitude right?")
+            hints.append(
+                f"the primary zero is {zero:+.2f} deg, twice the longitude: is the sign of the longitude right?"
+            )
             break
     hours = round(zero / _HOUR_DEG)
     if hours and abs(zero - hours * _HOUR_DEG) < _NEAR_DEG:

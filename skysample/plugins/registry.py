@@ -87,7 +87,9 @@ class Registry:
         """Every term for a mount, by name; a plugin that fails is named in a warning and left out."""
         return self._collect("skysample_terms", Term, skip_failures=True, mount=mount)
 
-    def _collect(self, hook: str, kind: type[Answer], *, skip_failures: bool, **arguments: Any) -> dict[str, Answer]:
+    def _collect(
+        self, hook: str, kind: type[Answer], *, skip_failures: bool, **arguments: Any
+    ) -> dict[str, Answer]:
         found: dict[str, Answer] = {}
         owner: dict[str, str] = {}
         for implementation in getattr(self.manager.hook, hook).get_hookimpls():
@@ -99,8 +101,10 @@ class Registry:
                 # The plugin's own table in the site file is wrong: the user's to mend, whatever the hook.
                 raise
             except Exception as error:
-                problem = error if isinstance(error, PluginError) else PluginError(
-                    f"raised {type(error).__name__}: {error}", plugin=plugin, hook=hook
+                problem = (
+                    error
+                    if isinstance(error, PluginError)
+                    else PluginError(f"raised {type(error).__name__}: {error}", plugin=plugin, hook=hook)
                 )
                 if not skip_failures:
                     raise problem from error
@@ -175,7 +179,9 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
     return Registry(manager, tuple(records))
 
 
-def _register(manager: pluggy.PluginManager, name: str, plugin: object, distribution: str, version: str) -> Installed:
+def _register(
+    manager: pluggy.PluginManager, name: str, plugin: object, distribution: str, version: str
+) -> Installed:
     try:
         manager.register(plugin, name)
         manager.check_pending()
@@ -183,7 +189,9 @@ def _register(manager: pluggy.PluginManager, name: str, plugin: object, distribu
         if manager.has_plugin(name) and manager.get_plugin(name) is plugin:
             manager.unregister(name=name)
         return Installed(name, distribution, version, problem=f"does not fit the hooks ({error})")
-    hooks = tuple(hook for hook in HOOKS if any(i.plugin is plugin for i in getattr(manager.hook, hook).get_hookimpls()))
+    hooks = tuple(
+        hook for hook in HOOKS if any(i.plugin is plugin for i in getattr(manager.hook, hook).get_hookimpls())
+    )
     problem = "" if hooks else "answers none of the hooks"
     return Installed(name, distribution, version, hooks, problem)
 

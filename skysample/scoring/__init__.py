@@ -85,11 +85,12 @@ class Score:
 
     def __str__(self) -> str:
         if not np.isfinite(self.studentised).any():
-            return f"{len(self.rows)} points: residual {self.rms.value:.2f}\" RMS; too few points to judge any of them"
+            return f'{len(self.rows)} points: residual {self.rms.value:.2f}" RMS; too few points to judge any of them'
         worst = int(np.nanargmax(self.studentised))
         return (
-            f"{len(self.rows)} points: residual {self.rms.value:.2f}\" RMS, left out {self.loo_rms.value:.2f}\" RMS;"
-            f" furthest out is row {self.rows[worst]}, studentised {self.studentised[worst]:.2f} (limit {self.limit:.2f})"
+            f'{len(self.rows)} points: residual {self.rms.value:.2f}" RMS, left out {self.loo_rms.value:.2f}" RMS;'
+            f" furthest out is row {self.rows[worst]}, studentised {self.studentised[worst]:.2f} (limit"
+            f" {self.limit:.2f})"
         )
 
 
@@ -133,11 +134,14 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
 
     if fingerprint(run) != model.run.fingerprint:
         raise InputError(
-            f"this run is not the one that the model was fitted to ({model.run.source or 'a run from memory'}); fit it first",
+            f"this run is not the one that the model was fitted to"
+            f" ({model.run.source or 'a run from memory'}); fit it first",
             key="run",
         )
     used = np.isin(run.rows, model.run.rows)
-    predicted, design = model.function.predict_with_design(model.values_rad, run.axes[used], moment_of(run, used))
+    predicted, design = model.function.predict_with_design(
+        model.values_rad, run.axes[used], moment_of(run, used)
+    )
     residuals = model.function.residuals(predicted, run.directions[used])
     weights = None
     if run.sigma_arcsec is not None:

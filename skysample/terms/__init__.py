@@ -28,21 +28,30 @@ AXIS_TERMS = {
 }
 """The two terms that say where the primary axis is aimed."""
 
-ROTATIONS = {kind: (*axis, "primary_zero", "secondary_zero", "axis_skew", "cone") for kind, axis in AXIS_TERMS.items()}
+ROTATIONS = {
+    kind: (*axis, "primary_zero", "secondary_zero", "axis_skew", "cone") for kind, axis in AXIS_TERMS.items()
+}
 """The terms that are true rotations, in the order in which the model composes them."""
 
 STANDARD = {kind: (*rotations, "tube_flexure") for kind, rotations in ROTATIONS.items()}
 """What a first run of about 15 points can carry."""
 
 EXTENDED = {
-    "fork": (*STANDARD["fork"], "fork_flexure", "primary_sin", "primary_cos", "secondary_sin", "secondary_cos"),
+    "fork": (
+        *STANDARD["fork"],
+        "fork_flexure",
+        "primary_sin",
+        "primary_cos",
+        "secondary_sin",
+        "secondary_cos",
+    ),
     "german": (*STANDARD["german"], "primary_sin", "primary_cos", "secondary_sin", "secondary_cos"),
     # The cosine part of an alt-az's altitude encoder moves the tube exactly as tube flexure does.
     "altaz": (*STANDARD["altaz"], "primary_sin", "primary_cos", "secondary_sin"),
 }
 """What a final run may carry: every core term that the geometry keeps apart."""
 
-SETS = {"standard": STANDARD, "extended": EXTENDED}
+SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {"standard": STANDARD, "extended": EXTENDED}
 
 
 @hookimpl
@@ -50,7 +59,11 @@ def skysample_terms(mount: Mount) -> list[Term]:
     """Return the core's own displacements."""
     terms: list[Term] = [
         TubeFlexure(mount.kind),
-        *(EncoderEccentricity(mount.kind, axis, part) for axis in ("primary", "secondary") for part in ("sin", "cos")),
+        *(
+            EncoderEccentricity(mount.kind, axis, part)
+            for axis in ("primary", "secondary")
+            for part in ("sin", "cos")
+        ),
     ]
     if mount.kind == "fork":
         terms.append(ForkFlexure())

@@ -1,4 +1,4 @@
-"""Encoder eccentricity: a scale whose centre is off the axis misreads by a sine of the reading (elementary geometry)."""
+"""Encoder eccentricity: a scale centred off its axis misreads by a sine of the reading (elementary geometry)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Fork flexure: the tines sag under the tube, so that it moves along declination as cos(hour angle) (common practice, no source)."""
+"""Fork flexure: sagging tines move the tube along declination as cos(hour angle) (common practice, no source)."""
 
 from __future__ import annotations
 

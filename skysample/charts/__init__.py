@@ -1,0 +1,23 @@
+"""Charts for a phone in a dark dome, a red-filtered screen and a client's folder.
+
+Everything is drawn in one ink on paper: lightness and shape carry the meaning, never hue. matplotlib's global
+state is not set, and pyplot is not used.
+"""
+
+from __future__ import annotations
+
+from skysample.charts.output import as_svg, chart_suffix, printable, write_chart
+from skysample.charts.plan_points import sky_chart
+from skysample.charts.run_maps import coverage_map, residual_map
+from skysample.charts.sizing_curve import size_chart
+
+__all__ = [
+    "as_svg",
+    "chart_suffix",
+    "coverage_map",
+    "printable",
+    "residual_map",
+    "size_chart",
+    "sky_chart",
+    "write_chart",
+]

@@ -1,0 +1,170 @@
+"""The sky as a disc: zenith in the middle, north up, east to the left, areas in proportion.
+
+Source of the projection: Snyder 1987, Map Projections: A Working Manual (USGS Professional Paper 1395),
+Lambert azimuthal equal-area, polar aspect, with the zenith as pole and the radius of the horizontal as unit.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.charts.canvas import INK, PAPER, SIZES, font, halo, write
+from skysample.geometry import direction
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from skysample.geometry import Array
+    from skysample.sky import UsableSky
+
+__all__ = [
+    "REACH",
+    "blocked_swatch",
+    "disc_xy",
+    "interpolated",
+    "legend",
+    "raster",
+    "sheet_height_in",
+    "sky_axes",
+]
+
+REACH = 1.17
+"""How far the sheet goes on beyond the horizontal, whose radius is 1, so that the directions can be named."""
+
+_LEGEND_LINE_IN = 0.24
+_TITLE_IN = 0.62
+_BLOCKED_ALPHA = 0.22
+_RASTER = 181
+_DIRECTIONS = (
+    ("North", 0.0, 1.0, 0.0),
+    ("East", -1.0, 0.0, 90.0),
+    ("South", 0.0, -1.0, 0.0),
+    ("West", 1.0, 0.0, -90.0),
+)
+
+
+def disc_xy(directions: Array) -> Array:
+    """Place on the disc of unit vectors of shape (..., 3), east-north-up; shape (..., 2), east to the left.
+
+    What is below the horizontal goes to its edge.
+    """
+    up = np.maximum(directions[..., 2], -0.5)
+    place = np.stack([-directions[..., 0], directions[..., 1]], axis=-1) / np.sqrt(1.0 + up)[..., None]
+    return np.asarray(place / np.maximum(np.linalg.norm(place, axis=-1, keepdims=True), 1.0))
+
+
+def sheet_height_in(width_in: float, legend_lines: int) -> float:
+    """Height of a sheet with a title, a disc and so many lines of legend."""
+    return width_in + _TITLE_IN + _LEGEND_LINE_IN * legend_lines + 0.08
+
+
+def sky_axes(figure: Figure, title: str, sky: UsableSky, places: Array, *, reach: float = REACH) -> Axes:
+    """Draw the empty disc: what cannot be used, rings of altitude, names of the directions, and the pole.
+
+    Parameters
+    ----------
+    figure : Figure
+        As high as `sheet_height_in` says, at least.
+    title : str
+    sky : UsableSky
+    places : ndarray, shape (n, 2)
+        Of the points that will be marked; the rings are labelled away from them.
+    reach : float
+        Room beyond the horizontal, for marks on the rim.
+
+    Returns
+    -------
+    Axes
+    """
+    width, height = figure.get_size_inches()
+    axes = figure.add_axes((0.0, 1.0 - (width + _TITLE_IN) / height, 1.0, width / height))
+    axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+    axes.set_axis_off()
+    per_inch = 2.0 * reach / width
+    write(axes, 0.0, reach + 0.42 * per_inch, title, SIZES["title"], weight="bold")
+    note = "East is left: as seen looking up. Zenith in the middle."
+    write(axes, 0.0, reach + 0.17 * per_inch, note, SIZES["small"])
+    _shade_blocked(axes, sky)
+    for altitude in (0.0, 30.0, 60.0):
+        _ring(axes, altitude, places)
+    for azimuth in range(0, 360, 30):
+        ends = disc_xy(direction(np.radians([0.0, 60.0]), np.radians(float(azimuth))))
+        axes.plot(*ends.T, color=INK, alpha=0.18, linewidth=0.5, zorder=1.5)
+    for name, x, y, turn in _DIRECTIONS:
+        write(axes, (reach - 0.08) * x, (reach - 0.08) * y, name, SIZES["text"], rotation=turn, weight="bold")
+    if sky.site.mount.kind != "altaz":
+        x, y = disc_xy(sky.site.elevated_pole)
+        axes.plot(x, y, marker="+", markersize=9, markeredgewidth=1.2, color=INK, linestyle="none", zorder=2)
+        write(axes, x, y - 0.075, "pole", SIZES["small"], path_effects=halo(), zorder=2)
+    return axes
+
+
+def _ring(axes: Axes, altitude_deg: float, places: Array) -> None:
+    around = disc_xy(direction(np.radians(altitude_deg), np.linspace(0.0, 2.0 * np.pi, 181)))
+    edge = altitude_deg == 0.0
+    axes.plot(*around.T, color=INK, alpha=1.0 if edge else 0.35, linewidth=1.2 if edge else 0.6, zorder=1.6)
+    if not edge:
+        spots = disc_xy(direction(np.radians(altitude_deg), np.radians(np.arange(15.0, 360.0, 30.0))))
+        away = np.linalg.norm(spots[:, None] - places, axis=-1).min(axis=1, initial=np.inf)
+        x, y = spots[int(np.argmax(np.minimum(away, 0.2)))]
+        write(axes, x, y, f"{altitude_deg:.0f}°", SIZES["small"], path_effects=halo(), zorder=1.7)
+
+
+def raster() -> tuple[Array, Array, Array]:
+    """Coordinates (k,) of a square raster over the disc, and the directions of its places (k, k, 3)."""
+    steps = np.linspace(-1.02, 1.02, _RASTER)
+    x, y = np.meshgrid(steps, steps)
+    radius2 = x**2 + y**2
+    shrink = np.sqrt(np.maximum(2.0 - radius2, 0.0))
+    return steps, steps, np.stack([-x * shrink, y * shrink, 1.0 - radius2], axis=-1)
+
+
+def interpolated(values: Array, directions: Array) -> Array:
+    """Values of a full-sky HEALPix map (RING, azimuth as longitude) between its pixels, shape (k, k)."""
+    import healpy as hp
+
+    unit = directions / np.linalg.norm(directions, axis=-1, keepdims=True)
+    colatitude = np.arccos(np.clip(unit[..., 2], -1.0, 1.0))
+    azimuth = np.arctan2(unit[..., 0], unit[..., 1]) % (2.0 * np.pi)
+    return np.asarray(hp.get_interp_val(values, colatitude, azimuth), float)
+
+
+def _shade_blocked(axes: Axes, sky: UsableSky) -> None:
+    from matplotlib.patches import Circle
+
+    x, y, directions = raster()
+    usable = interpolated(sky.mask().astype(float), directions)
+    rim = Circle((0.0, 0.0), 1.0, transform=axes.transData)
+    if usable.min() < 0.5:
+        shade = axes.contourf(x, y, usable, levels=[-1.0, 0.5], colors=[INK], alpha=_BLOCKED_ALPHA, zorder=1)
+        shade.set_clip_path(rim)
+    if usable.min() < 0.5 < usable.max():
+        edge = axes.contour(x, y, usable, levels=[0.5], colors=[INK], linewidths=0.9, alpha=0.7, zorder=1.4)
+        edge.set_clip_path(rim)
+
+
+def blocked_swatch() -> Artist:
+    """Legend entry of the shade over what cannot be used."""
+    from matplotlib.patches import Patch
+
+    return Patch(facecolor=INK, alpha=_BLOCKED_ALPHA, edgecolor="none", label="shaded: cannot be used")
+
+
+def legend(axes: Axes, handles: list[Artist]) -> None:
+    """Say under the disc what the marks mean, one line each."""
+    axes.legend(
+        handles=handles,
+        loc="upper center",
+        bbox_to_anchor=(0.5, 0.0),
+        borderaxespad=0.0,
+        frameon=False,
+        prop=font(SIZES["text"]),
+        labelcolor=INK,
+        handlelength=1.8,
+        facecolor=PAPER,
+        labelspacing=0.4,
+    )

@@ -1,0 +1,207 @@
+"""Results as plain values: what `--json` prints, with the keys of the contract."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.geometry import ARCSEC
+
+if TYPE_CHECKING:
+    from astropy.units import Quantity
+
+    from skysample.comparing import Comparison
+    from skysample.fitting import FittedModel
+    from skysample.planning import Plan
+    from skysample.plugins import Registry
+    from skysample.polar_axis import PolarAlignment
+    from skysample.scoring import Score, SkyError
+    from skysample.sizing import PointsNeeded
+
+__all__ = ["compare_answer", "fit_answer", "plan_answer", "plugins_answer", "polar_answer", "size_answer"]
+
+
+def _number(value: float | None, digits: int = 6) -> float | None:
+    if value is None or not np.isfinite(value):
+        return None
+    return round(float(value), digits)
+
+
+def _value(quantity: Quantity | None) -> float | None:
+    return None if quantity is None else _number(float(quantity.value))
+
+
+def plan_answer(plan: Plan) -> dict[str, Any]:
+    """Keys of `plan`."""
+    grid = plan.grid
+    return {
+        "points": plan.points,
+        "sky_sr": _number(plan.sky.area_sr),
+        "covering_radius_deg": _number(np.degrees(grid.covering_radius_rad)),
+        "min_separation_deg": _number(np.degrees(grid.min_separation_rad)),
+        "total_s": _number(plan.total_s, 2),
+        "slew_s": _number(plan.slew_s, 2),
+        "dome_deg": _number(np.degrees(plan.schedule.dome_rad), 2),
+        "dome_moves": int(plan.schedule.dome_moves),
+        "bound_s": _number(plan.bound_s, 2) if plan.bound_s is not None else None,
+        "gap": _number(plan.gap, 4) if plan.gap is not None else None,
+        "order": plan.ordering,
+        "sun_checked": plan.sun_checked,
+        "rows": plan.rows,
+    }
+
+
+def fit_answer(model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...]) -> dict[str, Any]:
+    """Keys of `fit`."""
+    terms = model.terms
+    return {
+        "points": model.run.points,
+        "used": model.run.used,
+        "rejected": [
+            {"row": each.row, "frame": each.frame, "reason": each.reason} for each in model.rejected
+        ],
+        "rms_arcsec": _value(score.rms),
+        "loo_rms_arcsec": _value(score.loo_rms),
+        "sigma_arcsec": _value(model.sigma),
+        "dof": model.dof,
+        "terms": [
+            {
+                "name": str(row["name"]),
+                "value_arcsec": _value(row["value"]),
+                "stderr_arcsec": _value(row["stderr"]),
+                "ci95_arcsec": _value(row["ci95"]),
+                "t": _number(row["t"], 4),
+                "p": float(f"{float(row['p']):.6g}"),
+                "verdict": str(row["verdict"]),
+            }
+            for row in terms
+        ],
+        "sky_rms_arcsec": _value(error.rms),
+        "sky_p95_arcsec": _value(error.p95),
+        "condition": _number(model.condition, 1),
+        "weak_pairs": [
+            {"pair": list(weak.pair), "condition": _number(weak.condition, 1)} for weak in model.weak_pairs
+        ],
+        "points_table": [
+            {
+                "row": int(row["row"]),
+                "residual_arcsec": _value(row["residual"]),
+                "loo_residual_arcsec": _value(row["loo_residual"]),
+                "studentised": _number(row["studentised"], 4),
+                "leverage": _number(row["leverage"], 4),
+                "cooks_distance": _number(row["cooks_distance"], 4),
+            }
+            for row in score.points
+        ],
+        "hints": list(hints),
+        "axes": model.run.axes_kind,
+        "old_model": model.run.old_model,
+    }
+
+
+def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
+    """Keys of `polar`; those of the other mount kind are null."""
+    t = alignment.t_limit
+    tracking = alignment.tracking
+    first, second = (float(error) / ARCSEC / 60.0 for error in alignment.stderr_rad)
+    equatorial = alignment.equatorial
+    answer: dict[str, Any] = {
+        "altitude_error_arcmin": _value(alignment.altitude_error),
+        "altitude_error_refracted_arcmin": _value(alignment.altitude_error_refracted),
+        "altitude_stderr_arcmin": _value(alignment.altitude_stderr),
+        "altitude_ci95_arcmin": _number(t * first) if equatorial else None,
+        "azimuth_error_arcmin": _value(alignment.azimuth_error),
+        "azimuth_stderr_arcmin": _value(alignment.azimuth_stderr),
+        "azimuth_ci95_arcmin": _number(t * second) if equatorial else None,
+        "dof": alignment.dof,
+        "total_error_arcmin": _value(alignment.total_error),
+        "left_arcmin": _value(alignment.left),
+        "moves": [
+            {
+                "adjuster": move.adjuster,
+                "direction": move.direction,
+                "arcmin": _number(move.arcmin),
+                "stderr_arcmin": _number(move.stderr_arcmin),
+                "turns": None if move.turns is None else _number(move.turns, 4),
+                "bolt": move.bolt,
+            }
+            for move in alignment.moves
+        ],
+        "drift_arcsec_per_min": _number(tracking.drift_arcsec_per_min),
+        "drift_place": {"alt_deg": tracking.drift_place_deg[0], "az_deg": tracking.drift_place_deg[1]},
+        "field_rotation_deg_per_hour": _number(tracking.rotation_deg_per_hour),
+        "field_rotation_place": {
+            "alt_deg": tracking.rotation_place_deg[0],
+            "az_deg": tracking.rotation_place_deg[1],
+        },
+        "pole": "true" if equatorial else "zenith",
+        "condition": alignment.condition or None,
+    }
+    if not equatorial:
+        answer |= {
+            "tilt_north_arcmin": _value(alignment.tilt_north),
+            "tilt_east_arcmin": _value(alignment.tilt_east),
+            "tilt_north_stderr_arcmin": _number(first),
+            "tilt_east_stderr_arcmin": _number(second),
+            "tilt_north_ci95_arcmin": _number(t * first),
+            "tilt_east_ci95_arcmin": _number(t * second),
+            "clock_error_arcsec_per_s": _number(15.041 * float(np.cos(alignment.site.location.latitude_rad))),
+        }
+    return answer
+
+
+def compare_answer(comparison: Comparison) -> dict[str, Any]:
+    """Keys of `compare`."""
+    names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
+    return {
+        "before": polar_answer(comparison.before),
+        "after": polar_answer(comparison.after),
+        "limit_arcmin": _value(comparison.limit),
+        "upper_total_arcmin": _value(comparison.upper_total),
+        "within_limit": comparison.within_limit,
+        "changes": [
+            {"term": name, "arcmin": _number(change), "stderr_arcmin": _number(error)}
+            for name, (change, error) in zip(names, comparison.changes_arcmin, strict=True)
+        ],
+    }
+
+
+def size_answer(need: PointsNeeded) -> dict[str, Any]:
+    """Keys of `size`."""
+    return {
+        "recommended": need.recommended,
+        "smallest": need.smallest,
+        "target_arcsec": _value(need.target),
+        "sigma_arcsec": _value(need.sigma),
+        "sigma_upper_arcsec": _value(need.sigma_upper),
+        "terms": list(need.terms),
+        "failed_share": need.failed_share,
+        "table": [
+            {
+                "points": int(row["points"]),
+                "sky_rms_arcsec": _value(row["sky_rms"]),
+                "sky_p95_arcsec": _value(row["sky_p95"]),
+                "detectable_arcsec": _value(row["detectable"]),
+                "minutes": _value(row["minutes"]),
+            }
+            for row in need.table
+        ],
+        "sentence": str(need),
+    }
+
+
+def plugins_answer(registry: Registry) -> dict[str, Any]:
+    """Keys of `plugins`."""
+    return {
+        "plugins": [
+            {
+                "name": each.name,
+                "distribution": each.distribution,
+                "version": each.version,
+                "hooks": list(each.hooks),
+                "problem": each.problem or None,
+            }
+            for each in registry.installed
+        ]
+    }

@@ -1,0 +1,377 @@
+"""The commands."""
+
+from __future__ import annotations
+
+import json
+import sys
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli import answers, sentences
+from skysample.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from skysample.polar_axis import PolarAlignment
+    from skysample.runs import Run
+    from skysample.site import Site
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="skysample",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Sample the usable sky, order the points, fit and judge the pointing model, and say what to turn.",
+)
+
+SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="Site file (TOML).", show_default=False)]
+SiteOption = Annotated[
+    Path, typer.Option("--site", metavar="SITE", help="Site file (TOML).", show_default=False)
+]
+RunArgument = Annotated[
+    Path, typer.Argument(metavar="RUN", help="Run table (ECSV or CSV).", show_default=False)
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+AssumeOption = Annotated[
+    list[str],
+    typer.Option(
+        "--assume",
+        metavar="KEY=VALUE",
+        help="What the run does not say: axes=raw|corrected|unknown, old_model=off|on|unknown,"
+        " target_refraction=true|false.",
+    ),
+]
+TermsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--terms", metavar="NAME,...", help="Terms to fit, or the sets standard (default) and extended."
+    ),
+]
+
+
+def _print(lines: Iterable[str]) -> None:
+    for line in lines:
+        indent = line[: len(line) - len(line.lstrip())]
+        # A table's row holds runs of blanks and must not be folded.
+        if "   " in line.strip() or len(line) <= 80:
+            sys.stdout.write(line + "\n")
+        else:
+            hanging = indent + ("   " if indent else "")
+            sys.stdout.write(textwrap.fill(line, 80, initial_indent="", subsequent_indent=hanging) + "\n")
+
+
+def _show(answer: dict[str, Any], lines: Iterable[str], *, as_json: bool) -> None:
+    if as_json:
+        sys.stdout.write(json.dumps(answer, allow_nan=False) + "\n")
+    else:
+        _print(lines)
+
+
+def _site(path: Path) -> Site:
+    from skysample.site import load_site
+
+    return load_site(path)
+
+
+def _assumed(pairs: list[str]) -> dict[str, str]:
+    assumed = {}
+    for pair in pairs:
+        key, equals, value = pair.partition("=")
+        if not equals:
+            raise InputError(f"--assume {pair}: write KEY=VALUE, as in --assume axes=raw", key="assume")
+        assumed[key.strip()] = value.strip()
+    return assumed
+
+
+def _run(path: Path, site: Site, assume: list[str]) -> Run:
+    from skysample.runs import read_run
+
+    return read_run(path, site, assume=_assumed(assume))
+
+
+def _terms(text: str | None) -> list[str] | None:
+    return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _polar(path: Path, site: Site, assume: list[str], terms: str | None = None) -> PolarAlignment:
+    from skysample.fitting import fit
+    from skysample.polar_axis import polar
+
+    return polar(fit(_run(path, site, assume), site, _terms(terms)), site)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from skysample import __version__
+
+        sys.stdout.write(f"skysample {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the files; made if it is not there.")
+    ] = Path("skysample-demo"),
+    seed: Annotated[int, typer.Option(help="Of the invented night.", min=0)] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Run the whole job on an invented observatory and write every file.
+
+    Example: skysample demo --out night
+    """
+    from skysample.demo import night
+
+    story = night(out, seed)
+    for lines in story.chapters():
+        if not as_json:
+            _print(lines)
+    if as_json:
+        sys.stdout.write(json.dumps(story.answer, allow_nan=False) + "\n")
+
+
+@app.command()
+def plan(
+    site: SiteArgument,
+    points: Annotated[int, typer.Option(help="How many points.", show_default=False)],
+    when: Annotated[
+        str | None, typer.Option(metavar="UTC", help="Start, ISO 8601; without it the Sun is not checked.")
+    ] = None,
+    design: Annotated[str, typer.Option(help="even.")] = "even",
+    order: Annotated[
+        str | None, typer.Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
+    ] = None,
+    model: Annotated[
+        Path | None, typer.Option(metavar="MODEL", help="Add what the axes have to read, by this model.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the plan (ECSV).")] = None,
+    chart: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the sky chart (.svg or .png).")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same plan.", min=0)] = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Spread points evenly over the usable sky and order them.
+
+    Example: skysample plan site.toml --points 15 --when 2026-11-25T20:00:00 --out plan.ecsv
+    """
+    from skysample.fitting import load_model
+    from skysample.planning import plan as make_plan
+
+    place = _site(site)
+    start = None
+    if when is not None:
+        from skysample.times import parse_utc
+
+        start = parse_utc(when, key="--when")
+    by = None if model is None else load_model(model)
+    if chart is not None:
+        from skysample.charts import chart_suffix
+
+        chart_suffix(chart)
+    found = make_plan(place, points, start, order, design, model=by, seed=seed)
+    if out is not None:
+        found.write(out)
+    if chart is not None:
+        from skysample.charts import sky_chart, write_chart
+
+        write_chart(sky_chart(found), chart)
+    _show(answers.plan_answer(found), sentences.plan_lines(found), as_json=as_json)
+
+
+@app.command()
+def gather(
+    frames: Annotated[
+        list[Path], typer.Argument(metavar="FITS...", help="Plate-solved frames.", show_default=False)
+    ],
+    out: Annotated[Path, typer.Option(metavar="RUN", help="Run table to write (ECSV).", show_default=False)],
+    site: Annotated[
+        Path | None, typer.Option("--site", metavar="SITE", help="Site file, to check the run against.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a run table from plate-solved frames.
+
+    Example: skysample gather night/*.fits --out run.ecsv
+    """
+    from skysample.gathering import gather_table
+    from skysample.runs import Run, write_run
+
+    place = None if site is None else _site(site)
+    gathered = gather_table(frames)
+    if place is not None:
+        Run.from_table(gathered.table, place)
+    write_run(out, gathered.table)
+    answer = {"points": len(gathered.table), "skipped": gathered.skipped, "file": str(out)}
+    lines = [f"{len(gathered.table)} frames gathered into {out}."]
+    lines += [f"Skipped {each['file']}: {each['reason']}." for each in gathered.skipped]
+    _show(answer, lines, as_json=as_json)
+
+
+@app.command()
+def fit(
+    run: RunArgument,
+    site: SiteOption,
+    terms: TermsOption = None,
+    out: Annotated[Path | None, typer.Option(metavar="MODEL", help="Save the model (JSON).")] = None,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """Fit the pointing model and score it: every term, every point.
+
+    Example: skysample fit run.ecsv --site site.toml --terms extended --out model.json
+    """
+    from skysample.fitting import fit as fit_model
+    from skysample.fitting.zero_hints import zero_hints
+    from skysample.scoring import score, sky_error
+    from skysample.sky import usable_sky
+
+    place = _site(site)
+    table = _run(run, place, assume)
+    model = fit_model(table, place, _terms(terms))
+    scored, hints = score(model, table), zero_hints(model, place)
+    error = sky_error(model, usable_sky(place))
+    if out is not None:
+        model.save(out)
+    _show(
+        answers.fit_answer(model, scored, error, hints),
+        [
+            *_declared(model.run.axes_kind, model.run.old_model),
+            *sentences.fit_lines(model, scored, error, hints),
+        ],
+        as_json=as_json,
+    )
+
+
+def _declared(axes_kind: str, old_model: str) -> list[str]:
+    if axes_kind == "corrected" or old_model == "on":
+        return ["A model was active in the mount: these terms are only what is left over that model."]
+    return []
+
+
+@app.command()
+def polar(
+    run: RunArgument,
+    site: SiteOption,
+    terms: TermsOption = None,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """Say how far the polar axis is off, and what to turn.
+
+    Example: skysample polar run.ecsv --site site.toml
+    """
+    alignment = _polar(run, _site(site), assume, terms)
+    _show(answers.polar_answer(alignment), sentences.polar_lines(alignment), as_json=as_json)
+
+
+@app.command()
+def size(
+    site: SiteArgument,
+    model: Annotated[
+        Path, typer.Option(metavar="MODEL", help="Model of the pilot run (JSON).", show_default=False)
+    ],
+    target_arcsec: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
+        ),
+    ] = None,
+    max_points: Annotated[int, typer.Option(metavar="N", help="Where to stop.", min=4)] = 300,
+    terms: TermsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how many points the final model needs.
+
+    Example: skysample size site.toml --model pilot.json --target-arcsec 1
+    """
+    from astropy import units as u
+
+    from skysample.fitting import load_model
+    from skysample.sizing import points_needed
+
+    target = None if target_arcsec is None else target_arcsec * u.arcsec
+    need = points_needed(_site(site), load_model(model), target, terms=_terms(terms), max_points=max_points)
+    _show(answers.size_answer(need), sentences.size_lines(need), as_json=as_json)
+
+
+@app.command()
+def compare(
+    before: Annotated[
+        Path, typer.Argument(metavar="BEFORE", help="Run before the adjustment.", show_default=False)
+    ],
+    after: Annotated[Path, typer.Argument(metavar="AFTER", help="Run after it.", show_default=False)],
+    site: SiteOption,
+    limit_arcmin: Annotated[
+        float, typer.Option(metavar="X", help="What the total error has to be within.")
+    ] = 30.0,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether the adjustment worked; exit code 1 if the axis is not shown to be within the limit.
+
+    Example: skysample compare before.ecsv after.ecsv --site site.toml --limit-arcmin 5
+    """
+    from astropy import units as u
+
+    from skysample.comparing import compare as compare_alignments
+
+    place = _site(site)
+    comparison = compare_alignments(
+        _polar(before, place, assume), _polar(after, place, assume), limit_arcmin * u.arcmin
+    )
+    _show(answers.compare_answer(comparison), sentences.comparison_lines(comparison), as_json=as_json)
+    if not comparison.within_limit:
+        raise typer.Exit(1)
+
+
+@app.command()
+def report(
+    run: RunArgument,
+    site: SiteOption,
+    before: Annotated[
+        Path | None, typer.Option(metavar="RUN", help="First run, before the adjustment.")
+    ] = None,
+    terms: TermsOption = None,
+    out: Annotated[Path, typer.Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """Write the record left with the client: one self-contained page.
+
+    Example: skysample report final.ecsv --site site.toml --before first.ecsv --out record.html
+    """
+    from astropy.time import Time
+
+    from skysample.report import build_record, write_report
+
+    record = build_record(
+        _site(site), site, run, before, made=Time.now(), terms=_terms(terms), assume=_assumed(assume)
+    )
+    write_report(record, out)
+    _show({"file": str(out)}, [f"The record is in {out}."], as_json=as_json)
+
+
+@app.command()
+def plugins(as_json: JsonOption = False) -> None:
+    """List what is installed and which hooks it answers."""
+    from skysample.plugins import default_registry
+
+    registry = default_registry()
+    _show(answers.plugins_answer(registry), sentences.plugin_lines(registry), as_json=as_json)

@@ -1,0 +1,90 @@
+"""Run a command and turn what happens into an exit code: 0 done, 1 the answer is no, 2 bad input, 3 our own defect."""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from typing import TYPE_CHECKING
+
+from skysample.errors import InputError, NoSolution, NotDetermined, PluginError, SkysampleWarning
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["main", "run_command"]
+
+DONE, NO, BAD_INPUT, DEFECT = 0, 1, 2, 3
+
+
+def main() -> None:
+    """Entry point of the `skysample` command."""
+    sys.exit(run_command(sys.argv[1:]))
+
+
+def run_command(arguments: Sequence[str]) -> int:
+    """Run one command line; return its exit code."""
+    try:
+        from skysample.cli.commands import app
+    except ModuleNotFoundError as error:
+        if error.name not in {"typer", "rich"}:
+            raise
+        return _say(f"the command needs {error.name}; install skysample[cli]", BAD_INPUT)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", SkysampleWarning)
+        code = _guarded(app, list(arguments))
+    if code in {DONE, NO}:
+        for text in dict.fromkeys(
+            str(each.message) for each in caught if issubclass(each.category, SkysampleWarning)
+        ):
+            sys.stderr.write(f"skysample: note: {text}\n")
+    return code
+
+
+def _guarded(app: object, arguments: list[str]) -> int:
+    try:
+        result = app(args=arguments, prog_name="skysample", standalone_mode=False)  # type: ignore[operator]
+        sys.stdout.flush()
+    except (NoSolution, NotDetermined) as error:
+        return _say(str(error), NO)
+    except (InputError, PluginError) as error:
+        return _say(str(error), BAD_INPUT)
+    except BrokenPipeError:
+        # The reader has seen enough; python would complain again when it closes stdout.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        return _say("stopped; nothing half-written is left behind", 130)
+    except Exception as error:  # noqa: BLE001 - the last line of defence: a sentence, never a bare traceback
+        return _unexpected(error)
+    return result if isinstance(result, int) else DONE
+
+
+def _unexpected(error: Exception) -> int:
+    # typer carries its own copy of click in newer versions: its usage errors are known by their manners.
+    describe = getattr(error, "format_message", None)
+    if describe is not None:
+        if type(error).__name__ == "NoArgsIsHelpError":
+            sys.stdout.write(f"{describe()}\n")
+            return DONE
+        return _say(f"{str(describe()).strip().rstrip('.')}; see skysample --help", BAD_INPUT)
+    if type(error).__name__ == "Abort":
+        return _say("stopped", 130)
+    if isinstance(error, ModuleNotFoundError) and error.name in {"matplotlib", "jinja2", "rich"}:
+        extra = {"matplotlib": "plot", "jinja2": "report", "rich": "cli"}[error.name]
+        return _say(f"this needs {error.name}; install skysample[{extra}]", BAD_INPUT)
+    where = error.__traceback__
+    while where is not None and where.tb_next is not None:
+        where = where.tb_next
+    place = f"{os.path.basename(where.tb_frame.f_code.co_filename)}:{where.tb_lineno}" if where else "?"  # noqa: PTH119
+    return _say(
+        f"a defect of ours ({type(error).__name__}: {error}; at {place}); please report it with the"
+        f" command, its files and"
+        " the output of `skysample plugins`",
+        DEFECT,
+    )
+
+
+def _say(sentence: str, code: int) -> int:
+    sys.stderr.write("skysample: " + " ".join(sentence.split()) + "\n")
+    return code

@@ -1,0 +1,255 @@
+"""Results as a person reads them at night: the action first, short lines, every number with its error and unit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.cautions import MOVING, WEDGE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.comparing import Comparison
+    from skysample.fitting import FittedModel
+    from skysample.planning import Plan
+    from skysample.plugins import Registry
+    from skysample.polar_axis import PolarAlignment
+    from skysample.scoring import Score, SkyError
+    from skysample.sizing import PointsNeeded
+    from skysample.wedge import Move
+
+__all__ = [
+    "aim",
+    "comparison_lines",
+    "fit_lines",
+    "move_lines",
+    "plan_lines",
+    "plugin_lines",
+    "polar_lines",
+    "size_lines",
+]
+
+
+def columns(header: tuple[str, ...], rows: list[tuple[str, ...]]) -> Iterator[str]:
+    """Lay out a table: the first column to the left, numbers to the right, at most 80 columns wide."""
+    widths = [max(len(row[i]) for row in (header, *rows)) for i in range(len(header))]
+    for row in (header, *rows):
+        cells = [
+            row[0].ljust(widths[0]),
+            *(cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)),
+        ]
+        yield "  " + "  ".join(cells).rstrip()
+
+
+def plan_lines(plan: Plan) -> Iterator[str]:
+    """Say what a plan will take, and list its points."""
+    grid = plan.grid
+    yield str(plan)
+    yield (
+        f"Usable sky {plan.sky.area_sr:.2f} sr ({100.0 * plan.sky.area_sr / (2.0 * np.pi):.0f} % of the"
+        f" hemisphere); no place in it"
+        f" is more than {np.degrees(grid.covering_radius_rad):.1f} deg from a point,"
+        f" no two points are closer than {np.degrees(grid.min_separation_rad):.1f} deg."
+    )
+    dome = plan.site.dome is not None
+    german = plan.site.mount.kind == "german"
+    timed = plan.start is not None
+    header = (
+        "no",
+        "point",
+        "alt",
+        "az",
+        "ha",
+        "dec",
+        *(("pier",) if german else ()),
+        *(("start UTC",) if timed else ()),
+        "slew s",
+    )
+    rows = []
+    for number, row in enumerate(plan.rows, 1):
+        cells = [
+            f"{number}",
+            f"{row['point']}",
+            *(f"{row[key]:.1f}" for key in ("alt_deg", "az_deg", "hour_angle_deg", "dec_deg")),
+        ]
+        if german:
+            cells.append(str(row["pier"]))
+        if timed:
+            cells.append(str(row["start_utc"])[11:19])
+        cells.append(f"{row['slew_s']:.1f}")
+        if dome:
+            cells.append(f"{row['dome_az_deg']:.0f}" + ("" if row["dome_move_deg"] else " stays"))
+        rows.append(tuple(cells))
+    yield from columns((*header, *(("dome az",) if dome else ())), rows)
+    yield from MOVING
+
+
+def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...]) -> Iterator[str]:
+    """Say what was fitted, term by term, and how far to trust it."""
+    yield (
+        f'{model.run.used} of {model.run.points} points used; residual {score.rms.value:.2f}" RMS on the sky,'
+        f' noise {model.sigma.value:.2f}" per axis ({model.dof} degrees of freedom).'
+    )
+    yield (
+        f"Left out in turn, a point is missed by {score.loo_rms.value:.2f}\" RMS. The model's own error"
+        f" over the usable sky:"
+        f' {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better over 95 % of it.'
+    )
+    yield from columns(
+        ("term", "value", "+- error", "95 % +-", "t", "p", "verdict"),
+        [
+            (
+                str(row["name"]),
+                f'{row["value"].value:.2f}"',
+                f'{row["stderr"].value:.2f}"',
+                f'{row["ci95"].value:.2f}"',
+                f"{row['t']:.1f}",
+                f"{row['p']:.2g}",
+                str(row["verdict"]),
+            )
+            for row in model.terms
+        ],
+    )
+    yield f"Furthest out: {str(score).split('furthest out is ')[1]}."
+    for weak in model.weak_pairs:
+        yield f"Hardly told apart by these points: {weak.pair[0]} and {weak.pair[1]} (condition {weak.condition:.0f})."
+    for each in model.rejected:
+        frame = f" ({each.frame})" if each.frame else ""
+        yield f"Not used, row {each.row}{frame}: {each.reason}."
+    for hint in hints:
+        yield f"Look: {hint}"
+
+
+def aim(alignment: PolarAlignment) -> Iterator[str]:
+    """Say where the axis is aimed."""
+    if alignment.condition:
+        yield alignment.condition
+    first, second = (float(value) for value in np.degrees(alignment.stderr_rad) * 60.0)
+    t = alignment.t_limit
+    if alignment.equatorial:
+        altitude, azimuth = alignment.altitude_error.value, alignment.azimuth_error.value  # type: ignore[union-attr]
+        refracted = alignment.altitude_error_refracted.value  # type: ignore[union-attr]
+        yield (
+            f"The polar axis aims {abs(altitude):.2f}' +- {first:.2f}'"
+            f" {'above' if altitude > 0 else 'below'} the true pole and"
+            f" {abs(azimuth):.2f}' +- {second:.2f}' {'east' if azimuth > 0 else 'west'} of it:"
+            f" {alignment.total_error.value:.2f}' on the sky."
+        )
+        yield (
+            f"95 % intervals: altitude {altitude - t * first:+.2f}' to {altitude + t * first:+.2f}', azimuth"
+            f" {azimuth - t * second:+.2f}' to {azimuth + t * second:+.2f}'. Against the refracted pole the"
+            f" altitude error is"
+            f" {refracted:+.2f}'."
+        )
+        return
+    north, east = alignment.tilt_north.value, alignment.tilt_east.value  # type: ignore[union-attr]
+    yield (
+        f"The azimuth axis leans {abs(north):.2f}' +- {first:.2f}' to the {'north' if north > 0 else 'south'} and"
+        f" {abs(east):.2f}' +- {second:.2f}' to the {'east' if east > 0 else 'west'}:"
+        f" {alignment.total_error.value:.2f}' in all."
+    )
+    share = 15.041 * float(np.cos(alignment.site.location.latitude_rad))
+    yield (
+        f'A clock that is 1 s wrong looks like a lean of {share:.1f}" to the east or west'
+        ' (15" a second times the cosine of the latitude): check the clock before the base.'
+    )
+
+
+def move_lines(alignment: PolarAlignment) -> Iterator[str]:
+    """Say what to turn, in order."""
+    yield "Turn, in this order:"
+    for number, move in enumerate(alignment.moves, 1):
+        yield f"  {number}. {move}.{_bolts(move, alignment)}"
+    yield (
+        f"Finish every move against gravity, so that slack is taken up (common practice, no source)."
+        f" Perfect moves would leave"
+        f" {alignment.left.value:.2f}' of measuring error: measure again with a second run."
+    )
+
+
+def _bolts(move: Move, alignment: PolarAlignment) -> str:
+    wedge = alignment.site.wedge
+    parts = []
+    if move.direction == "lower" and move.turns is not None:
+        parts.append(" Go a quarter turn past and come back up.")
+    if move.adjuster == "azimuth" and wedge is not None and wedge.push_pull and move.turns is not None:
+        parts.append(
+            " Opposed bolts: back off the one that the axis moves towards first, then turn the other."
+        )
+    return "".join(parts)
+
+
+def polar_lines(alignment: PolarAlignment) -> Iterator[str]:
+    """Say where the axis is aimed, what to turn and what it costs to leave it."""
+    yield from aim(alignment)
+    yield from move_lines(alignment)
+    tracking = alignment.tracking
+    yield (
+        f'Left as it is, an uncorrected star drifts up to {tracking.drift_arcsec_per_min:.2f}" a minute'
+        f" (at alt {tracking.drift_place_deg[0]:.0f}, az {tracking.drift_place_deg[1]:.0f}) and the field turns up to"
+        f" {tracking.rotation_deg_per_hour:.3f} deg an hour (alt {tracking.rotation_place_deg[0]:.0f},"
+        f" az {tracking.rotation_place_deg[1]:.0f})."
+    )
+    yield "Before you touch a bolt:"
+    for caution in WEDGE:
+        yield f"  - {caution}"
+
+
+def comparison_lines(comparison: Comparison) -> Iterator[str]:
+    """Say whether the adjustment worked."""
+    yield str(comparison)
+    names = (
+        ("altitude", "azimuth") if comparison.before.equatorial else ("lean to the north", "lean to the east")
+    )
+    to_arcmin = float(np.degrees(1.0) * 60.0)
+    before = (comparison.before.first_rad, comparison.before.second_rad)
+    after = (comparison.after.first_rad, comparison.after.second_rad)
+    yield from columns(
+        ("error", "before", "after", "moved", "+-"),
+        [
+            (name, f"{b * to_arcmin:+.2f}'", f"{a * to_arcmin:+.2f}'", f"{change:+.2f}'", f"{error:.2f}'")
+            for name, b, a, (change, error) in zip(
+                names, before, after, comparison.changes_arcmin, strict=True
+            )
+        ],
+    )
+    if not comparison.within_limit:
+        yield "Next:"
+        yield from move_lines(comparison.after)
+
+
+def size_lines(need: PointsNeeded) -> Iterator[str]:
+    """Say how many points, and what more would buy."""
+    yield str(need)
+    yield (
+        f'Target {need.target.value:.2f}" over the sky; noise {need.sigma.value:.2f}" per axis in the pilot run;'
+        f" {len(need.terms)}"
+        f" terms; {100.0 * need.failed_share:.0f} % failed exposures allowed for."
+    )
+    if need.recommended > need.smallest:
+        yield (
+            f"{need.smallest} would do if the pilot's noise were exact; with 90 % confidence it is below"
+            f' {need.sigma_upper.value:.2f}".'
+        )
+    yield from columns(
+        ("points", "sky rms", "sky 95 %", "detectable", "minutes"),
+        [
+            (
+                f"{int(row['points'])}" + (" <-" if int(row["points"]) == need.recommended else ""),
+                f'{row["sky_rms"].value:.2f}"',
+                f'{row["sky_p95"].value:.2f}"',
+                f'{row["detectable"].value:.2f}"',
+                f"{row['minutes'].value:.1f}",
+            )
+            for row in need.table
+        ],
+    )
+
+
+def plugin_lines(registry: Registry) -> Iterator[str]:
+    """List the plugins."""
+    for each in registry.installed:
+        what = each.problem or f"answers {', '.join(hook.removeprefix('skysample_') for hook in each.hooks)}"
+        yield f"{each.name} ({each.distribution} {each.version}): {what}"

@@ -1,0 +1,39 @@
+"""Numbers with their errors as text, and the signs that a page has and a terminal lacks."""
+
+from __future__ import annotations
+
+import math
+import re
+
+__all__ = ["measured", "probability", "signed", "typeset"]
+
+_SIGNS = (
+    (r"\+-", "\N{PLUS-MINUS SIGN}"),
+    (r"(?<=\d)'", "\N{PRIME}"),
+    (r'(?<=\d)"', "\N{DOUBLE PRIME}"),
+    (r"'", "\N{RIGHT SINGLE QUOTATION MARK}"),
+    (r"(?<![\w.-])-(?=\d)", "\N{MINUS SIGN}"),
+)
+
+
+def measured(value: float, error: float, unit: str) -> str:
+    """Write a number with its error, as many decimals as the error bears but one: 52.03' +- 0.08'."""
+    decimals = 2 if not error > 0.0 else min(max(-math.floor(math.log10(error)), 1), 3)
+    return f"{value:.{decimals}f}{unit} +- {error:.{decimals}f}{unit}"
+
+
+def signed(value: float, error: float, unit: str) -> str:
+    """Write a number with sign and error."""
+    return ("-" if value < 0.0 else "+") + measured(abs(value), error, unit)
+
+
+def probability(p: float) -> str:
+    """Write a probability."""
+    return "< 0.0001" if p < 1e-4 else f"{p:.4f}"
+
+
+def typeset(text: str) -> str:
+    """Put primes, minus and plus-minus signs into one of our own lines, which are written for a terminal."""
+    for plain, sign in _SIGNS:
+        text = re.sub(plain, sign, text)
+    return text

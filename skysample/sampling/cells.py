@@ -1,0 +1,170 @@
+"""Equal-area cells and points as arrays: merging cells, and which point each cell is nearest to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+
+__all__ = [
+    "centroids",
+    "coarse_cells",
+    "edge_resolved_cells",
+    "keeping_apart",
+    "nearest",
+    "neighbour_pairs",
+    "summed",
+    "unit",
+]
+
+_FINEST_ORDER = 13
+_PUSH = 0.35  # of the separation that two points lack, each moves this share
+
+
+def coarse_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
+    """Merge the cells that share a HEALPix pixel, at the lowest resolution that leaves at least `wanted`.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (m, 3)
+        Unit vectors.
+    wanted : int
+        How many cells to keep at least (all of them where there are fewer).
+
+    Returns
+    -------
+    centres : ndarray, shape (k, 3)
+        Mean directions of the merged cells, in the order of a space-filling curve.
+    weight : ndarray, shape (k,)
+        How many cells each stands for.
+    """
+    import healpy
+
+    nside = max(1, int(np.sqrt(wanted / 12.0)))
+    while len(cells) > wanted and nside < 2**_FINEST_ORDER:
+        label, count = _numbered(healpy.vec2pix(nside, *cells.T))
+        if count >= wanted:
+            centres, weight = _merged(cells, label, count)
+            break
+        nside = max(nside + 1, int(nside * np.sqrt(wanted / count)))
+    else:
+        centres, weight = cells, np.ones(len(cells))
+    order = np.argsort(_along_curve(centres), kind="stable")
+    return centres[order], weight[order]
+
+
+def edge_resolved_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
+    """Merge cells inside the region only: a pixel that the region does not fill keeps its cells as they are.
+
+    Parameters and results are those of `coarse_cells`, in no given order; edges, where gaps are widest, stay
+    exact.
+    """
+    nested = _along_curve(cells)
+    for order in range(_FINEST_ORDER):
+        label, count = _numbered(nested >> 2 * (_FINEST_ORDER - order))
+        if wanted <= count < len(cells):
+            held = np.bincount(label)
+            full = held[label] == held.max()
+            label, count = _numbered(np.where(full, label, count + np.arange(len(cells))))
+            return _merged(cells, label, count)
+    return cells, np.ones(len(cells))
+
+
+def _along_curve(cells: Array) -> NDArray[np.int64]:
+    """Nested HEALPix numbers, which follow a space-filling curve."""
+    import healpy
+
+    numbers: NDArray[np.int64] = healpy.vec2pix(2**_FINEST_ORDER, *cells.T, nest=True)
+    return numbers
+
+
+def _numbered(pixels: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Give the pixels' numbers without gaps, and how many there are."""
+    found, label = np.unique(pixels, return_inverse=True)
+    return label, len(found)
+
+
+def _merged(cells: Array, label: NDArray[np.int64], count: int) -> tuple[Array, Array]:
+    """Mean direction and number of the cells that carry each label."""
+    mean = unit(summed(label, cells, count), cells[:count])
+    return mean, np.bincount(label, minlength=count).astype(float)
+
+
+def nearest(
+    points: Array, cells: Array, power: Array | None = None, *, skip_self: bool = False
+) -> tuple[Array, NDArray[np.int64]]:
+    """For each cell the chord to its nearest point, and that point's number.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+        Unit vectors.
+    cells : ndarray, shape (m, 3)
+        Unit vectors.
+    power : ndarray, shape (n,), optional
+        Squared lengths taken off the squared chords before they are compared (a power diagram).
+    skip_self : bool
+        `cells` are the points themselves: give each its nearest neighbour.
+
+    Returns
+    -------
+    chord : ndarray, shape (m,)
+    number : ndarray of int, shape (m,)
+    """
+    from scipy.spatial import cKDTree
+
+    if power is None:
+        tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+        if skip_self:
+            chord, number = tree.query(cells, k=2)
+            return chord[:, 1], number[:, 1]
+        chord, number = tree.query(cells)
+        return chord, number
+    # A fourth coordinate turns the power diagram into an ordinary nearest-neighbour search.
+    lifted = np.column_stack([points, np.sqrt(power.max() - power)])
+    _, number = cKDTree(lifted).query(np.column_stack([cells, np.zeros(len(cells))]))
+    return np.linalg.norm(cells - points[number], axis=1), number
+
+
+def neighbour_pairs(points: Array, cells: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Numbers of points whose Voronoi cells touch: the nearest and the second nearest point of some cell."""
+    from scipy.spatial import cKDTree
+
+    if len(points) < 2:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    _, number = cKDTree(points, balanced_tree=False, compact_nodes=False).query(cells, k=2)
+    pairs = np.unique(number.min(axis=1) * len(points) + number.max(axis=1))
+    return pairs // len(points), pairs % len(points)
+
+
+def centroids(cells: Array, weight: Array, label: NDArray[np.int64], points: Array) -> Array:
+    """Average the cells that carry each point's number, to unit length; a point without cells stays."""
+    return unit(summed(label, weight[:, None] * cells, len(points)), points)
+
+
+def summed(label: NDArray[np.int64], vectors: Array, count: int) -> Array:
+    """Sum the vectors that carry each label, shape (count, 3)."""
+    return np.stack([np.bincount(label, vectors[:, axis], count) for axis in range(3)], axis=1)
+
+
+def unit(vectors: Array, fallback: Array) -> Array:
+    """Scale vectors of shape (n, 3) to length 1; where they have none, take the fallback."""
+    norm = np.linalg.norm(vectors, axis=1, keepdims=True)
+    fits = norm > 1e-200
+    return np.where(fits, vectors / np.where(fits, norm, 1.0), fallback)
+
+
+def keeping_apart(points: Array, closest: float) -> Array:
+    """Push points (n, 3) that are nearer to each other than `closest` (a chord) some of the way apart."""
+    from scipy.spatial import cKDTree
+
+    one, other = cKDTree(points).query_pairs(closest, output_type="ndarray").T
+    between = points[one] - points[other]
+    chord = np.linalg.norm(between, axis=1, keepdims=True)
+    shift = _PUSH * (closest - chord) * between / np.where(chord > 0.0, chord, 1.0)
+    return unit(points + summed(one, shift, len(points)) - summed(other, shift, len(points)), points)

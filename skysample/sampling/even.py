@@ -1,0 +1,247 @@
+"""Exactly N points, as evenly as they can be, over a region of the sphere given as equal-area cells.
+
+Centroidal Voronoi cells (Lloyd 1982, "Least squares quantization in PCM", IEEE Trans. Inf. Theory 28, 129)
+from several starts; the best are brought to equal area by power weights (Aurenhammer, Hoffmann and Aronov 1998,
+"Minkowski-type theorems and least-squares clustering", Algorithmica 20, 61) and then relaxed towards the
+smallest covering radius: points descend on the sum of distance^(2 + power) over the region, for growing powers,
+so that the farthest corners count more and more, while neighbours share area and keep apart.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.sampling.cells import (
+    centroids,
+    coarse_cells,
+    edge_resolved_cells,
+    keeping_apart,
+    nearest,
+    neighbour_pairs,
+    summed,
+    unit,
+)
+from skysample.sampling.efforts import EFFORTS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.sampling.efforts import Effort
+
+__all__ = ["even_points", "settled"]
+
+# Found by trial on the region of tests/test_sampling.py; none of them is critical.
+_MESH_AIMED_AT = 1.52  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
+_MESH_ALLOWED = 1.65  # a set of points is marked down beyond this ratio
+_VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
+_SHARING = 0.08  # share of a difference in area that is made up at a time
+_STRIDE = 1.5  # over-relaxation of centroid steps
+
+
+def even_points(
+    cells: Array,
+    points: int,
+    *,
+    seed: int = 0,
+    effort: str = "default",
+    inside: Callable[[Array], NDArray[np.bool_]] | None = None,
+) -> Array:
+    """Spread exactly `points` points over a region, equally dense per solid angle.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (m, 3)
+        Distinct unit vectors: centres of equal-area cells that make up the region, in any number of pieces.
+    points : int
+        How many, from 1 to m. For points that are even, give 50 cells a point or more.
+    seed : int
+        The same seed gives the same points.
+    effort : str
+        A name in `skysample.sampling.efforts.EFFORTS`.
+    inside : callable, optional
+        Says of directions (n, 3) which are in the region. Those that are not, or all when it is not given,
+        are taken to the nearest cell centre of their own Voronoi cell.
+
+    Returns
+    -------
+    ndarray, shape (points, 3)
+        Distinct unit vectors inside the region.
+
+    Raises
+    ------
+    InputError
+        More points than cells, or an unknown effort.
+    """
+    if not 1 <= points <= len(cells):
+        raise InputError(
+            f"{points} points cannot be placed on a mask of {len(cells)} cells; "
+            f"ask for 1 to {len(cells)}, or give a finer mask or more sky",
+            key="points",
+        )
+    if effort not in EFFORTS:
+        raise InputError(f"effort {effort!r} is not one of {', '.join(EFFORTS)}", key="effort")
+    plan = EFFORTS[effort].for_points(points)
+    rng = np.random.default_rng(seed)
+    cells_weight = cells, np.ones(len(cells))
+    rough = coarse_cells(cells, max(plan.rough * points, 500))
+    coarse = coarse_cells(cells, max(plan.coarse * points, 1000))
+    fine = edge_resolved_cells(cells, max(plan.fine * points, 1500))
+    if points > len(rough[0]) // 4:
+        rough = coarse = fine = cells_weight
+    race = [_centred(*rough, _start(*rough, points, rng), plan.lloyd) for _ in range(plan.starts)]
+    race.sort(key=lambda found: _spread(*rough, found))
+    equal = [_equal_capacity(*coarse, found, plan.capacity) for found in race[: plan.kept]]
+    kept = [_covering(*coarse, found, plan) for found in equal]
+    kept.sort(key=lambda found: _badness(*coarse, found))
+    last = [_covering(*fine, found, plan) for found in kept[: plan.finals]]
+    return settled(cells, min(last, key=lambda found: _badness(*fine, found)), inside)
+
+
+def settled(cells: Array, points: Array, inside: Callable[[Array], NDArray[np.bool_]] | None) -> Array:
+    """Take points that are not inside to the nearest usable cell of their own Voronoi cell.
+
+    Parameters
+    ----------
+    cells, inside
+        As for `even_points`.
+    points : ndarray, shape (n, 3)
+        Unit vectors, n <= m.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Distinct, all inside.
+
+    Raises
+    ------
+    InputError
+        If `inside` leaves fewer cells than there are points to place.
+    """
+    outside = np.ones(len(points), bool) if inside is None else ~inside(points)
+    if not outside.any():
+        return points
+    distance, label = nearest(points, cells)
+    candidates = np.flatnonzero(outside[label])
+    if inside is not None and candidates.size:
+        candidates = candidates[inside(cells[candidates])]
+    candidates = candidates[np.lexsort((distance[candidates], label[candidates]))]
+    owner, first = np.unique(label[candidates], return_index=True)
+    result = points.copy()
+    result[owner] = cells[candidates[first]]
+    lost = np.setdiff1d(np.flatnonzero(outside), owner)
+    if lost.size:
+        free = np.ones(len(cells), bool) if inside is None else inside(cells)
+        free[candidates[first]] = False
+        spare = cells[free]
+        kept = np.delete(result, lost, axis=0)
+        gap = nearest(kept, spare)[0] if len(kept) else np.full(len(spare), np.inf)
+        for number in lost:
+            if not np.any(gap > 0.0):
+                raise InputError(
+                    f"{len(points)} points cannot be placed: too few cells of the mask are usable at their "
+                    "centres; ask for fewer, or give a finer mask or more sky",
+                    key="points",
+                )
+            result[number] = spare[np.argmax(gap)]
+            gap = np.minimum(gap, np.linalg.norm(spare - result[number], axis=1))
+    return result
+
+
+def _start(cells: Array, weight: Array, points: int, rng: np.random.Generator) -> Array:
+    """Draw cells at random, one from each of `points` equal parts of the curve that the cells follow."""
+    ends = np.cumsum(weight)
+    drawn = (np.arange(points) + rng.random(points)) * (ends[-1] / points)
+    chosen: Array = cells[np.minimum(np.searchsorted(ends, drawn, side="right"), len(cells) - 1)]
+    return chosen
+
+
+def _centred(cells: Array, weight: Array, points: Array, iterations: int) -> Array:
+    """Move to the centroids of the Voronoi cells."""
+    for _ in range(iterations):
+        distance, label = nearest(points, cells)
+        points = _moved(cells, weight, label, _filled(cells, distance, label, points), _STRIDE)
+    return points
+
+
+def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int) -> Array:
+    """Move to the centroids of power cells, the weights of which are driven to equal area."""
+    share = weight.sum() / len(points)
+    power = np.zeros(len(points))
+    for _ in range(iterations):
+        distance, label = nearest(points, cells, power)
+        area = np.bincount(label, weight, len(points))
+        points = _moved(cells, weight, label, points, 1.2)
+        power = power + 0.6 * float(weight @ distance**2) / weight.sum() * (1.0 - area / share)
+    return points
+
+
+def _covering(cells: Array, weight: Array, points: Array, plan: Effort) -> Array:
+    """Descend on the sum of distance^(2 + power) for growing powers; return the best set met."""
+    best, least = points, _badness(cells, weight, points)
+    if len(points) == len(cells):
+        return best
+    for half in range(1, plan.powers + 1):
+        pairs = neighbour_pairs(points, cells)
+        for _ in range(plan.each):
+            distance, label = nearest(points, cells)
+            points = _filled(cells, distance, label, points)
+            pull = weight * (distance / distance.max()) ** (2 * half)
+            # In two dimensions distance^(2 + power) curves (1 + power / 2) times as much as the square.
+            moved = _moved(cells, pull, label, points, _STRIDE / (1.0 + half))
+            area = np.bincount(label, weight, len(points))
+            moved = _sharing_area(area / area.mean(), pairs, points, moved)
+            points = keeping_apart(moved, 2.0 * float(distance.max()) / _MESH_AIMED_AT)
+        badness = _badness(cells, weight, points)
+        if badness < least:
+            best, least = points, badness
+    return best
+
+
+def _moved(cells: Array, weight: Array, label: NDArray[np.int64], points: Array, step: float) -> Array:
+    """Move each point towards (beyond, for a step above 1) the weighted mean of its cells."""
+    return unit(points + step * (centroids(cells, weight, label, points) - points), points)
+
+
+def _filled(cells: Array, distance: Array, label: NDArray[np.int64], points: Array) -> Array:
+    """Put points that own no cell where the region is farthest from any point."""
+    empty = np.flatnonzero(np.bincount(label, minlength=len(points)) == 0)
+    if empty.size == 0:
+        return points
+    points = points.copy()
+    points[empty] = cells[np.argsort(-distance, kind="stable")[: empty.size]]
+    return points
+
+
+def _sharing_area(
+    area: Array, pairs: tuple[NDArray[np.int64], NDArray[np.int64]], points: Array, moved: Array
+) -> Array:
+    """Shift both of a pair of neighbours towards the one with the larger cell, to take area from it."""
+    one, other = pairs
+    shift = _SHARING * (area[one] - area[other])[:, None] * (points[one] - points[other])
+    return unit(moved + summed(one, shift, len(points)) + summed(other, shift, len(points)), moved)
+
+
+def _badness(cells: Array, weight: Array, points: Array) -> float:
+    """Covering radius, marked up where points crowd or cells are of unequal area."""
+    distance, label = nearest(points, cells)
+    radius = float(distance.max())
+    if len(points) == 1:
+        return radius
+    gap = float(nearest(points, points, skip_self=True)[0].min())
+    area = np.bincount(label, weight, len(points))
+    mesh = 2.0 * radius / max(gap, 1e-9)
+    variation = float(area.std() / area.mean())
+    crowded, unequal = max(0.0, mesh - _MESH_ALLOWED), max(0.0, variation - _VARIATION_ALLOWED)
+    return radius * (1.0 + crowded) * (1.0 + 3.0 * unequal)
+
+
+def _spread(cells: Array, weight: Array, points: Array) -> float:
+    """Sum of squared distances to the nearest point: what centroidal cells minimise."""
+    return float(weight @ nearest(points, cells)[0] ** 2)
+

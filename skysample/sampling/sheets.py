@@ -1,0 +1,163 @@
+"""The usable sky as fine equal-area cells, a sheet for each side of the pier, and the points' shares of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.geometry import direction
+from skysample.mount_axes import sides
+from skysample.sampling.cells import keeping_apart, nearest, unit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.sky import UsableSky
+
+__all__ = ["Sheets", "parted", "shares", "sheets"]
+
+_LARGEST_NSIDE = 2**13
+_PARTINGS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Sheets:
+    """Equal-area cells of the usable sky, fine enough for a number of points.
+
+    Attributes
+    ----------
+    cells : ndarray, shape (m, 3)
+        Unit vectors.
+    reachable : ndarray of bool, shape (m, sides)
+        On which sides of the pier, in the order of `mount_axes.sides`.
+    cell_sr : float
+        Solid angle of each.
+    """
+
+    cells: Array
+    reachable: NDArray[np.bool_]
+    cell_sr: float
+
+
+def sheets(sky: UsableSky, points: int) -> Sheets:
+    """Refine a sky's pixels until they are many for the number of points.
+
+    Pixels well inside the sky are split as they are; those at an edge are split into parts of which each is
+    asked for itself, as are the neighbours just outside.
+
+    Parameters
+    ----------
+    sky : UsableSky
+        Whose pixels.
+    points : int
+        How many points are to be placed.
+
+    Returns
+    -------
+    Sheets
+        With at least 30 cells a point, and 400 where that stays below 100 000, unless the sky is tiny.
+    """
+    wanted = max(30 * points, min(400 * points, 100_000))
+    cells, reachable, nside = sky.directions, sky.reachable, sky.nside
+    pixels = _pixels(nside, cells)
+    while len(pixels) < wanted and nside < _LARGEST_NSIDE:
+        pixels, cells, reachable = _split(sky, nside, pixels, reachable)
+        nside *= 2
+    return Sheets(cells, reachable, float(np.pi / (3.0 * nside**2)))
+
+
+def _split(
+    sky: UsableSky, nside: int, pixels: NDArray[np.int64], reachable: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], Array, NDArray[np.bool_]]:
+    """Nested pixels at twice the resolution, their centres, and on which sides those are usable."""
+    import healpy
+
+    around = np.concatenate([pixels, *healpy.get_all_neighbours(nside, pixels, nest=True)])
+    near = np.unique(around[around >= 0])
+    known = np.zeros((len(near), reachable.shape[1]), bool)
+    known[np.searchsorted(near, pixels)] = reachable
+    edge = np.zeros(len(near), bool)
+    for neighbour in healpy.get_all_neighbours(nside, near, nest=True):
+        place = np.minimum(np.searchsorted(near, neighbour), len(near) - 1)
+        there = np.where((near[place] == neighbour)[:, None], known[place], False)
+        edge |= (neighbour >= 0) & (there != known).any(axis=1)
+    children = (4 * near[:, None] + np.arange(4)).ravel()
+    usable, anew = np.repeat(known, 4, axis=0), np.repeat(edge, 4)
+    colatitude, azimuth = healpy.pix2ang(2 * nside, children, nest=True)
+    centres = direction(np.pi / 2.0 - colatitude, azimuth)
+    for column, side in enumerate(sides(sky.site.mount.kind)):
+        usable[anew, column] = sky.usable(centres[anew], side)
+    keep = usable.any(axis=1)
+    return children[keep], centres[keep], usable[keep]
+
+
+def _pixels(nside: int, directions: Array) -> NDArray[np.int64]:
+    """Nested numbers of the pixels that directions lie in (z to the zenith, longitude = azimuth)."""
+    import healpy
+
+    numbers: NDArray[np.int64] = healpy.vec2pix(
+        nside, directions[:, 1], directions[:, 0], directions[:, 2], nest=True
+    )
+    return numbers
+
+
+def shares(points: int, areas: Sequence[float]) -> list[int]:
+    """Split a number of points by area, by largest remainder; nothing with area goes without if it can be helped.
+
+    Parameters
+    ----------
+    points : int
+    areas : sequence of float
+        Any unit; at least one above zero.
+
+    Returns
+    -------
+    list of int
+        One for each area, summing to `points`.
+    """
+    area = np.asarray(areas, float)
+    quota = points * area / area.sum()
+    share = np.floor(quota).astype(int)
+    order = np.argsort(share - quota, kind="stable")
+    share[order[: points - share.sum()]] += 1
+    if points >= np.count_nonzero(area):
+        for poor in np.flatnonzero((area > 0.0) & (share == 0)):
+            share[np.argmax(share)] -= 1
+            share[poor] += 1
+    return [int(each) for each in share]
+
+
+def parted(each_side: Sequence[Array], rng: np.random.Generator) -> list[Array]:
+    """Push apart points of the two sides of the pier that look at nearly the same place.
+
+    Nearly: within 0.4 of the smallest separation on one side, so that no pair on the same side is touched.
+
+    Parameters
+    ----------
+    each_side : sequence of ndarray, shape (n_i, 3)
+        Points of each side.
+    rng : Generator
+        Gives points that coincide a way to part.
+
+    Returns
+    -------
+    list of ndarray, shape (n_i, 3)
+        Not checked for being inside.
+    """
+    together = np.concatenate(each_side)
+    several = [points for points in each_side if len(points) > 1]
+    if not several:
+        return list(each_side)
+    closest = 0.4 * min(float(nearest(points, points, skip_self=True)[0].min()) for points in several)
+    near = nearest(together, together, skip_self=True)[0] < 0.01 * closest
+    nudged = unit(together + 0.01 * closest * rng.standard_normal(together.shape), together)
+    together = np.where(near[:, None], nudged, together)
+    for _ in range(_PARTINGS):
+        together = keeping_apart(together, closest)
+    ends = np.cumsum([len(points) for points in each_side])
+    return np.split(together, ends[:-1])
