@@ -64,8 +64,8 @@ class Comparison:
     def __str__(self) -> str:
         verdict = "within" if self.within_limit else "not shown to be within"
         return (
-            f"The axis was {self.before.total_error.value:.1f}' off and is now {self.after.total_error.value:.1f}'"
-            f" +- {self.after.left.value:.1f}': {verdict} {self.limit.value:g}'."
+            f"The axis was {self.before.total_error.value:.2f}' off and is now {self.after.total_error.value:.2f}'"
+            f" +- {self.after.left.value:.2f}': {verdict} {self.limit.value:g}'."
         )
 
 

@@ -86,7 +86,7 @@ def rotation(axis: ArrayLike, angle: ArrayLike) -> Array:
     cross[..., 0, 1], cross[..., 0, 2] = -k[..., 2], k[..., 1]
     cross[..., 1, 0], cross[..., 1, 2] = k[..., 2], -k[..., 0]
     cross[..., 2, 0], cross[..., 2, 1] = -k[..., 1], k[..., 0]
-    return np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * (cross @ cross)
+    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * (cross @ cross))
 
 
 def tangent_basis(at: Array, pole: Array) -> Array:
@@ -137,7 +137,7 @@ def displace(at: Array, basis: Array, components: Array) -> Array:
     """
     arc = np.linalg.norm(components, axis=-1, keepdims=True)
     tangent = np.einsum("...i,...ij->...j", components, basis)
-    return np.cos(arc) * at + np.sinc(arc / np.pi) * tangent
+    return np.asarray(np.cos(arc) * at + np.sinc(arc / np.pi) * tangent)
 
 
 def offset(start: Array, basis: Array, end: Array) -> Array:
@@ -159,12 +159,12 @@ def offset(start: Array, basis: Array, end: Array) -> Array:
     sine = np.linalg.norm(flat, axis=-1, keepdims=True)
     cosine = np.sum(start * end, axis=-1, keepdims=True)
     arc = np.arctan2(sine, cosine)
-    return flat * np.where(sine > 1e-12, arc / np.where(sine > 1e-12, sine, 1.0), 1.0)
+    return np.asarray(flat * np.where(sine > 1e-12, arc / np.where(sine > 1e-12, sine, 1.0), 1.0))
 
 
 def separation(a: Array, b: Array) -> Array:
     """Angle between unit vectors of shape (..., 3), radians, exact for small and for large angles."""
-    return 2.0 * np.arctan2(np.linalg.norm(a - b, axis=-1), np.linalg.norm(a + b, axis=-1))
+    return np.asarray(2.0 * np.arctan2(np.linalg.norm(a - b, axis=-1), np.linalg.norm(a + b, axis=-1)))
 
 
 def wrap_pi(angle: ArrayLike) -> Array:

@@ -62,7 +62,7 @@ def limits(mount: Mount) -> Array:
     for axis, default in zip((mount.primary, mount.secondary), _DEFAULT_LIMITS_DEG[mount.kind], strict=True):
         low, high = axis.min_deg, axis.max_deg
         rows.append(default if low is None or high is None else (low, high))
-    return np.radians(np.array(rows))
+    return np.asarray(np.radians(np.array(rows)))
 
 
 def mount_frame(kind: str, latitude_rad: float) -> Array:
@@ -180,7 +180,7 @@ def within_limits(axes: Array, axis_limits: Array) -> NDArray[np.bool_]:
     low, high = axis_limits[1]
     secondary = low + (axes[..., 1] - low) % (2.0 * np.pi)
     secondary_fits = (secondary <= high) | (secondary - 2.0 * np.pi >= low - 1e-12)
-    return np.isfinite(primary_turns(axes, axis_limits)).any(axis=-1) & secondary_fits
+    return np.asarray(np.isfinite(primary_turns(axes, axis_limits)).any(axis=-1) & secondary_fits)
 
 
 def tube_origin(frame: Array, axes: Array, pivot: ArrayLike, tube_offset: float) -> Array:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +29,8 @@ from skysample.sampling import Grid, sample
 from skysample.sky import UsableSky, usable_sky
 
 if TYPE_CHECKING:
+    import os
+
     from astropy.table import QTable
     from astropy.time import Time
     from numpy.typing import NDArray
@@ -351,7 +352,7 @@ def _parked(site: Site, axis_limits: Array) -> Array:
                 f"mount.park: {list(site.mount.park)} is outside the axes' limits; correct one of them",
                 key="mount.park",
             )
-        return parked
+        return np.asarray(parked)
     if site.mount.kind == "altaz":
         return np.array([0.0, np.radians(site.sky.altitude_min_deg)])
     return np.array([np.clip(0.0, *axis_limits[0]), site.location.latitude_rad])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,8 @@ from skysample.tables import read_table
 from skysample.times import iso
 
 if TYPE_CHECKING:
+    import os
+
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
     from astropy.units import Quantity

@@ -227,11 +227,10 @@ def site_from_dict(content: dict[str, Any], *, file: str | None = None) -> Site:
         what = message[0].lower() + message[1:]
         raise InputError(f"{key}: {what}" if key else what, file=file, key=key or None) from None
     _check_consistency(site, file)
-    if isinstance(site.sky.horizon, str):
-        points = _read_horizon(site.sky.horizon, file)
-        site = msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=points))
-    _check_horizon(site.sky.horizon, file)
-    return site
+    horizon = site.sky.horizon
+    points = _read_horizon(horizon, file) if isinstance(horizon, str) else horizon
+    _check_horizon(points, file)
+    return msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=points))
 
 
 def _struct_of(annotation: Any) -> type[msgspec.Struct] | None:
@@ -325,25 +324,22 @@ def _check_dome(dome: Dome, refuse: Any) -> None:
 
 
 def _read_horizon(name: str, file: str | None) -> tuple[Pair, ...]:
-    from astropy.table import Table
+    from skysample.tables import read_table
 
     path = Path(name) if file is None else Path(file).parent / name
-    text = read_text(path)
-    reader = "ascii.ecsv" if text.startswith("# %ECSV") else "ascii.csv"
+    table = read_table(path)
+    if len(table.colnames) != 2:
+        raise InputError("a horizon has two columns, azimuth and altitude", file=os.fspath(path))
     try:
-        table = Table.read(text.splitlines(), format=reader)
-        if len(table.colnames) != 2:
-            raise InputError("a horizon has two columns, azimuth and altitude", file=os.fspath(path))
         first, second = (np.asarray(table[column], float) for column in table.colnames)
-    except InputError:
-        raise
-    except Exception as error:  # noqa: BLE001 - astropy's readers raise many kinds; each means the same here
-        reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-        raise InputError(f"is not a table of azimuth and altitude ({reason})", file=os.fspath(path)) from None
+    except ValueError:
+        raise InputError(
+            "is not a table of two columns of numbers, azimuth and altitude", file=os.fspath(path)
+        ) from None
     return tuple((float(a), float(b)) for a, b in zip(first, second, strict=True))
 
 
-def _check_horizon(points: tuple[Pair, ...] | str, file: str | None) -> None:
+def _check_horizon(points: tuple[Pair, ...], file: str | None) -> None:
     seen: set[float] = set()
     for azimuth, altitude in points:
         if not (

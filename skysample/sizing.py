@@ -107,11 +107,11 @@ class _FinalModel:
             )
         scale = np.linalg.norm(rows, axis=0)
         inverse = np.linalg.inv(np.linalg.qr(rows / scale, mode="r")) / scale[:, None]
-        return inverse @ inverse.T
+        return np.asarray(inverse @ inverse.T)
 
     def sky_variance(self, covariance: Array) -> Array:
         """Variance of the prediction over the sky, shape (m,), for unit noise."""
-        return np.einsum("nip,pq,niq->n", self.over_sky, covariance, self.over_sky, optimize=True)
+        return np.asarray(np.einsum("nip,pq,niq->n", self.over_sky, covariance, self.over_sky, optimize=True))
 
 
 def points_needed(

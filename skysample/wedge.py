@@ -48,7 +48,8 @@ class Move:
             "altitude": f"{self.direction.capitalize()} the polar axis",
             "azimuth": f"Turn the polar axis to the {self.direction}",
         }.get(self.adjuster, f"{self.direction.capitalize()} the base's {self.adjuster}")
-        text = f"{what} {self.arcmin:.1f}' +- {self.stderr_arcmin:.1f}'"
+        digits = 1 if self.stderr_arcmin >= 0.1 else 2
+        text = f"{what} {self.arcmin:.{digits}f}' +- {self.stderr_arcmin:.{digits}f}'"
         if self.turns is None:
             return text
         return f"{text}: {self.turns:.2f} turns {self.bolt}"

@@ -380,7 +380,13 @@ def test_every_term_is_described_with_its_sign():
         names = {*ROTATIONS[kind], *core.terms(Mount(kind=kind)), *(name for each in SETS.values() for name in each[kind])}
         for name in names:
             assert len(described[name]) == 3, name
-    assert set(SETS) <= said(page("conventions.md"))
+
+
+def test_the_sets_of_terms_are_those_of_the_code():
+    described = keyed(section(page("conventions.md"), "--terms"))
+    for name, of_kind in SETS.items():
+        for cell, kind in zip(described[name][1:], KINDS, strict=True):
+            assert (*ROTATIONS[kind], *SPAN.findall(cell)) == of_kind[kind]
 
 
 def test_every_obstruction_and_ordering_is_described():

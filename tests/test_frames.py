@@ -125,7 +125,7 @@ def test_the_sun_is_where_meeus_puts_it(make_site):
 
 def test_refraction_lifts_the_pole(make_site):
     # At 45 degrees and sea level the standard refraction is about an arcminute (58.3" at 1010 hPa and 10 C:
-    value from memory).
+    # value from memory).
     site = make_site("fork", 45.0, location={"elevation_m": 0.0, "pressure_hpa": 1010.0})
     assert frames.refraction_at(np.pi / 4, site) / ARCSEC == pytest.approx(58.3, abs=0.7)
     assert frames.refraction_at(np.pi / 4, make_site(location={"pressure_hpa": 0.0})) == 0.0

@@ -147,7 +147,7 @@ def test_errors_of_the_moves_are_those_of_the_axis_on_a_level_wedge():
 @pytest.mark.parametrize("kind", ["fork", "altaz"])
 def test_drift_equals_the_integrated_motion(kind):
     # The tube follows a star for a minute, turned about the misaligned axis (or carried by the leaning base);
-    the star turns about the pole.
+    # the star turns about the pole.
     site = make_site(kind, 35.0)
     found = alignment(site, 30.0, 40.0, noise_arcsec=0.01)
     error = tracking_error(found, usable_sky(site, nside=32))
@@ -174,7 +174,7 @@ def test_an_arcminute_off_drifts_a_quarter_of_an_arcsecond_a_minute_at_the_most(
 
 def test_field_rotation_equals_guiding_step_by_step():
     # Second path: hold a star with both axes of the misaligned mount for a minute and watch the camera's
-    position angle.
+    # position angle.
     site = make_site("fork", 35.0)
     found = alignment(site, 40.0, -30.0, noise_arcsec=0.001)
     error = tracking_error(found, usable_sky(site, nside=32))

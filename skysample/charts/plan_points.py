@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["DomeStop", "dome_stops", "sky_chart"]
 
 _MANY = 40
-_REACH = 1.36
+_REACH = 1.4
 _LABEL_RAD = 0.14
 DomeStop = tuple[float, int]
 """Azimuth at which the dome stands, radians, and how many points in a row it serves from there."""
@@ -121,7 +121,7 @@ def _mark_stops(axes: Axes, stops: list[DomeStop]) -> None:
             ends = np.outer([1.0, 1.07], disc_xy(direction(0.0, azimuth)))
             axes.plot(*ends.T, color=INK, linewidth=2.5, solid_capstyle="butt", zorder=2.2)
         middle = 0.5 * (azimuths[0] + azimuths[-1])
-        out = not out and middle - last < _LABEL_RAD
+        out = not out and middle - last < _LABEL_RAD * 0.8
         last = middle
         x, y = (1.2 if out else 1.13) * disc_xy(direction(0.0, middle))
         write(axes, x, y, "+".join(f"{count}" for count in counts), SIZES["small"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import textwrap
 from pathlib import Path
@@ -56,15 +57,21 @@ TermsOption = Annotated[
 ]
 
 
+_BULLET = re.compile(r"\s*(?:\d+\. |- )?")
+
+
 def _print(lines: Iterable[str]) -> None:
     for line in lines:
-        indent = line[: len(line) - len(line.lstrip())]
         # A table's row holds runs of blanks and must not be folded.
         if "   " in line.strip() or len(line) <= 80:
             sys.stdout.write(line + "\n")
         else:
-            hanging = indent + ("   " if indent else "")
-            sys.stdout.write(textwrap.fill(line, 80, initial_indent="", subsequent_indent=hanging) + "\n")
+            bullet = _BULLET.match(line)
+            hanging = " " * (bullet.end() if bullet else 0)
+            folded = textwrap.fill(
+                line, 80, subsequent_indent=hanging, break_on_hyphens=False, break_long_words=False
+            )
+            sys.stdout.write(folded + "\n")
 
 
 def _show(answer: dict[str, Any], lines: Iterable[str], *, as_json: bool) -> None:

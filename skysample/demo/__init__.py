@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from importlib.resources import files
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,6 +24,7 @@ from skysample.sky import usable_sky
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from pathlib import Path
 
 __all__ = ["Story", "night"]
 
@@ -79,42 +79,58 @@ class Story:
 
     def chapters(self) -> Iterator[Iterable[str]]:
         """Tell the night, chapter by chapter, each with the command that does the same."""
-        site = self.folder / "site.toml"
-        yield [
-            "SALTPAN RIDGE: one night, from a mount that was just set down to a record. The observatory,"
-            " its telescope and its"
-            " errors are invented; every number below is computed from the simulated frames.",
-            "",
-            f"1. Sample {QUICK_POINTS} places.  skysample plan {site} --points {QUICK_POINTS} --when {FIRST_START}",
-            f"   {self.first_plan}",
-            "",
-            f"2. Where is the polar axis?  skysample polar {self.folder / 'first.ecsv'} --site {site}",
-        ]
-        yield [f"   {line}" for line in sentences.polar_lines(self.before)]
-        yield [
-            "",
-            f"3. Bolts turned, second run.  skysample compare {self.folder / 'first.ecsv'}"
-            f" {self.folder / 'second.ecsv'} --site {site}",
-        ]
-        yield [f"   {line}" for line in sentences.comparison_lines(self.comparison)]
-        yield ["", f"4. How many points?  skysample size {site} --model {self.folder / 'pilot.json'}"]
-        yield [f"   {line}" for line in sentences.size_lines(self.need)]
-        yield [
-            "",
-            f"5. Take them.  skysample plan {site} --points {self.need.recommended} --when {FINAL_START}"
-            f" --chart sky.svg",
-            f"   {self.final_plan}",
-            "",
-            f"6. Fit and judge.  skysample fit {self.folder / 'final.ecsv'} --site {site} --terms extended",
-        ]
-        yield [f"   {line}" for line in sentences.fit_lines(self.model, self.score, self.error, ())]
-        yield [
-            "",
-            f"7. The record.  skysample report {self.folder / 'final.ecsv'} --site {site} --before"
-            f" {self.folder / 'first.ecsv'}"
-            " --terms extended",
-            f"   Open {self.folder / 'record.html'} in any browser. All files: {', '.join(self.files)}.",
-        ]
+        site, first, second, final = (
+            self.folder / name for name in ("site.toml", "first.ecsv", "second.ecsv", "final.ecsv")
+        )
+        yield [_OPENING]
+        yield _chapter(
+            f"1. Sample {QUICK_POINTS} places.",
+            f"skysample plan {site} --points {QUICK_POINTS} --when {FIRST_START}",
+            [str(self.first_plan)],
+        )
+        yield _chapter(
+            "2. Where is the polar axis, and what to turn?",
+            f"skysample polar {first} --site {site}",
+            sentences.polar_lines(self.before),
+        )
+        yield _chapter(
+            "3. Bolts turned to the nearest sixteenth of a turn; a second run proves it.",
+            f"skysample compare {first} {second} --site {site}",
+            sentences.comparison_lines(self.comparison),
+        )
+        yield _chapter(
+            "4. How many points does the final model need?",
+            f"skysample size {site} --model {self.folder / 'pilot.json'}",
+            sentences.size_lines(self.need),
+        )
+        yield _chapter(
+            "5. Take them.",
+            f"skysample plan {site} --points {self.need.recommended} --when {FINAL_START} --chart sky.svg",
+            [str(self.final_plan)],
+        )
+        yield _chapter(
+            "6. Fit, and judge every term and every point.",
+            f"skysample fit {final} --site {site} --terms extended",
+            sentences.fit_lines(self.model, self.score, self.error, ()),
+        )
+        yield _chapter(
+            "7. The record for the client.",
+            f"skysample report {final} --site {site} --before {first} --terms extended",
+            [
+                f"Open {self.folder / 'record.html'} in any browser.",
+                f"All files are in {self.folder}: {', '.join(self.files)}.",
+            ],
+        )
+
+
+_OPENING = (
+    "SALTPAN RIDGE: one night, from a mount that was just set down to the record. The observatory, its telescope and"
+    " its errors are invented; every number below is computed from the simulated frames."
+)
+
+
+def _chapter(title: str, command: str, lines: Iterable[str]) -> list[str]:
+    return ["", title, f"  $ {command}", *(f"  {line}" for line in lines)]
 
 
 def night(folder: Path, seed: int = 1) -> Story:
@@ -163,7 +179,7 @@ def night(folder: Path, seed: int = 1) -> Story:
             "model.json",
             "residuals.svg",
             "record.html",
-        )  # fmt: skip
+        )
     }
     write_whole(paths["site.toml"], files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8"))
     site = load_site(paths["site.toml"])

@@ -40,8 +40,7 @@ class Converged:
 
 
 def linear_step(design: Array, residuals: Array, weights: Array) -> Array:
-    """Least-squares step of the linearised problem, shape (p,); columns are scaled first, the smallest norm
-    wins if singular.
+    """Least-squares step of the linearised problem, shape (p,): the shortest in scaled columns if singular.
 
     Parameters
     ----------

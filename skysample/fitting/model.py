@@ -322,10 +322,11 @@ class FittedModel:
         save_model(self, path)
 
     def __str__(self) -> str:
-        lines = [
+        summary = (
             f"{self.kind} mount, {self.run.used} of {self.run.points} points,"
             f' residual {self.run.rms_rad / ARCSEC:.2f}" RMS, noise {self.sigma_rad / ARCSEC:.2f}" per axis'
-        ]
+        )
+        lines = [summary]
         lines += [
             f'  {name:<16} {value / ARCSEC:+11.2f}" +- {error / ARCSEC:.2f}"'
             for name, value, error in zip(self.names, self.values_rad, self.stderr_rad, strict=True)

@@ -109,7 +109,7 @@ class Chain:
         """
         matrix, _ = self.base(angles[..., :2])
         local = self._local(angles[..., None, 2:], axes)
-        return np.einsum("...ij,...mj->...mi", matrix @ self.frame, local)
+        return np.asarray(np.einsum("...ij,...mj->...mi", matrix @ self.frame, local))
 
     def _local(self, inner: Array, axes: Array) -> Array:
         primary, secondary = axes[..., 0] + inner[..., 0], axes[..., 1] + inner[..., 1]

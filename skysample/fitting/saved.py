@@ -14,7 +14,7 @@ from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.pointing import PointingFunction
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
-from skysample.site import Mount
+from skysample.site import Mount  # noqa: TC001 - msgspec reads the annotation at run time
 from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ import warnings
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.metadata import entry_points
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import pluggy
 
@@ -25,8 +25,6 @@ __all__ = ["Installed", "Registry", "build_registry", "default_registry"]
 CORE_PLUGINS = ("skysample.obstructions", "skysample.ordering", "skysample.terms")
 GROUP = "skysample"
 HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms")
-
-Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +85,8 @@ class Registry:
         """Every term for a mount, by name; a plugin that fails is named in a warning and left out."""
         return self._collect("skysample_terms", Term, skip_failures=True, mount=mount)
 
-    def _collect(
-        self, hook: str, kind: type[Answer], *, skip_failures: bool, **arguments: Any
-    ) -> dict[str, Answer]:
-        found: dict[str, Answer] = {}
+    def _collect(self, hook: str, kind: Any, *, skip_failures: bool, **arguments: Any) -> dict[str, Any]:
+        found: dict[str, Any] = {}
         owner: dict[str, str] = {}
         for implementation in getattr(self.manager.hook, hook).get_hookimpls():
             plugin = implementation.plugin_name
@@ -111,7 +107,7 @@ class Registry:
                 warnings.warn(f"{problem}; it is left out", SkysampleWarning, stacklevel=3)
                 continue
             for answer in answers:
-                name = answer.name  # type: ignore[attr-defined]
+                name = answer.name
                 if name in found:
                     raise PluginError(
                         f"the name {name!r} is already taken by plugin {owner[name]!r}; rename one of them",
@@ -122,7 +118,7 @@ class Registry:
         return found
 
 
-def _checked(answers: Any, kind: type[Answer], plugin: str, hook: str) -> list[Answer]:
+def _checked(answers: Any, kind: Any, plugin: str, hook: str) -> list[Any]:
     if not isinstance(answers, list | tuple):
         raise PluginError(f"returned {type(answers).__name__}, not a list", plugin=plugin, hook=hook)
     for answer in answers:
@@ -155,9 +151,10 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
 
     manager = pluggy.PluginManager(GROUP)
     manager.add_hookspecs(hookspecs)
-    records = []
-    for name in CORE_PLUGINS:
-        records.append(_register(manager, name, importlib.import_module(name), "skysample", __version__))
+    records = [
+        _register(manager, name, importlib.import_module(name), "skysample", __version__)
+        for name in CORE_PLUGINS
+    ]
     for point in sorted(entry_points(group=GROUP), key=lambda each: each.name) if installed else ():
         distribution = point.dist.name if point.dist else "?"
         version = point.dist.version if point.dist else "?"

@@ -41,6 +41,7 @@ _MESH_AIMED_AT = 1.52  # covering radius over half the smallest separation; a he
 _MESH_ALLOWED = 1.65  # a set of points is marked down beyond this ratio
 _VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
 _SHARING = 0.08  # share of a difference in area that is made up at a time
+FIRST=1
 _STRIDE = 1.5  # over-relaxation of centroid steps
 
 
@@ -98,8 +99,8 @@ def even_points(
     race.sort(key=lambda found: _spread(*rough, found))
     equal = [_equal_capacity(*coarse, found, plan.capacity) for found in race[: plan.kept]]
     kept = [_covering(*coarse, found, plan) for found in equal]
-    kept.sort(key=lambda found: _badness(*coarse, found))
-    last = [_covering(*fine, found, plan) for found in kept[: plan.finals]]
+    kept.sort(key=lambda found: _badness(*fine, found))
+    last = [_covering(*fine, found, plan, FIRST) for found in kept[: plan.finals]]
     return settled(cells, min(last, key=lambda found: _badness(*fine, found)), inside)
 
 
@@ -181,12 +182,12 @@ def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int)
     return points
 
 
-def _covering(cells: Array, weight: Array, points: Array, plan: Effort) -> Array:
+def _covering(cells: Array, weight: Array, points: Array, plan: Effort, first: int = 1) -> Array:
     """Descend on the sum of distance^(2 + power) for growing powers; return the best set met."""
     best, least = points, _badness(cells, weight, points)
     if len(points) == len(cells):
         return best
-    for half in range(1, plan.powers + 1):
+    for half in range(first, plan.powers + 1):
         pairs = neighbour_pairs(points, cells)
         for _ in range(plan.each):
             distance, label = nearest(points, cells)

@@ -33,13 +33,16 @@ ROTATIONS = {
 }
 """The terms that are true rotations, in the order in which the model composes them."""
 
-STANDARD = {kind: (*rotations, "tube_flexure") for kind, rotations in ROTATIONS.items()}
+STANDARD = {
+    "fork": (*ROTATIONS["fork"], "tube_flexure", "fork_flexure"),
+    "german": (*ROTATIONS["german"], "tube_flexure"),
+    "altaz": (*ROTATIONS["altaz"], "tube_flexure"),
+}
 """What a first run of about 15 points can carry."""
 
 EXTENDED = {
     "fork": (
         *STANDARD["fork"],
-        "fork_flexure",
         "primary_sin",
         "primary_cos",
         "secondary_sin",

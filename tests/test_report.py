@@ -1,0 +1,438 @@
+"""The client's record: what it must say, and that nothing from a file can break or leave the page."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from dataclasses import replace
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+from astropy import units as u
+from astropy.table import QTable
+from astropy.time import Time
+
+import skysample as ss
+from skysample.errors import InputError, NotDetermined
+from skysample.report import AxisFinding, build_record, render_report, write_report
+from skysample.report.typography import measured, probability, signed, typeset
+from skysample.runs import run_table, write_run
+from skysample.sizing import PointsNeeded
+from skysample.testing import SimulatedMount
+from tests.simulated_nights import errors, spread_places
+
+HTML = "{http://www.w3.org/1999/xhtml}"
+PLAIN = str.maketrans(
+    {"\N{PRIME}": "'", "\N{DOUBLE PRIME}": '"', "\N{MINUS SIGN}": "-", "\N{RIGHT SINGLE QUOTATION MARK}": "'"}
+)
+"""Signs of the page as a terminal has them."""
+
+MADE = Time("2026-05-05T01:02:03")
+RAW = {"axes": "raw", "old_model": "off", "session": "first"}
+SITE = """
+name = "{name}"
+[location]
+latitude_deg = {latitude}
+longitude_deg = 5.0
+elevation_m = 1250
+[sky]
+altitude_min_deg = 30
+horizon = "horizon.csv"
+[mount]
+kind = "{kind}"
+[wedge]
+altitude_arm_mm = 310
+altitude_pitch_mm = 1.75
+altitude_clockwise = "raise"
+azimuth_arm_mm = 260
+azimuth_pitch_mm = 1.5
+azimuth_clockwise = "east"
+push_pull = true
+"""
+
+
+class Job:
+    """A folder with a site file and runs of a mount whose errors are set."""
+
+    def __init__(
+        self, folder, kind="fork", latitude=-27.0, name="Saltpan Ridge", first=3120.0, second=-7200.0
+    ):
+        self.folder = folder
+        self.false = {}
+        self.site_path = folder / "site.toml"
+        self.site_path.write_text(SITE.format(name=name, latitude=latitude, kind=kind))
+        (folder / "horizon.csv").write_text("azimuth,altitude\n0,12\n90,25\n210,41\n")
+        self.site = ss.load_site(self.site_path)
+        place = self.site.location
+        self.mount = SimulatedMount(
+            kind,
+            latitude,
+            longitude_deg=place.longitude_deg,
+            elevation_m=place.elevation_m,
+            pressure_hpa=place.station_pressure_hpa,
+            temperature_c=place.temperature_c,
+            terms_arcsec=errors(kind, first, second),
+        )
+
+    def run(self, name, points=15, mount=None, meta=RAW, frames=None, false_share=0.0):
+        altitude, azimuth = spread_places(points)
+        minute = np.arange(points) / 1440.0
+        sides = np.where(np.arange(points) % 2 == 0, 1, -1) if self.site.mount.kind == "german" else 1
+        night = (mount or self.mount).night(
+            2461165.0,
+            0.3 + minute,
+            rng=1,
+            targets_rad=np.stack([altitude, azimuth], axis=1),
+            sides=sides,
+            noise_arcsec=1.5,
+            false_share=false_share,
+        )
+        columns = {
+            "time": Time(2461165.0, 0.3 + minute, format="jd", scale="utc").isot.tolist(),
+            "frame": frames or [f"frame-{i:03d}" for i in range(points)],
+            **{key: night[key].tolist() for key in night if key not in ("pier", "false")},
+        }
+        self.false[name] = set((np.flatnonzero(night["false"]) + 1).tolist())
+        write_run(self.folder / name, run_table(columns, meta), meta)
+        return self.folder / name
+
+    def record(self, run, before=None, **options):
+        return build_record(self.site, self.site_path, run, before, made=MADE, **options)
+
+
+def parsed(page):
+    return ET.fromstring(page)  # noqa: S314 - what skysample itself has written
+
+
+def text_of(page, section=None):
+    root = parsed(page)
+    if section is not None:
+        (root,) = (each for each in root.iter(f"{HTML}section") if each.get("id") == section)
+    return re.sub(r"\s+", " ", "".join(root.itertext()).translate(PLAIN))
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    return Job(tmp_path_factory.mktemp("job"))
+
+
+@pytest.fixture(scope="module")
+def record(job):
+    before = job.run("before.ecsv")
+    after = job.run("after.ecsv", 40, job.mount.adjusted(-3116.0, 7195.0), false_share=0.05)
+    return job.record(after, before)
+
+
+@pytest.fixture(scope="module")
+def page(record):
+    return render_report(record)
+
+
+def test_the_page_is_one_file_that_loads_nothing(page):
+    assert page.startswith("<!DOCTYPE html>")
+    root = parsed(page)
+    assert {each.tag.rpartition("}")[2] for each in root.iter()}.isdisjoint(
+        {"script", "link", "img", "image", "iframe", "object", "embed", "a", "form", "base", "foreignObject"}
+    )
+    assert not any(name.startswith("on") or name == "src" for each in root.iter() for name in each.attrib)
+    links = [value for each in root.iter() for name, value in each.attrib.items() if name.endswith("href")]
+    assert all(each.startswith("#") for each in links)
+    assert set(re.findall(r'https?://[^"\'\s<]*', page)) <= {
+        "http://www.w3.org/1999/xhtml",
+        "http://www.w3.org/2000/svg",
+        "http://www.w3.org/1999/xlink",
+    }
+    assert "@import" not in page
+    assert all(each.startswith("#") for each in re.findall(r"url\(([^)]*)\)", page))
+
+
+def test_the_page_suits_phones_paper_and_the_dark(page):
+    root = parsed(page)
+    (viewport,) = (each for each in root.iter(f"{HTML}meta") if each.get("name") == "viewport")
+    assert "width=device-width" in viewport.get("content")
+    assert "@media screen and (prefers-color-scheme: dark)" in page
+    assert "@page { size: A4" in page
+    scrolling = [each for each in root.iter(f"{HTML}div") if each.get("class") == "wide"]
+    assert len(scrolling) == len(list(root.iter(f"{HTML}table"))) == 3
+    assert all(each.find(f"{HTML}table") is not None and each.get("tabindex") == "0" for each in scrolling)
+
+
+def test_colours_keep_their_contrast_behind_a_red_filter(page):
+    schemes = re.findall(r"--paper: #(..)\w+; --ink: #(..)\w+; --soft: #(..)", page)
+    assert len(schemes) == 3  # light, dark, paper
+    for scheme in schemes:
+        paper, ink, soft = (luminance(int(red, 16)) for red in scheme)
+        # WCAG 2.2, 1.4.3: contrast of at least 4.5; here with the red channel alone.
+        assert all((max(paper, each) + 0.05) / (min(paper, each) + 0.05) >= 4.5 for each in (ink, soft))
+
+
+def luminance(channel):
+    share = channel / 255.0
+    return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
+
+
+def test_the_sections_follow_the_job(page):
+    sections = [each.get("id") for each in parsed(page).iter(f"{HTML}section")]
+    assert sections == [
+        "site", "instrument", "before", "moves", "cautions", "after", "model", "score", "rejected", "sky", "method", "files",
+    ]  # fmt: skip
+
+
+def test_the_axis_is_said_in_words_with_the_sign_of_the_simulated_mount(record, page):
+    # The simulated mount aims 52' too high and 120' west of the pole.
+    said = text_of(page, "before")
+    high, west = re.search(
+        r"aims ([\d.]+)' ± [\d.]+' above the true pole and ([\d.]+)' ± [\d.]+' west of it", said
+    ).groups()
+    assert float(high) == pytest.approx(52.0, abs=0.1)
+    assert float(west) == pytest.approx(120.0, abs=0.1)
+    moves = text_of(page, "moves")
+    assert re.search(r"Lower the polar axis (51\.9|52\.0)", moves)
+    assert re.search(r"Turn the polar axis to the east (119\.9|120\.0)", moves)
+    for move in record.before.axis.alignment.moves:
+        assert f"{move.turns:.2f} turns {move.bolt}" in moves
+    assert re.search(r"the axis sank by 51\.9\d' ± [\d.]+' and turned 119\.9\d' ± [\d.]+' to the east", moves)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "first", "second", "height", "turn"),
+    [
+        (40.0, -600.0, 900.0, "below", "east"),
+        (-40.0, -600.0, -900.0, "below", "west"),
+        (40.0, 600.0, 900.0, "above", "east"),
+    ],
+)
+def test_signs_are_words_in_both_hemispheres(tmp_path, latitude, first, second, height, turn):
+    job = Job(tmp_path, "german", latitude, first=first, second=second)
+    said = text_of(render_report(job.record(job.run("only.ecsv", 20))), "after")
+    assert re.search(
+        rf"aims (9\.9|10\.0)\d*' ± [\d.]+' {height} the true pole and (14\.9|15\.0)\d*' ± [\d.]+' {turn} of it",
+        said,
+    )
+
+
+def test_an_altaz_leans(tmp_path):
+    job = Job(tmp_path, "altaz", first=-300.0, second=240.0)
+    page = render_report(job.record(job.run("only.ecsv", 20)))
+    said = text_of(page, "after")
+    assert re.search(r"leans [45]\.\d+' ± [\d.]+' to the south and [34]\.\d+' ± [\d.]+' to the east", said)
+    # Invariant: 15.041" a second times the cosine of the latitude.
+    assert f'{15.041 * math.cos(math.radians(27.0)):.1f}" of lean' in said
+    assert "pole" not in text_of(page, "after")
+    assert "before" not in [each.get("id") for each in parsed(page).iter(f"{HTML}section")]
+
+
+def test_what_cannot_be_told_from_none_is_said_to_be(record):
+    alignment = replace(record.axis.alignment, first_rad=1e-9)
+    said = text_of(render_report(replace(record, axis=AxisFinding(alignment), comparison=None)), "after")
+    assert "above the true pole (too little to tell from none)" in said
+
+
+def test_every_number_of_the_model_is_on_the_page(record, page):
+    rows = [
+        ["".join(cell.itertext()).translate(PLAIN) for cell in row]
+        for row in next(
+            each for each in parsed(page).iter(f"{HTML}section") if each.get("id") == "model"
+        ).iter(f"{HTML}tr")
+    ][1:]
+    assert len(rows) == len(record.model.terms)
+    for cells, term in zip(rows, record.model.terms, strict=True):
+        assert cells[0].startswith(str(term["name"]))
+        assert float(cells[1]) == pytest.approx(term["value"].value, abs=0.006)
+        assert float(cells[2]) == pytest.approx(term["stderr"].value, abs=0.006)
+        assert float(cells[3]) == pytest.approx(term["ci95"].value, abs=0.006)
+        assert float(cells[4]) == pytest.approx(term["t"], abs=0.06)
+        assert cells[5] == probability(term["p"])
+        assert cells[6] == term["verdict"]
+
+
+def test_the_score_is_on_the_page(record, page):
+    said = text_of(page, "score")
+    score, error = record.score, record.error
+    for number in (score.rms, score.loo_rms, record.model.sigma, error.rms, error.p95):
+        assert f'{number.value:.2f}"' in said
+    worst = int(np.argmax(score.studentised))
+    assert f"Furthest out is row {score.rows[worst]} (frame-{score.rows[worst] - 1:03d}):" in said
+    assert f"studentised {score.studentised[worst]:.2f}, within the limit of {score.limit:.2f}" in said
+
+
+def test_points_left_out_are_listed_with_their_reason(job, record, page):
+    assert job.false["after.ecsv"] <= {each.row for each in record.model.rejected}
+    said = text_of(page, "rejected")
+    for each in record.model.rejected:
+        assert f"Row {each.row}, {each.frame}: {each.reason}." in said
+
+
+def test_the_job_can_be_reproduced(job, record, page):
+    said = text_of(page, "files")
+    for name in ("site.toml", "horizon.csv", "before.ecsv", "after.ecsv"):
+        assert hashlib.sha256((job.folder / name).read_bytes()).hexdigest() in said
+        assert name in said
+    assert f"skysample {ss.__version__}" in said
+    for package in (np, __import__("astropy"), __import__("healpy")):
+        assert f"{package.__name__} {package.__version__}" in said
+    assert "Made 2026-05-05 01:02:03 UTC" in text_of(page)
+    again = job.record(job.folder / "after.ecsv", job.folder / "before.ecsv")
+    assert render_report(again) == page
+    assert [each.part for each in record.files] == ["site", "horizon", "run", "run before"]
+
+
+def test_the_cautions_stand_beside_the_moves(page):
+    said = text_of(page, "cautions")
+    for caution in (
+        "drop or tip it",
+        "Balance first",
+        "Never point towards the Sun",
+        "without warning",
+        "local codes",
+    ):
+        assert caution in said
+
+
+def test_an_axis_within_its_limit_needs_no_turning(job, record, page):
+    assert record.comparison.within_limit
+    said = text_of(page, "after")
+    assert (
+        f"The axis is within 30': its total error is below {record.comparison.upper_total.value:.2f}'" in said
+    )
+    assert "What is left to turn" not in said
+    strict = job.record(job.folder / "after.ecsv", job.folder / "before.ecsv", limit=0.01 * u.arcmin)
+    said = text_of(render_report(strict), "after")
+    assert "The axis is not shown to be within 0.01'" in said
+    assert "What is left to turn" in said
+
+
+def test_with_a_model_active_in_the_mount_the_record_says_so_and_goes_on(job):
+    active = job.run("active.ecsv", meta=RAW | {"old_model": "on"})
+    page = render_report(job.record(job.folder / "after.ecsv", active))
+    assert "Not determined: a pointing model was active in the mount" in text_of(page, "before")
+    assert "the run before does not say where the axis aims" in text_of(page, "moves")
+    assert "The polar axis aims" in text_of(page, "after")
+    final = text_of(render_report(job.record(active)))
+    assert "Where the axis aims is not determined by the final run" in final
+    assert "tube_flexure" in final
+
+
+def test_an_undeclared_run_begins_with_its_condition(job):
+    undeclared = job.run("undeclared.ecsv", meta={})
+    page = render_report(job.record(undeclared))
+    assert "If no model was active in the mount:" in text_of(page, "after")
+    assert (
+        parsed(page).find(f".//{HTML}ul[@class='short']/{HTML}li").text.startswith("If no model was active")
+    )
+
+
+def test_a_run_before_with_too_few_points_gives_its_reason(job):
+    few = job.run("few.ecsv", 3)
+    page = render_report(job.record(job.folder / "after.ecsv", few))
+    assert "Not determined: 3 points give 6 numbers" in text_of(page, "before")
+    with pytest.raises(NotDetermined):
+        job.record(few)
+
+
+def test_a_run_too_small_to_judge_its_points_still_makes_a_record(job):
+    rotations = ["polar_altitude", "polar_azimuth", "primary_zero", "secondary_zero", "axis_skew", "cone"]
+    small = job.record(job.run("small.ecsv", 4), terms=rotations)
+    assert np.isnan(small.score.studentised).all()
+    assert "too few to say whether that is too much" in text_of(render_report(small), "score")
+
+
+def test_markup_in_a_file_stays_text(tmp_path):
+    name = "<b>Ridge</b> & 'Sons' </style><script>alert(1)</script>"
+    job = Job(tmp_path, name=name)
+    frames = ["<script>alert(2)</script>"] * 15
+    run = job.run("<i>run&lt;.ecsv", frames=frames, false_share=0.1, meta=RAW | {"session": "<u>one</u>"})
+    page = render_report(job.record(run))
+    assert "<script" not in page
+    root = parsed(page)
+    assert root.find(f".//{HTML}h1").text == name
+    said = text_of(page)
+    for text in ("<script>alert(2)</script>", "<u>one</u>", "<i>run&lt;.ecsv"):
+        assert text in said
+
+
+def test_what_xml_cannot_hold_is_replaced(tmp_path):
+    job = Job(tmp_path, name="Ridge\\u0007\\u001b[31m")
+    page = render_report(job.record(job.run("run.ecsv")))
+    assert parsed(page).find(f".//{HTML}h1").text == "Ridge\ufffd\ufffd[31m"
+
+
+def test_the_decision_on_the_number_of_points_is_kept(record):
+    table = QTable(
+        {
+            "points": [20, 40],
+            "sky_rms": [2.04, 1.31] * u.arcsec,
+            "sky_p95": [2.86, 1.97] * u.arcsec,
+            "detectable": [9.09, 6.12] * u.arcsec,
+            "minutes": [6.0, 12.0] * u.min,
+        }
+    )
+    need = PointsNeeded(
+        40, 38, 1.35 * u.arcsec, 2.7 * u.arcsec, 3.0 * u.arcsec, ("cone", "fork_flexure"), 0.05, table
+    )
+    page = render_report(replace(record, need=need))
+    said = text_of(page, "points")
+    for text in (
+        '40 points: 1.31" over the sky',
+        'Target 1.35" over',
+        "2.04",
+        "2.86",
+        "9.09",
+        "recommended",
+        "5 % of exposures",
+    ):
+        assert text in said
+    assert page.count("<svg ") == 3
+
+
+def test_the_charts_have_text_alternatives(page):
+    charts = [each for each in parsed(page).iter() if each.tag.endswith("}svg")]
+    assert len(charts) == 2
+    assert all(each.get("role") == "img" and len(each.get("aria-label")) > 80 for each in charts)
+
+
+def test_a_record_is_written_whole_or_not_at_all(record, tmp_path, monkeypatch):
+    target = tmp_path / "record.html"
+    write_report(record, target)
+    whole = target.read_text()
+    assert whole.rstrip().endswith("</html>")
+
+    def broken(_descriptor):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", broken)
+    with pytest.raises(InputError, match="No space left"):
+        write_report(record, target)
+    assert target.read_text() == whole
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_missing_file_is_named(job):
+    with pytest.raises(InputError, match=r"nowhere\.ecsv"):
+        job.record(job.folder / "nowhere.ecsv")
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    [
+        (52.031, 0.08, "52.03' +- 0.08'"),
+        (119.96, 0.13, "120.0' +- 0.1'"),
+        (0.0347, 0.0096, "0.035' +- 0.010'"),
+    ],
+)
+def test_a_number_has_the_decimals_that_its_error_bears(value, error, text):
+    assert measured(value, error, "'") == text
+    assert signed(-value, error, "'") == f"-{text}"
+
+
+def test_a_terminal_line_gets_the_signs_of_a_page():
+    line = "-5.2' +- 0.1' and 3\", the base's side, frame-001"
+    page = typeset(line)
+    assert page.translate(PLAIN).replace("±", "+-") == line
+    assert [each for each in page if not each.isascii()] == [
+        "\N{MINUS SIGN}", "\N{PRIME}", "±", "\N{PRIME}", "\N{DOUBLE PRIME}", "\N{RIGHT SINGLE QUOTATION MARK}",
+    ]  # fmt: skip
+    assert probability(3e-5) == "< 0.0001"
+    assert probability(0.04) == "0.0400"
