@@ -82,11 +82,11 @@ def rotation(axis: ArrayLike, angle: ArrayLike) -> Array:
     """
     k = np.asarray(axis, float)
     angle = np.asarray(angle, float)[..., None, None]
-    cross = np.zeros((*k.shape[:-1], 3, 3))
-    cross[..., 0, 1], cross[..., 0, 2] = -k[..., 2], k[..., 1]
-    cross[..., 1, 0], cross[..., 1, 2] = k[..., 2], -k[..., 0]
-    cross[..., 2, 0], cross[..., 2, 1] = -k[..., 1], k[..., 0]
-    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * (cross @ cross))
+    generator = np.zeros((*k.shape[:-1], 3, 3))
+    generator[..., 0, 1], generator[..., 0, 2] = -k[..., 2], k[..., 1]
+    generator[..., 1, 0], generator[..., 1, 2] = k[..., 2], -k[..., 0]
+    generator[..., 2, 0], generator[..., 2, 1] = -k[..., 1], k[..., 0]
+    return np.asarray(np.eye(3) + np.sin(angle) * generator + (1.0 - np.cos(angle)) * (generator @ generator))
 
 
 def tangent_basis(at: Array, pole: Array) -> Array:

@@ -41,7 +41,7 @@ def sky_chart(plan: Plan) -> Figure:
     """
     german = plan.site.mount.kind == "german"
     stops = dome_stops(plan)
-    width = 4.8 if plan.points <= _MANY else 6.6
+    width = 4.8 if plan.points <= (_MANY // 2 if german else _MANY) else 6.6
     lines = 3 + german + bool(stops)
     title = f"{plan.points} points in {plan.total_s / 60.0:.1f} min"
     figure = new_figure(width, sheet_height_in(width, lines), _name(plan), _in_words(plan, stops))
@@ -86,7 +86,9 @@ def _number(axes: Axes, plan: Plan, places: Array, width_in: float) -> None:
     side = plan.grid.sides[plan.order]
     radius_pt = 72.0 * width_in / (2.0 * _REACH)
     spacing_pt = radius_pt * np.sqrt(plan.sky.area_sr / (2.0 * plan.points))
-    mark_pt = float(np.clip(0.8 * spacing_pt, 9.0, 17.0))
+    apart = np.linalg.norm(places[:, None] - places, axis=-1) + 9.0 * np.eye(plan.points)
+    # Two sides of the pier interleave: the closest pair decides, so that no number is hidden.
+    mark_pt = float(np.clip(min(0.8 * spacing_pt, 0.95 * radius_pt * apart.min()), 9.0, 17.0))
     for number, ((x, y), each) in enumerate(zip(places, side, strict=True), start=1):
         axes.plot(
             x,

@@ -112,6 +112,6 @@ def _cost(residuals: Array, weights: Array) -> float:
 
 
 def _rounding(step: Array, design: Array, residuals: Array) -> bool:
-    """Whether the step moves no prediction by more than a billionth of the residuals."""
+    """Whether the step moves the predictions by less than a ten-millionth of the residuals, or by rounding."""
     moved = np.sqrt(np.mean((design @ step) ** 2))
-    return bool(moved < 1e-10 * np.sqrt(np.mean(residuals**2)) + 1e-15)
+    return bool(moved < 1e-7 * np.sqrt(np.mean(residuals**2)) + 4e-15)

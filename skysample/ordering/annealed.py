@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["Annealed"]
 
 _EXACT_UP_TO = 9
-_TRIALS = 40_000
 _MOST_SWEEPS = 20
 # In mean legs of the first order: temperatures at both ends, and by how much a change of order may lengthen
 # the plain pairwise path and still be worth a full evaluation, because the dome may give it back. Chosen by
@@ -35,15 +35,22 @@ _LONGEST_SEGMENT = 16
 _REVERSALS, _RELOCATIONS = 0.35, 0.5
 
 
+@dataclass(frozen=True)
 class Annealed:
     """Annealing with the lazy dome's true time as the target; exact for up to 9 stops.
 
     Reversals, moved segments and exchanges, proposed between stops that are near each other, are accepted as
     in Kirkpatrick, Gelatt & Vecchi, "Optimization by simulated annealing", Science 220, 1983; a greedy
-    descent ends it. The budget is a count of trials that grows with the root of the number of stops.
+    descent ends it.
+
+    Parameters
+    ----------
+    trials : int
+        Budget of changes tried, times the root of the number of stops.
     """
 
-    name = "annealed"
+    name: str = field(default="annealed", init=False)
+    trials: int = 40_000
 
     def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
         """Return the best order found; the same problem and seed give the same order."""
@@ -58,7 +65,8 @@ class Annealed:
             return np.array(tour.order, dtype=np.int64)
         moves = Moves(legs, tour.order)
         if problem.points > _EXACT_UP_TO:
-            tour = _anneal(tables, tour, moves, mean_leg, problem.seed)
+            trials = round(self.trials * math.sqrt(problem.points))
+            tour = _anneal(tables, tour, moves, mean_leg, trials=trials, seed=problem.seed)
         best = _descend(tour, Moves(legs, tour.order), _SLACK * mean_leg)
         if problem.points <= _EXACT_UP_TO:
             best = exact_order(tables, legs, best)
@@ -71,10 +79,9 @@ def _uniform(seed: int) -> Iterator[float]:
         yield from generator.random(4096).tolist()
 
 
-def _anneal(tables: Tables, tour: Tour, moves: Moves, mean_leg: float, seed: int) -> Tour:
+def _anneal(tables: Tables, tour: Tour, moves: Moves, mean_leg: float, *, trials: int, seed: int) -> Tour:
     draw = _uniform(seed).__next__
     count = len(tour.order)
-    trials = round(_TRIALS * math.sqrt(count))
     temperature, slack = _HOT * mean_leg, _SLACK * mean_leg
     cooling = (_COLD / _HOT) ** (1.0 / trials)
     best, best_s = tour.order, tour.total

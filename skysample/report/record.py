@@ -144,6 +144,7 @@ def build_record(
     assume: Mapping[str, str] | None = None,
     limit: Quantity | None = None,
     need: PointsNeeded | None = None,
+    sky: UsableSky | None = None,
     registry: Registry | None = None,
 ) -> Record:
     """Read the files of a job and compute all that its record says.
@@ -166,6 +167,8 @@ def build_record(
         See `skysample.compare`.
     need : PointsNeeded, optional
         The decision on the number of points, to be recorded.
+    sky : UsableSky, optional
+        If it is at hand already.
     registry : Registry, optional
         Plugins to ask; default: everything installed.
 
@@ -194,7 +197,7 @@ def build_record(
         files.append(_source("run before", before_path))
         if before.axis.alignment is not None and axis.alignment is not None:
             comparison = compare(before.axis.alignment, axis.alignment, limit)
-    sky = usable_sky(site, registry=plugins)
+    region = sky or usable_sky(site, registry=plugins)
     return Record(
         site=site,
         files=tuple(files),
@@ -202,8 +205,8 @@ def build_record(
         model=model,
         score=score(model, run),
         axis=axis,
-        sky=sky,
-        error=sky_error(model, sky),
+        sky=region,
+        error=sky_error(model, region),
         software=_software(plugins),
         made_utc=str(iso(made, 0)),
         before=before,

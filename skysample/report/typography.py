@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 __all__ = ["measured", "probability", "signed", "typeset"]
@@ -17,8 +16,8 @@ _SIGNS = (
 
 
 def measured(value: float, error: float, unit: str) -> str:
-    """Write a number with its error, as many decimals as the error bears but one: 52.03' +- 0.08'."""
-    decimals = 2 if not error > 0.0 else min(max(-math.floor(math.log10(error)), 1), 3)
+    """Write a number with its error, as many decimals as the error bears: 52.03' +- 0.08'."""
+    decimals = 1 if error >= 0.1 else 2 if error >= 0.005 or error == 0.0 else 3
     return f"{value:.{decimals}f}{unit} +- {error:.{decimals}f}{unit}"
 
 
