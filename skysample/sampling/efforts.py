@@ -45,11 +45,11 @@ class Effort:
 
 
 EFFORTS = {
-    "default": Effort(12, 4, 2, 40, 15, 6, 10, 24, 40, 120),
+    "default": Effort(12, 4, 2, 40, 15, 8, 8, 24, 40, 300),
     "quick": Effort(
-        *(2, 1, 1, 20, 8, 4, 6, 24, 30, 30),
+        *(2, 1, 1, 20, 8, 4, 6, 24, 30, 60),
         gives_up="few starts and coarse edges, for speed: the largest gaps may be a tenth wider",
     ),
-    "thorough": Effort(60, 12, 4, 80, 30, 10, 12, 30, 60, 400),
+    "thorough": Effort(60, 12, 4, 80, 30, 10, 12, 30, 60, 1200),
 }
 """The efforts by name."""

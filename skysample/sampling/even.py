@@ -41,7 +41,6 @@ _MESH_AIMED_AT = 1.52  # covering radius over half the smallest separation; a he
 _MESH_ALLOWED = 1.65  # a set of points is marked down beyond this ratio
 _VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
 _SHARING = 0.08  # share of a difference in area that is made up at a time
-FIRST=1
 _STRIDE = 1.5  # over-relaxation of centroid steps
 
 
@@ -100,7 +99,7 @@ def even_points(
     equal = [_equal_capacity(*coarse, found, plan.capacity) for found in race[: plan.kept]]
     kept = [_covering(*coarse, found, plan) for found in equal]
     kept.sort(key=lambda found: _badness(*fine, found))
-    last = [_covering(*fine, found, plan, FIRST) for found in kept[: plan.finals]]
+    last = [_covering(*fine, found, plan, first=plan.powers // 2) for found in kept[: plan.finals]]
     return settled(cells, min(last, key=lambda found: _badness(*fine, found)), inside)
 
 
@@ -183,7 +182,7 @@ def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int)
 
 
 def _covering(cells: Array, weight: Array, points: Array, plan: Effort, first: int = 1) -> Array:
-    """Descend on the sum of distance^(2 + power) for growing powers; return the best set met."""
+    """Descend on the sum of distance^(2 + power) for powers from 2 * first up; return the best set met."""
     best, least = points, _badness(cells, weight, points)
     if len(points) == len(cells):
         return best
