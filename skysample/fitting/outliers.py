@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Observations", "deletion_f", "family_limit", "trusted_points"]
 
-FAMILY_WISE = 0.05
+FAMILY_WISE = 0.01
 _SUBSETS = 120
 _SUBSET_POINTS = 4
 _JUDGES = 400
@@ -57,7 +57,7 @@ class Observations:
 
 
 def family_limit(points: int, dof: int) -> float:
-    """F(2, dof) that the largest of so many points exceeds by chance in 5 % of runs (Sidak's bound)."""
+    """F(2, dof) that the largest of so many points exceeds by chance in 1 % of runs (Sidak's bound)."""
     each = 1.0 - (1.0 - FAMILY_WISE) ** (1.0 / points)
     # The upper tail of F(2, m) is (1 + 2 F / m) ** (-m / 2).
     return float(dof / 2.0 * (each ** (-2.0 / dof) - 1.0))

@@ -39,7 +39,7 @@ __all__ = ["even_points", "settled"]
 # Found by trial on the region of tests/test_sampling.py; none of them is critical.
 _MESH_AIMED_AT = 1.52  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
 _MESH_ALLOWED = 1.65  # a set of points is marked down beyond this ratio
-_VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
+_VARIATION_ALLOWED = 0.052  # and beyond this coefficient of variation of its cells' areas
 _SHARING = 0.08  # share of a difference in area that is made up at a time
 _STRIDE = 1.5  # over-relaxation of centroid steps
 
@@ -91,7 +91,7 @@ def even_points(
     cells_weight = cells, np.ones(len(cells))
     rough = coarse_cells(cells, max(plan.rough * points, 500))
     coarse = coarse_cells(cells, max(plan.coarse * points, 1000))
-    fine = edge_resolved_cells(cells, max(plan.fine * points, 1500))
+    fine = edge_resolved_cells(cells, max(plan.fine * points, 3000))
     if points > len(rough[0]) // 4:
         rough = coarse = fine = cells_weight
     race = [_centred(*rough, _start(*rough, points, rng), plan.lloyd) for _ in range(plan.starts)]
@@ -238,7 +238,7 @@ def _badness(cells: Array, weight: Array, points: Array) -> float:
     mesh = 2.0 * radius / max(gap, 1e-9)
     variation = float(area.std() / area.mean())
     crowded, unequal = max(0.0, mesh - _MESH_ALLOWED), max(0.0, variation - _VARIATION_ALLOWED)
-    return radius * (1.0 + crowded) * (1.0 + 3.0 * unequal)
+    return radius * (1.0 + crowded) * (1.0 + 5.0 * unequal)
 
 
 def _spread(cells: Array, weight: Array, points: Array) -> float:
