@@ -1,0 +1,167 @@
+"""A plan holds the points it should, where they may be, when it says."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from astropy.table import Table
+from astropy.time import Time
+
+from skysample.dome import dome_open
+from skysample.errors import InputError, NoSolution
+from skysample.frames import sun_direction, to_observed
+from skysample.geometry import direction, separation
+from skysample.mount_axes import ideal_axes, mount_frame, tube_origin
+from skysample.planning import plan
+from skysample.plugins import build_registry
+from tests.conftest import make_site
+
+NIGHT = "2026-06-14T18:00:00"
+DOME = {
+    "radius_m": 2.6,
+    "slit_width_m": 1.1,
+    "slit_low_deg": 15.0,
+    "slit_past_zenith_deg": 10.0,
+    "beam_m": 0.6,
+}
+HORIZON = [[0, 12], [90, 25], [210, 41], [300, 15]]
+
+
+@pytest.fixture(scope="module")
+def registry():
+    return build_registry(installed=False)
+
+
+@pytest.fixture(scope="module")
+def planned(registry):
+    site = make_site("fork", -27.0, dome=DOME, sky={"horizon": HORIZON})
+    return plan(site, 12, Time(NIGHT, scale="utc"), registry=registry)
+
+
+def test_every_point_is_taken_once_and_inside_the_usable_sky(planned):
+    table = planned.table
+    assert sorted(table["point"]) == list(range(1, 13))
+    assert planned.sky.usable(direction(np.radians(table["alt_deg"]), np.radians(table["az_deg"]))).all()
+    floor = np.interp(table["az_deg"], [a for a, _ in HORIZON], [h for _, h in HORIZON], period=360.0)
+    assert np.all(table["alt_deg"] > np.maximum(floor, 30.0))
+    assert np.all(table["alt_deg"] < 88.0)
+
+
+def test_the_dome_stands_where_the_beam_is_clear(planned):
+    table = planned.table
+    frame = mount_frame("fork", np.radians(-27.0))
+    vectors = direction(np.radians(table["alt_deg"]), np.radians(table["az_deg"]))
+    origins = tube_origin(frame, ideal_axes(frame, vectors), planned.site.dome.pivot_m, 0.0)
+    assert dome_open(planned.site.dome, vectors, origins).all()
+    # With the pivot in the middle the exit point's distance from the slit's centre line is R cos(alt) sin(difference).
+    away = (
+        2.6
+        * np.cos(np.radians(table["alt_deg"]))
+        * np.sin(np.radians(table["az_deg"] - table["dome_az_deg"]))
+    )
+    ahead = np.cos(np.radians(table["az_deg"] - table["dome_az_deg"])) > 0
+    assert np.all(np.abs(away) < (1.1 - 0.6) / 2.0 + 0.02)
+    assert np.all(ahead | (table["alt_deg"] > 75.0))
+
+
+def test_times_add_up(planned):
+    table = planned.table
+    starts = Time(list(table["start_utc"]), scale="utc")
+    seconds = (starts - planned.start).sec
+    camera = planned.site.camera
+    steps = np.diff(np.concatenate([[-camera.exposure_s - camera.overhead_s], seconds]))
+    assert steps == pytest.approx(table["slew_s"] + camera.exposure_s + camera.overhead_s, abs=2e-3)
+    assert planned.total_s == pytest.approx(seconds[-1] + camera.exposure_s + camera.overhead_s, abs=2e-3)
+    assert planned.slew_s == pytest.approx(np.sum(table["slew_s"]))
+    assert planned.bound_s <= planned.slew_s
+    assert planned.gap >= 0.0
+
+
+def test_icrs_places_lead_back_to_the_observed_ones(planned):
+    table = planned.table
+    there = to_observed(
+        planned.site,
+        Time(list(table["start_utc"]), scale="utc"),
+        np.radians(table["ra_icrs_deg"]),
+        np.radians(table["dec_icrs_deg"]),
+    )
+    wanted = direction(np.radians(table["alt_deg"]), np.radians(table["az_deg"]))
+    assert np.degrees(separation(there, wanted)).max() * 3600.0 < 0.05
+
+
+def test_a_plan_file_can_be_read_and_says_what_it_is(planned, tmp_path):
+    planned.write(tmp_path / "plan.ecsv")
+    table = Table.read(tmp_path / "plan.ecsv", format="ascii.ecsv")
+    assert table.meta["format"] == "skysample-plan"
+    assert table.meta["version"] == 1
+    assert table.meta["sun_checked"] is True
+    assert list(table["point"]) == list(planned.table["point"])
+
+
+def test_without_a_time_the_plan_says_that_the_sun_was_not_checked(registry):
+    found = plan(make_site(), 5, registry=registry)
+    assert "the Sun was not checked" in str(found)
+    assert found.rows[0]["start_utc"] is None
+    assert found.rows[0]["ra_icrs_deg"] is None
+    assert found.rows[0]["dome_az_deg"] is None
+
+
+def test_the_sun_is_kept_30_degrees_away_at_each_points_own_time(registry):
+    site = make_site("fork", -27.0)
+    found = plan(site, 25, Time("2026-06-14T14:30:00", scale="utc"), registry=registry)
+    table = found.table
+    sun = sun_direction(site, Time(list(table["start_utc"]), scale="utc"))
+    away = separation(direction(np.radians(table["alt_deg"]), np.radians(table["az_deg"])), sun)
+    assert np.degrees(away).min() > 30.0
+    assert found.sky.area_sr < plan(site, 5, registry=registry).sky.area_sr - 0.1
+
+
+def test_the_sun_distance_is_the_sites(registry):
+    with pytest.raises(NoSolution, match="sun"):
+        plan(
+            make_site("fork", -27.0, sky={"sun_avoid_deg": 180.0}),
+            5,
+            Time("2026-06-14T12:00:00", scale="utc"),
+            registry=registry,
+        )
+
+
+def test_a_german_mount_is_sampled_on_both_sides_where_both_reach(registry):
+    site = make_site("german", 45.0, mount={"primary": {"min_deg": -60, "max_deg": 240}})
+    table = plan(site, 40, registry=registry).table
+    east, west = table["pier"] == "east", table["pier"] == "west"
+    assert east.sum() + west.sum() == 40
+    both = np.abs(table["hour_angle_deg"]) < 60.0
+    assert np.any(east & both)
+    assert np.any(west & both)
+    mechanical = table["hour_angle_deg"] + np.where(west, 180.0, 0.0)
+    assert np.all((mechanical + 60.0) % 360.0 <= 300.0 + 1e-6)
+
+
+def test_an_altaz_mount_needs_no_limits(registry):
+    assert plan(make_site("altaz", 20.0), 8, registry=registry).points == 8
+
+
+def test_the_same_seed_gives_the_same_plan(registry):
+    one, two = (plan(make_site(dome=DOME), 11, seed=5, registry=registry).rows for _ in range(2))
+    assert one == two
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"points": 0}, "points"),
+        ({"points": 2.5}, "points"),
+        ({"points": 5, "order": "fastest"}, "annealed"),
+        ({"points": 5, "design": "odd"}, "design"),
+    ],
+)
+def test_what_cannot_be_planned_is_refused_in_a_sentence(registry, arguments, words):
+    with pytest.raises(InputError, match=words):
+        plan(make_site(), **arguments, registry=registry)
+
+
+def test_a_park_outside_the_limits_is_refused(registry):
+    site = make_site(mount={"park": [170.0, 0.0], "primary": {"min_deg": -100, "max_deg": 100}})
+    with pytest.raises(InputError, match="park"):
+        plan(site, 5, registry=registry)
