@@ -10,6 +10,7 @@ import numpy as np
 
 from skysample.errors import NotDetermined
 from skysample.fitting.rotations import Chain
+from skysample.fitting.zero_hints import zero_hints
 from skysample.frames import refraction_at
 from skysample.geometry import ARCSEC, direction, separation
 from skysample.mount_axes import mount_frame
@@ -27,6 +28,8 @@ __all__ = ["PolarAlignment", "TrackingError", "polar"]
 
 SIDEREAL_RAD_S = 7.292115e-5
 """Rate at which the Earth turns (IERS Conventions 2010, table 1.1, rounded)."""
+
+_NEAR_ZERO_RAD = 60.0 * ARCSEC
 
 TRUST_LIMIT = 50.0
 """An axis term whose error is so many times what the points could give, were the other terms known, is not quoted:
@@ -76,6 +79,8 @@ class PolarAlignment:
         In the order to turn them.
     condition : str
         What the answer rests on; empty when the run declares raw readings.
+    hints : tuple of str
+        Slips of the clock or of the map that a zero offset looks like.
     site : Site
     """
 
@@ -88,6 +93,7 @@ class PolarAlignment:
     refraction_rad: float
     moves: tuple[Move, ...]
     condition: str
+    hints: tuple[str, ...]
     site: Site
 
     @property
@@ -251,26 +257,24 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
         refraction_rad=0.0 if altaz else refraction_at(abs(latitude), site),
         moves=moves,
         condition=_condition(model),
+        hints=zero_hints(model, site),
         site=site,
     )
 
 
 def _condition(model: FittedModel) -> str:
-    declared = model.run.axes_kind == "raw" or model.run.old_model == "off"
-    if declared:
+    if model.run.axes_kind == "raw" or model.run.old_model == "off":
         return ""
-    rotations = [
-        i
-        for i, name in enumerate(model.names)
-        if not name.endswith("_zero") and i < len(model.function.rotation_slots)
+    rotations = model.values_rad[: len(model.function.rotation_slots)]
+    geometric = [
+        value for name, value in zip(model.names, rotations, strict=False) if not name.endswith("_zero")
     ]
-    near_zero = bool(np.all(np.abs(model.values_rad[rotations]) < 60.0 * ARCSEC))
-    sign = (
-        "all geometric terms of this run are near zero, which is how an active model shows"
-        if near_zero
-        else ("an active one would show all geometric terms near zero; here they are not")
+    near_zero = all(abs(value) < _NEAR_ZERO_RAD for value in geometric)
+    here = "as they are here, so look" if near_zero else "here they are not"
+    return (
+        "If no model was active in the mount: what follows holds. One that was active would show as all geometric terms"
+        f" near zero ({here}); say which with --assume old_model=off or on."
     )
-    return f"If no model was active in the mount: ({sign})"
 
 
 def tracking_error(alignment: PolarAlignment, sky: UsableSky) -> TrackingError:

@@ -137,6 +137,7 @@ def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
         },
         "pole": "true" if equatorial else "zenith",
         "condition": alignment.condition or None,
+        "hints": list(alignment.hints),
     }
     if not equatorial:
         answer |= {

@@ -184,6 +184,7 @@ def _bolts(move: Move, alignment: PolarAlignment) -> str:
 def polar_lines(alignment: PolarAlignment) -> Iterator[str]:
     """Say where the axis is aimed, what to turn and what it costs to leave it."""
     yield from aim(alignment)
+    yield from (f"Look: {hint}" for hint in alignment.hints)
     yield from move_lines(alignment)
     tracking = alignment.tracking
     yield (

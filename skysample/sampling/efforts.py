@@ -45,7 +45,7 @@ class Effort:
 
 
 EFFORTS = {
-    "default": Effort(12, 4, 2, 40, 15, 8, 8, 24, 40, 300),
+    "default": Effort(12, 4, 2, 40, 15, 8, 8, 24, 40, 400),
     "quick": Effort(
         *(2, 1, 1, 20, 8, 4, 6, 24, 30, 60),
         gives_up="few starts and coarse edges, for speed: the largest gaps may be a tenth wider",
