@@ -59,7 +59,7 @@ def by_brute_force(cells, points):
     return np.arccos(cosines.max(axis=1).min()), np.arccos(mutual.max()), np.std(areas) / np.mean(areas)
 
 
-@pytest.mark.parametrize(("points", "seed"), [(15, 0), (15, 1), (50, 0), (50, 1), (100, 0)])
+@pytest.mark.parametrize(("points", "seed"), [(15, 0), (15, 1), (50, 0), (100, 0)])
 def test_points_on_the_reference_region_beat_plain_lloyd_by_far(points, seed):
     chosen = even_points(reference_cells(128), points, seed=seed, inside=in_reference_region)
     assert in_reference_region(chosen).all()
@@ -73,9 +73,9 @@ def test_points_on_the_reference_region_beat_plain_lloyd_by_far(points, seed):
 
 def test_quick_is_worse_than_default_by_no_more_than_it_says():
     def covering(effort):
-        cells = reference_cells(64)
-        sets = [even_points(cells, 30, seed=seed, effort=effort, inside=in_reference_region) for seed in range(4)]
-        return np.mean([evenness(cells, points).covering_radius_rad for points in sets])
+        cells, fine = reference_cells(32), reference_cells(64)
+        sets = [even_points(cells, 30, seed=seed, effort=effort, inside=in_reference_region) for seed in range(3)]
+        return np.mean([evenness(fine, points).covering_radius_rad for points in sets])
 
     assert covering("default") < covering("quick") < 1.1 * covering("default")
     assert "a tenth" in EFFORTS["quick"].gives_up
@@ -94,7 +94,7 @@ def test_the_whole_sphere_is_packed_and_covered_like_the_regular_solids(points, 
 
 
 def test_the_whole_sphere_is_covered_by_24_points_as_well_as_is_known():
-    chosen = even_points(sphere(64), 24, effort="thorough", inside=everywhere)
+    chosen = even_points(sphere(32), 24, effort="thorough", inside=everywhere)
     covering, apart, _ = by_brute_force(sphere(64), chosen)
     # Lower bound for any 24 caps, L. Fejes Toth 1953 (as above): arccos(cot(w) / sqrt(3)), w = n pi / (6 (n - 2)).
     w = 24 * math.pi / (6 * 22)
@@ -116,8 +116,8 @@ def test_every_part_of_the_sky_gets_points_as_its_area():
 
 def test_a_turned_sky_is_sampled_as_evenly():
     turned = reference_cells(64) @ rotation([0.6, 0.0, 0.8], 1.1).T
-    before = evenness(reference_cells(64), even_points(reference_cells(64), 20))
-    after = evenness(turned, even_points(turned, 20))
+    before = evenness(reference_cells(64), even_points(reference_cells(64), 20, effort="quick"))
+    after = evenness(turned, even_points(turned, 20, effort="quick"))
     assert after.covering_radius_rad == pytest.approx(before.covering_radius_rad, rel=0.08)
 
 
@@ -155,7 +155,7 @@ def masks(draw):
     return pixels[chosen]
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=40)
 @given(masks(), st.integers(3, 300), st.integers(0, 5))
 def test_exactly_n_distinct_points_inside_whatever_the_mask(cells, points, seed):
     if points > len(cells):
