@@ -78,11 +78,11 @@ class HeaderKeywords:
     begin: tuple[str, ...] = ("DATE-BEG", "MJD-BEG", "DATE-OBS", "MJD-OBS")
     end: tuple[str, ...] = ("DATE-END", "MJD-END")
     exposure: tuple[str, ...] = ("XPOSURE", "EXPTIME")
-    target_ra: tuple[str, ...] = ("RA", "OBJCTRA")
-    target_dec: tuple[str, ...] = ("DEC", "OBJCTDEC")
+    target_ra: tuple[str, ...] = ("RA", "RA_TARG")
+    target_dec: tuple[str, ...] = ("DEC", "DEC_TARG")
     primary: tuple[str, ...] = ()
     secondary: tuple[str, ...] = ()
-    pier: tuple[str, ...] = ("PIERSIDE",)
+    pier: tuple[str, ...] = ("PIER",)
 
 
 @dataclass(frozen=True)

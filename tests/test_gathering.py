@@ -331,8 +331,8 @@ def test_a_frame_without_a_good_time_is_skipped(tmp_path: Path, cards: dict[str,
         ({}, (150.0, -40.0)),
         ({"RA": "10 00 00", "DEC": "-40 30 00"}, (150.0, -40.5)),
         ({"RA": "150.5", "DEC": "-40.5"}, (150.5, -40.5)),
-        ({"RA": None, "DEC": None, "OBJCTRA": "10 02 00.0", "OBJCTDEC": "-00 30 00.0"}, (150.5, -0.5)),
-        ({"RA": None, "OBJCTRA": "10:02:00.0", "OBJCTDEC": "+00:30:36"}, (150.5, 0.51)),
+        ({"RA": None, "DEC": None, "RA_TARG": "10 02 00.0", "DEC_TARG": "-00 30 00.0"}, (150.5, -0.5)),
+        ({"RA": None, "RA_TARG": "10:02:00.0", "DEC_TARG": "+00:30:36"}, (150.5, 0.51)),
     ],
 )
 def test_targets(tmp_path: Path, cards: dict[str, Any], target: tuple[float, float]):
@@ -343,7 +343,7 @@ def test_targets(tmp_path: Path, cards: dict[str, Any], target: tuple[float, flo
 @pytest.mark.parametrize(
     ("cards", "says"),
     [
-        ({"RA": None}, "what was asked for is not known: it has no RA, DEC or OBJCTRA, OBJCTDEC"),
+        ({"RA": None}, "what was asked for is not known: it has no RA, DEC or RA_TARG, DEC_TARG"),
         ({"RA": "ten"}, "RA is 'ten', not an angle"),
         ({"RA": 400.0}, "not a place in the sky"),
         ({"DEC": "-95 00 00"}, "not a place in the sky"),
@@ -368,8 +368,8 @@ def test_readings_of_the_axes_from_keywords_of_one_s_own(tmp_path: Path):
 
 
 def test_the_side_of_the_pier_is_taken_where_it_is_said(tmp_path: Path):
-    assert only_row(frame(tmp_path / "a.fits", PIERSIDE="WEST"))["pier"] == "west"
-    assert np.ma.is_masked(only_row(frame(tmp_path / "b.fits", PIERSIDE="UNKNOWN"))["pier"])
+    assert only_row(frame(tmp_path / "a.fits", PIER="WEST"))["pier"] == "west"
+    assert np.ma.is_masked(only_row(frame(tmp_path / "b.fits", PIER="UNKNOWN"))["pier"])
     with pytest.raises(InputError, match="row 1: pier is missing"):
         gather([frame(tmp_path / "c.fits")], a_site("german"))
 
@@ -401,7 +401,7 @@ def test_a_frame_without_a_plate_solution_is_skipped(tmp_path: Path, cards: dict
 
 def test_what_cannot_be_used_is_listed_and_the_rest_stands(tmp_path: Path):
     late = frame(tmp_path / "late.fits", DATE__OBS="2025-03-01T21:00:00", CRVAL1=151.0)
-    early = frame(tmp_path / "early.fits", PIERSIDE="EAST")
+    early = frame(tmp_path / "early.fits", PIER="EAST")
     unsolved = frame(tmp_path / "unsolved.fits", **dict.fromkeys(SOLVED))
     (tmp_path / "text.fits").write_text("not a frame", encoding="utf-8")
     (tmp_path / "empty.fits").write_bytes(b"")

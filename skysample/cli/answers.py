@@ -38,6 +38,14 @@ def plan_answer(plan: Plan) -> dict[str, Any]:
     return {
         "points": plan.points,
         "sky_sr": _number(plan.sky.area_sr),
+        "sky_losses": [
+            {
+                "obstruction": loss.obstruction,
+                "removed_sr": _number(loss.removed_sr),
+                "only_sr": _number(loss.only_sr),
+            }
+            for loss in plan.sky.taken
+        ],
         "covering_radius_deg": _number(np.degrees(grid.covering_radius_rad)),
         "min_separation_deg": _number(np.degrees(grid.min_separation_rad)),
         "total_s": _number(plan.total_s, 2),

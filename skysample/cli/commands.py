@@ -6,6 +6,7 @@ import json
 import re
 import sys
 import textwrap
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,6 +18,7 @@ from skysample.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from skysample.gathering import HeaderKeywords
     from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
     from skysample.site import Site
@@ -95,6 +97,21 @@ def _assumed(pairs: list[str]) -> dict[str, str]:
             raise InputError(f"--assume {pair}: write KEY=VALUE, as in --assume axes=raw", key="assume")
         assumed[key.strip()] = value.strip()
     return assumed
+
+
+def _keywords(pairs: list[str]) -> HeaderKeywords:
+    from skysample.gathering import HeaderKeywords
+
+    known = [each.name for each in fields(HeaderKeywords)]
+    chosen = {}
+    for pair in pairs:
+        name, equals, keyword = pair.partition("=")
+        if not equals or name not in known or not keyword:
+            raise InputError(
+                f"--keyword {pair}: write NAME=KEYWORD, NAME being one of {', '.join(known)}", key="keyword"
+            )
+        chosen[name] = (keyword,)
+    return HeaderKeywords(**chosen)
 
 
 def _run(path: Path, site: Site, assume: list[str]) -> Run:
@@ -211,6 +228,14 @@ def gather(
     site: Annotated[
         Path | None, typer.Option("--site", metavar="SITE", help="Site file, to check the run against.")
     ] = None,
+    keyword: Annotated[
+        list[str],
+        typer.Option(
+            metavar="NAME=KEYWORD",
+            help="Header keyword to read instead: target_ra, target_dec, primary, secondary, pier, exposure, begin,"
+            " middle or end.",
+        ),
+    ] = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
     """Make a run table from plate-solved frames.
@@ -221,7 +246,7 @@ def gather(
     from skysample.runs import Run, write_run
 
     place = None if site is None else _site(site)
-    gathered = gather_table(frames)
+    gathered = gather_table(frames, keywords=_keywords(keyword))
     if place is not None:
         Run.from_table(gathered.table, place)
     write_run(out, gathered.table)

@@ -53,6 +53,10 @@ def plan_lines(plan: Plan) -> Iterator[str]:
         f" is more than {np.degrees(grid.covering_radius_rad):.1f} deg from a point,"
         f" no two points are closer than {np.degrees(grid.min_separation_rad):.1f} deg."
     )
+    taken = [
+        f"{loss.obstruction} {loss.removed_sr:.2f} sr" for loss in plan.sky.taken if loss.removed_sr > 0.0
+    ]
+    yield f"Taken from the hemisphere, each for itself: {', '.join(taken)}."
     dome = plan.site.dome is not None
     german = plan.site.mount.kind == "german"
     timed = plan.start is not None
