@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from skysample.plugins.registry import Registry
     from skysample.site import Site
 
-__all__ = ["PLAN_FORMAT", "PLAN_VERSION", "Plan", "ordering_problem", "plan"]
+__all__ = ["PLAN_FORMAT", "PLAN_VERSION", "Plan", "check_times", "moments", "ordering_problem", "plan"]
 
 PLAN_FORMAT, PLAN_VERSION = "skysample-plan", 1
 _GUESSED_LEG_S = 10.0
@@ -68,6 +68,8 @@ class Plan:
         When the first slew starts.
     model : FittedModel or None
         With one, `table` says what the axes have to read.
+    grid_numbers : tuple of int or None
+        Stable numbers of the grid's points, where they are not simply 1 to n: in a plan that was resumed.
     """
 
     site: Site
@@ -78,6 +80,14 @@ class Plan:
     bound_s: float | None
     start: Time | None = None
     model: FittedModel | None = None
+    grid_numbers: tuple[int, ...] | None = None
+
+    @property
+    def numbers(self) -> NDArray[np.int64]:
+        """The points' stable numbers, in the order to take them."""
+        if self.grid_numbers is None:
+            return np.asarray(self.order) + 1
+        return np.array(self.grid_numbers)[self.order]
 
     @property
     def points(self) -> int:
@@ -142,7 +152,7 @@ class Plan:
         german = self.site.mount.kind == "german"
         table = QTable(
             {
-                "point": order + 1,
+                "point": self.numbers,
                 "alt_deg": np.degrees(altitude),
                 "az_deg": np.degrees(azimuth),
                 "hour_angle_deg": equatorial[:, 0],
@@ -273,7 +283,7 @@ def plan(
         points * (camera.exposure_s + camera.overhead_s + _GUESSED_LEG_S) if isinstance(points, int) else 0.0
     )
     for _ in range(4):
-        region = sky or usable_sky(site, _moments(when, expected_s), registry=plugins)
+        region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
         grid = sample(region, points, design, seed=seed, effort=effort)
         problem = ordering_problem(site, grid, seed)
         sequence = best_order(problem, orderings[name])
@@ -283,11 +293,12 @@ def plan(
         if when is None or sky is not None or found.total_s <= expected_s:
             break
         expected_s = 1.2 * found.total_s
-    _check_times(found, plugins)
+    check_times(found, plugins)
     return found
 
 
-def _moments(when: Time | None, span_s: float) -> Time | None:
+def moments(when: Time | None, span_s: float) -> Time | None:
+    """Times, ten minutes apart, that cover a plan: what moves over the sky has to be asked about all of them."""
     if when is None:
         return None
     from astropy import units as u
@@ -296,7 +307,8 @@ def _moments(when: Time | None, span_s: float) -> Time | None:
     return when + np.linspace(0.0, span_s, count) * u.s
 
 
-def _check_times(found: Plan, registry: Registry) -> None:
+def check_times(found: Plan, registry: Registry) -> None:
+    """Ask every obstruction once more about each point at its own time; NoSolution if one is blocked."""
     if found.start is None:
         return
     from astropy import units as u
@@ -312,7 +324,7 @@ def _check_times(found: Plan, registry: Registry) -> None:
                 hook="skysample_obstructions",
             )
         if blocked.any():
-            number = int(found.order[int(np.argmax(blocked))]) + 1
+            number = int(found.numbers[int(np.argmax(blocked))])
             raise NoSolution(
                 f"point {number} is blocked by {obstruction.name} at its own time; plan for another time or"
                 f" fewer points"

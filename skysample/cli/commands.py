@@ -18,7 +18,10 @@ from skysample.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from astropy.time import Time
+
     from skysample.gathering import HeaderKeywords
+    from skysample.planning import Plan
     from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
     from skysample.site import Site
@@ -120,6 +123,17 @@ def _run(path: Path, site: Site, assume: list[str]) -> Run:
     return read_run(path, site, assume=_assumed(assume))
 
 
+def _resumed(earlier: Plan, run: Path, start: Time | None, order: str | None) -> Plan:
+    from skysample.resuming import check_same_plan, read_progress
+    from skysample.resuming import resume as resume_plan
+    from skysample.runs import read_run
+
+    progress = read_progress(run)
+    if progress.done:
+        check_same_plan(earlier, read_run(run, earlier.site))
+    return resume_plan(earlier, progress, start, order=order)
+
+
 def _terms(text: str | None) -> list[str] | None:
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
 
@@ -173,7 +187,9 @@ def demo(
 @app.command()
 def plan(
     site: SiteArgument,
-    points: Annotated[int, typer.Option(help="How many points.", show_default=False)],
+    points: Annotated[
+        int | None, typer.Option(help="How many points; needed unless --plan says.", show_default=False)
+    ] = None,
     when: Annotated[
         str | None, typer.Option(metavar="UTC", help="Start, ISO 8601; without it the Sun is not checked.")
     ] = None,
@@ -183,6 +199,17 @@ def plan(
     ] = None,
     model: Annotated[
         Path | None, typer.Option(metavar="MODEL", help="Add what the axes have to read, by this model.")
+    ] = None,
+    resume: Annotated[
+        Path | None, typer.Option(metavar="RUN", help="Go on where this run of the plan stopped.")
+    ] = None,
+    of: Annotated[
+        Path | None,
+        typer.Option(
+            "--plan",
+            metavar="PLAN",
+            help="With --resume: the plan's file; else it is made again from its points and seed.",
+        ),
     ] = None,
     out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the plan (ECSV).")] = None,
     chart: Annotated[
@@ -209,7 +236,16 @@ def plan(
         from skysample.charts import chart_suffix
 
         chart_suffix(chart)
-    found = make_plan(place, points, start, order, design, model=by, seed=seed)
+    if resume is not None and of is not None:
+        from skysample.resuming import read_plan
+
+        found = read_plan(of, place)
+    elif points is None:
+        raise InputError("--points is missing; say how many", key="--points")
+    else:
+        found = make_plan(place, points, None if resume else start, order, design, model=by, seed=seed)
+    if resume is not None:
+        found = _resumed(found, resume, start, order)
     if out is not None:
         found.write(out)
     if chart is not None:
