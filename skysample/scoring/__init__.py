@@ -12,6 +12,7 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.fitting import FittedModel, fingerprint, moment_of
+from skysample.fitting.outliers import FAMILY_WISE
 from skysample.geometry import ARCSEC
 from skysample.scoring.linear import familywise_limit, p_values, pointwise_influence
 from skysample.scoring.sky_error import SkyError, sky_error
@@ -47,7 +48,7 @@ class Score:
     p : ndarray, shape (n,)
         Chance of so large a value, for one point.
     limit : float
-        What the largest `studentised` exceeds by chance in 5 % of runs.
+        What the largest `studentised` exceeds by chance in 1 % of runs; `fit` rejects beyond it.
     leverage : ndarray, shape (n,)
         Trace of the point's block of the hat matrix, 0 to 2.
     cooks_distance : ndarray, shape (n,)
@@ -156,7 +157,7 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
         loo_rms=_radial(influence.loo_residuals) * u.arcsec,
         studentised=influence.studentised,
         p=p_values(influence.t_squared, 2, dof),
-        limit=float(np.sqrt(familywise_limit(len(residuals), 2, dof) / 2.0)),
+        limit=float(np.sqrt(familywise_limit(len(residuals), 2, dof, FAMILY_WISE) / 2.0)),
         leverage=influence.leverage,
         cooks_distance=influence.cooks_distance,
         terms=model.terms,
