@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import os
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args, get_type_hints
+from typing import Annotated, Any, Literal
 
 import msgspec
 import numpy as np
@@ -15,6 +14,7 @@ import numpy as np
 from skysample.errors import InputError
 from skysample.files import read_text
 from skysample.geometry import direction
+from skysample.typed_tables import typed
 
 __all__ = [
     "Axis",
@@ -217,55 +217,12 @@ def site_from_dict(content: dict[str, Any], *, file: str | None = None) -> Site:
     InputError
         Names the key and what to write instead.
     """
-    _refuse_unknown_keys(content, Site, "", file)
-    _refuse_nonfinite(content, "", file)
-    try:
-        site = msgspec.convert(content, Site)
-    except msgspec.ValidationError as error:
-        message, _, place = str(error).partition(" - at `$")
-        key = place.rstrip("`").lstrip(".")
-        what = message[0].lower() + message[1:]
-        raise InputError(f"{key}: {what}" if key else what, file=file, key=key or None) from None
+    site = typed(content, Site, file=file)
     _check_consistency(site, file)
     horizon = site.sky.horizon
     points = _read_horizon(horizon, file) if isinstance(horizon, str) else horizon
     _check_horizon(points, file)
     return msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=points))
-
-
-def _struct_of(annotation: Any) -> type[msgspec.Struct] | None:
-    for kind in (annotation, *get_args(annotation)):
-        if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
-            return kind
-    return None
-
-
-def _refuse_unknown_keys(
-    content: dict[str, Any], table: type[msgspec.Struct], where: str, file: str | None
-) -> None:
-    hints = get_type_hints(table)
-    for key, value in content.items():
-        place = f"{where}{key}"
-        if key not in hints:
-            near = difflib.get_close_matches(key, hints, n=1, cutoff=0.5)
-            advice = (
-                f"did you mean {where}{near[0]}?" if near else f"known keys here: {', '.join(sorted(hints))}"
-            )
-            raise InputError(f"unknown key {place}; {advice}", file=file, key=place)
-        inner = _struct_of(hints[key])
-        if inner is not None and isinstance(value, dict):
-            _refuse_unknown_keys(value, inner, f"{place}.", file)
-
-
-def _refuse_nonfinite(value: Any, where: str, file: str | None) -> None:
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            _refuse_nonfinite(inner, f"{where}.{key}" if where else key, file)
-    elif isinstance(value, list):
-        for inner in value:
-            _refuse_nonfinite(inner, where, file)
-    elif isinstance(value, float) and not math.isfinite(value):
-        raise InputError(f"{where} is {value}; write a finite number", file=file, key=where)
 
 
 def _check_consistency(site: Site, file: str | None) -> None:

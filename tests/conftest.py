@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import pytest
+from astropy.utils import iers
 
 from skysample.site import Site, site_from_dict
 
@@ -14,6 +15,13 @@ def make_site(kind: str = "fork", latitude_deg: float = -27.0, **tables) -> Site
             **tables,
         }
     )
+
+
+@pytest.fixture
+def packaged_earth_orientation():
+    """astropy on the packaged table: by itself it would ask the network once that table is a month old."""
+    with iers.earth_orientation_table.set(iers.IERS_A.read(iers.IERS_A_FILE)):
+        yield
 
 
 @pytest.fixture(name="make_site")

@@ -80,6 +80,7 @@ def test_readings_of_a_fork_are_kept_as_they_are(tmp_path: Path):
     assert run.source == str(tmp_path / "run.csv")
 
 
+@pytest.mark.usefixtures("packaged_earth_orientation")
 def test_directions_are_where_astropy_sees_the_solved_places(tmp_path: Path):
     # Second path: astropy's AltAz, at a date inside the packaged Earth-orientation table.
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord

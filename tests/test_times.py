@@ -128,6 +128,7 @@ def test_other_clocks_agree_with_astropy(scale: str):
     np.testing.assert_allclose(((ours.jd1 - theirs.jd1) + (ours.jd2 - theirs.jd2)) * 86400.0, 0.0, atol=1e-5)
 
 
+@pytest.mark.usefixtures("packaged_earth_orientation")
 def test_ut1_follows_the_difference_that_iers_publishes():
     # The second path is astropy's own reading of the IERS table.
     theirs = Time("2015-01-01T00:00:00", scale="utc").delta_ut1_utc
