@@ -66,6 +66,13 @@ def test_encoders_that_were_never_homed_do_not_matter(primary, secondary, kind, 
     assert model.value(names[1]).value == pytest.approx(-900.0, abs=1e-4)
 
 
+def test_a_german_mount_with_encoders_never_homed_keeps_its_sides():
+    site = make_site("german", 48.0)
+    run, _ = simulated_run(site, errors("german", extended=True), 60)
+    moved = Run.from_arrays(site, run.axes + np.array([0.8, 1.1]), run.directions, side=run.side)
+    assert fit(moved, site, ["extended"]).rms.value < 1e-6
+
+
 def test_first_order_sums_would_not_do():
     # DESIGN: the usual first-order sum leaves about 96" RMS at this misalignment; the rotations leave none. Here the
     # first-order prediction is the design at zero coefficients times the true coefficients.

@@ -17,7 +17,7 @@ from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:
     from astropy.time import Time
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
     from skysample.geometry import Array
     from skysample.plugins.contracts import Term
@@ -79,7 +79,7 @@ class PointingFunction:
         angles[slots] = values[: len(slots)]
         return angles
 
-    def displacements(self, axes: Array, tube: Array, moment: Moment) -> Array:
+    def displacements(self, axes: Array, tube: Array, side: NDArray[np.int64], moment: Moment) -> Array:
         """Displacement by each term per radian of its coefficient.
 
         Parameters
@@ -87,6 +87,8 @@ class PointingFunction:
         axes : ndarray, shape (n, 2)
         tube : ndarray, shape (n, 3)
             The rotated directions.
+        side : ndarray of int, shape (n,)
+            Of the pier; counts for `german`.
         moment : Moment
 
         Returns
@@ -109,7 +111,7 @@ class PointingFunction:
             az=azimuth,
             hour_angle=hour_angle,
             dec=dec,
-            pier=tube_side(axes) if self.kind == "german" else np.ones(len(axes), int),
+            pier=side if self.kind == "german" else np.ones(len(axes), int),
             latitude=self.latitude_rad,
             time=moment.time,
             temperature_c=moment.temperature_c,
@@ -118,8 +120,9 @@ class PointingFunction:
 
     def predict(self, values: Array, axes: Array, moment: Moment) -> Array:
         """Where the tube points, shape (n, 3), for mechanical readings of shape (n, 2)."""
-        tube = self.chain.tube(self.rotation_angles(values), axes)
-        return self._displaced(tube, axes, values[len(self.rotation_slots) :], moment)
+        angles = self.rotation_angles(values)
+        tube = self.chain.tube(angles, axes)
+        return self._displaced(tube, axes, values[len(self.rotation_slots) :], _side(angles, axes), moment)
 
     def predict_with_design(self, values: Array, axes: Array, moment: Moment) -> tuple[Array, Array]:
         """Where the tube points, and how that moves with each coefficient.
@@ -132,19 +135,21 @@ class PointingFunction:
             a displacement is looked up elsewhere when a rotation changes is taken from differences, as plugins
             offer no derivative.
         """
-        tube, turning = self.chain.tube_and_axes(self.rotation_angles(values), axes)
+        angles = self.rotation_angles(values)
+        tube, turning = self.chain.tube_and_axes(angles, axes)
         basis = tangent_basis(tube, self.pole)
         motion = cross(turning[:, self.rotation_slots], tube[:, None, :])
         by_rotation = np.einsum("nij,nkj->nik", basis, motion)
         if not self.terms:
             return tube, by_rotation
-        by_term = self.displacements(axes, tube, moment)
+        side = _side(angles, axes)
+        by_term = self.displacements(axes, tube, side, moment)
         coefficients = values[len(self.rotation_slots) :]
         predicted = displace(tube, basis, by_term @ coefficients)
         at_end = tangent_basis(predicted, self.pole)
         carried = np.stack(
             [
-                (self._displaced(displace(tube, basis, along), axes, coefficients, moment) - predicted)
+                (self._displaced(displace(tube, basis, along), axes, coefficients, side, moment) - predicted)
                 / _STEP_RAD
                 for along in _STEP_RAD * np.eye(2)
             ],
@@ -154,8 +159,10 @@ class PointingFunction:
         by_term = at_end @ basis.transpose(0, 2, 1) @ by_term
         return predicted, np.concatenate([by_rotation, by_term], axis=-1)
 
-    def _displaced(self, tube: Array, axes: Array, coefficients: Array, moment: Moment) -> Array:
-        shift = self.displacements(axes, tube, moment) @ coefficients
+    def _displaced(
+        self, tube: Array, axes: Array, coefficients: Array, side: NDArray[np.int64], moment: Moment
+    ) -> Array:
+        shift = self.displacements(axes, tube, side, moment) @ coefficients
         return displace(tube, tangent_basis(tube, self.pole), shift)
 
     def residuals(self, predicted: Array, observed: Array) -> Array:
@@ -170,17 +177,23 @@ class PointingFunction:
         the size of the displacements in radians.
         """
         angles = self.rotation_angles(values)
+        sides = np.broadcast_to(np.asarray(side, int), len(directions))
         chain = self.chain
         rotated = directions
         axes = chain.axes_for(angles, rotated, side)
         for _ in range(20):
-            reached = self._displaced(rotated, axes, values[len(self.rotation_slots) :], moment)
+            reached = self._displaced(rotated, axes, values[len(self.rotation_slots) :], sides, moment)
             miss = offset(reached, tangent_basis(reached, self.pole), directions)
             rotated = displace(rotated, tangent_basis(rotated, self.pole), miss)
             axes = chain.axes_for(angles, rotated, side)
             if not np.any(np.abs(miss) > _SETTLED):
                 break
         return axes
+
+
+def _side(angles: Array, axes: Array) -> NDArray[np.int64]:
+    """Side of the pier by the true secondary angle: an encoder that was never homed does not say it."""
+    return tube_side(axes + np.array([0.0, angles[3]]))
 
 
 def _asked(term: Term, pointing: Pointing, count: int) -> Array:
