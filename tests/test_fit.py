@@ -15,6 +15,7 @@ from skysample.fitting.pointing import Moment
 from skysample.fitting.zero_hints import zero_hints
 from skysample.runs import Run
 from skysample.scoring import score
+from skysample.scoring.linear import pointwise_influence
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, spread_places, unit_vectors
@@ -273,21 +274,30 @@ def test_local_time_for_utc_and_a_wrong_sign_of_the_longitude_are_named():
     assert zero_hints(fit(run, site), site) == ()
 
 
-def test_leave_one_out_equals_refits():
+@pytest.mark.parametrize("points", [10, 20, 40])
+def test_leave_one_out_equals_refits_of_the_true_geometry(points):
     site = make_site("fork", 35.0)
-    run, _ = simulated_run(site, errors("fork"), 20, noise_arcsec=1.5)
+    run, _ = simulated_run(site, errors("fork"), points, noise_arcsec=1.5)
     model = fit(run, site, reject=False)
     left_out = score(model, run).loo_residuals.to_value(u.rad)
-    design = model.design(run.axes)
-    residuals = model.function.residuals(model.predict(run.axes), run.directions)
-    for point in range(len(run)):
-        others = np.arange(len(run)) != point
-        rows = design[others].reshape(-1, design.shape[-1])
-        step = np.linalg.lstsq(rows, residuals[others].ravel(), rcond=None)[0]
-        assert left_out[point] == pytest.approx(residuals[point] - design[point] @ step, rel=1e-6, abs=1e-14)
-        again = fit(run.subset(others), site, reject=False)
+    for point in range(points):
+        again = fit(run.subset(np.arange(points) != point), site, reject=False)
         refit = again.function.residuals(again.predict(run.axes[[point]]), run.directions[[point]])[0]
         assert np.linalg.norm(left_out[point] - refit) < 1e-4 * np.linalg.norm(refit)
+
+
+def test_closed_form_leave_one_out_equals_refits_of_the_linearised_problem():
+    site = make_site("fork", 35.0)
+    run, _ = simulated_run(site, errors("fork"), 12, noise_arcsec=1.5)
+    model = fit(run, site, reject=False)
+    design = model.design(run.axes)
+    residuals = model.function.residuals(model.predict(run.axes), run.directions)
+    closed = pointwise_influence(design, residuals).loo_residuals
+    for point in range(12):
+        others = np.arange(12) != point
+        rows = design[others].reshape(-1, design.shape[-1])
+        step = np.linalg.lstsq(rows, residuals[others].ravel(), rcond=None)[0]
+        assert closed[point] == pytest.approx(residuals[point] - design[point] @ step, rel=1e-6, abs=1e-14)
 
 
 def test_a_score_needs_the_run_of_the_model():
