@@ -81,7 +81,8 @@ class Columns:
                     raise self.refuse(name, place, "is empty; give it, or mark the row as failed")
                 continue
             try:
-                value = as_float(cell) if isinstance(cell, str) else float(cell)
+                # To python a truth value is a number; its text is none.
+                value = as_float(str(cell)) if isinstance(cell, str | bool) else float(cell)
             except (TypeError, ValueError, OverflowError):
                 raise self.refuse(name, place, f"is {cell!r:.60}, not a number; correct it") from None
             if not low <= value <= high:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
+import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from skysample.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
-__all__ = ["check_format", "read_json", "read_text", "write_json", "write_whole"]
+__all__ = ["check_format", "check_place", "read_json", "read_text", "write_json", "write_whole"]
+
+
+LARGEST_BYTES = 2**29
+"""Of a file that is read: a table of a million exposures has a quarter of it, a device that never ends has more."""
 
 
 def read_text(path: str | os.PathLike[str]) -> str:
@@ -22,19 +26,61 @@ def read_text(path: str | os.PathLike[str]) -> str:
     Raises
     ------
     InputError
-        If it is missing, a folder, unreadable, or not UTF-8.
+        If it is missing, a folder, unreadable, larger than half a gigabyte, or not UTF-8.
     """
     name = os.fspath(path)
     try:
-        return Path(path).read_text(encoding="utf-8-sig")
+        with Path(path).open("rb") as stream:
+            content = stream.read(LARGEST_BYTES + 1)
+        text = content.decode("utf-8-sig") if len(content) <= LARGEST_BYTES else ""
     except FileNotFoundError:
         raise InputError("there is no such file; check the path", file=name) from None
     except IsADirectoryError:
         raise InputError("is a folder; name a file", file=name) from None
     except UnicodeDecodeError:
         raise InputError("is not UTF-8 text; save it as UTF-8", file=name) from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read ({error}); check the path and its permissions", file=name) from None
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputError(f"cannot be read ({reason}); check the path and its permissions", file=name) from None
+    except ValueError:
+        raise InputError("is not a path; check it", file=name) from None
+    if len(content) > LARGEST_BYTES:
+        raise InputError(f"is larger than {LARGEST_BYTES} bytes; name the right file", file=name)
+    # Line ends as in python's own text files, whatever system wrote them.
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def check_place(path: str | os.PathLike[str], inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
+    """Refuse a place that cannot be written to, before the work whose result is to be written there.
+
+    Parameters
+    ----------
+    path : path-like
+        Where a file is to be written.
+    inputs : iterable of path-like
+        Files that the result is made from: none of them may be written over.
+
+    Raises
+    ------
+    InputError
+        If the folder is not there, or may not be written to; if the place is a folder, a device, a file that is
+        protected, or one of the inputs.
+    """
+    name = os.fspath(path)
+    target = _resolved(path)
+    for each in inputs:
+        if os.path.realpath(each) == os.fspath(target):
+            raise InputError("is read as well; name another file to write to", file=name)
+    if target.is_dir():
+        raise InputError("cannot be written (it is a folder); name a file", file=name)
+    if target.exists() and not target.is_file():
+        raise InputError("cannot be written (it is no ordinary file); name a file", file=name)
+    if not target.parent.is_dir():
+        raise InputError(
+            f"cannot be written (there is no folder {target.parent}); make it, or name another", file=name
+        )
+    if not os.access(target if target.exists() else target.parent, os.W_OK):
+        raise InputError("cannot be written (it is protected); name another file", file=name)
 
 
 def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
@@ -45,32 +91,37 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
     InputError
         If the place cannot be written to. A file that was there before is then still there.
     """
-    target = Path(path)
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    temporary = ""
+    check_place(path)
+    target = _resolved(path)
+    # What text cannot be said in UTF-8 (half of a surrogate pair) is said by its number.
+    data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
+    temporary = target.with_name(f".{secrets.token_hex(8)}.part")
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        with os.fdopen(handle, "wb") as stream:
+        with temporary.open("xb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        mode = target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask()
-        Path(temporary).chmod(mode)
-        Path(temporary).replace(target)
+        if target.exists():
+            temporary.chmod(target.stat().st_mode & 0o777)
+        temporary.replace(target)
     except OSError as error:
-        if temporary:
-            Path(temporary).unlink(missing_ok=True)
         reason = error.strerror or str(error)
         raise InputError(
             f"cannot be written ({reason}); name a file in a folder that exists and may be written to",
             file=os.fspath(path),
         ) from None
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
-def _umask() -> int:
-    current = os.umask(0o022)
-    os.umask(current)
-    return current
+def _resolved(path: str | os.PathLike[str]) -> Path:
+    """Where a path leads: a link stays a link, and what it points to is written."""
+    try:
+        target = Path(os.path.realpath(path))
+        target.exists()
+    except (OSError, ValueError):
+        raise InputError("cannot be written (it is not a path); name a file", file=os.fspath(path)) from None
+    return target
 
 
 def write_json(path: str | os.PathLike[str], content: Mapping[str, Any]) -> None:
@@ -87,14 +138,17 @@ def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
         If the file cannot be read or does not hold one JSON object.
     """
     name = os.fspath(path)
+    text = read_text(path)
     try:
-        content = json.loads(read_text(path))
+        content = json.loads(text)
     except json.JSONDecodeError as error:
         raise InputError(
             f"is not JSON ({error.msg}, line {error.lineno}); name a file that skysample wrote", file=name
         ) from None
     except RecursionError:
-        raise InputError("is not a file of ours (nested too deeply)", file=name) from None
+        raise InputError("is not a file of ours (nested too deeply); name another", file=name) from None
+    except ValueError:
+        raise InputError("holds a number of thousands of digits; name another file", file=name) from None
     if not isinstance(content, dict):
         raise InputError("does not hold a JSON object; name a file that skysample wrote", file=name)
     return content

@@ -276,6 +276,8 @@ def plan(
     name = order or DEFAULT_ORDERING
     if name not in orderings:
         raise InputError(f"there is no ordering {name!r}; known: {', '.join(sorted(orderings))}", key="order")
+    if model is not None:
+        model.check_site(site)
     if when is not None and not when.isscalar:
         raise InputError("when must be one moment", key="when")
     camera = site.camera

@@ -207,7 +207,10 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
     ------
     NotDetermined
         If a model was active in the mount, the model lacks the axis terms, or the points do not determine them.
+    InputError
+        If the model is of another mount or latitude than the site.
     """
+    model.check_site(site)
     names = model.axis_terms
     if model.run.axes_kind == "corrected" or model.run.old_model == "on":
         raise NotDetermined(

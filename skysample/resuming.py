@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import warnings
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.columns import Columns
 from skysample.errors import InputError, NoSolution, SkysampleWarning
 from skysample.geometry import alt_az, direction, separation
 from skysample.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sides
@@ -86,26 +87,21 @@ def read_progress(path: str | os.PathLike[str]) -> Progress:
                 file=name,
                 key=column,
             )
-    done: dict[int, None] = {}
-    failed: dict[int, None] = {}
-    number = None
-    for row_number, row in enumerate(table, 1):
-        number = _number(row["point"], name, row_number)
-        status = str(row["status"]).strip().lower() if "status" in table.colnames else ""
-        solved = np.ma.is_masked(row["solved_ra_deg"]) or not np.isfinite(float(row["solved_ra_deg"]))
-        if status == "failed" or solved:
-            failed[number] = None
-        else:
-            done[number] = None
-    return Progress(tuple(done), tuple(each for each in failed if each not in done), number)
+    columns = Columns(table, np.arange(len(table)), name)
+    numbers = _numbers(columns)
+    solved = columns.present("solved_ra_deg") & columns.present("solved_dec_deg")
+    solved &= np.array([status != "failed" for status in columns.choices("status", ("ok", "failed"))], bool)
+    done = dict.fromkeys(numbers[solved].tolist())
+    failed = dict.fromkeys(numbers[~solved].tolist())
+    last = int(numbers[-1]) if len(numbers) else None
+    return Progress(tuple(done), tuple(each for each in failed if each not in done), last)
 
 
-def _number(value: Any, file: str, row: int) -> int:
-    if np.ma.is_masked(value) or int(value) != value or int(value) < 1:
-        raise InputError(
-            f"point is {value}, not a number of the plan; write it", file=file, row=row, key="point"
-        )
-    return int(value)
+def _numbers(columns: Columns) -> NDArray[np.int64]:
+    numbers = columns.integers("point", empty=0)
+    for place in np.flatnonzero(numbers < 1):
+        raise columns.refuse("point", int(place), "is not a number of the plan; write it")
+    return numbers
 
 
 def read_plan(path: str | os.PathLike[str], site: Site) -> Plan:
@@ -133,13 +129,20 @@ def read_plan(path: str | os.PathLike[str], site: Site) -> Plan:
     for column in ("point", "alt_deg", "az_deg", "pier"):
         if column not in table.colnames:
             raise InputError(f"has no column {column}: it is no plan", file=name, key=column)
-    numbers = [_number(value, name, row) for row, value in enumerate(table["point"], 1)]
-    places = np.array([[float(value) for value in table[column]] for column in ("alt_deg", "az_deg")])
-    if not np.isfinite(places).all() or len(set(numbers)) < len(numbers):
+    columns = Columns(table, np.arange(len(table)), name)
+    numbers = _numbers(columns).tolist()
+    places = np.array(
+        [
+            columns.floats(column, -reach, reach, unit="deg")
+            for column, reach in (("alt_deg", 90.0), ("az_deg", 360.0))
+        ]
+    )
+    if not numbers or not np.isfinite(places).all() or len(set(numbers)) < len(numbers):
         raise InputError(
-            "has a point without a place, or twice; write the plan again", file=name, key="point"
+            "has no points, a point without a place, or one twice; write the plan again", file=name, key="point"
         )
-    side = np.array([-1 if str(each) == SIDE_NAMES[-1] else 1 for each in table["pier"]])
+    words = columns.choices("pier", tuple(SIDE_NAMES.values()))
+    side = np.array([-1 if word == SIDE_NAMES[-1] else 1 for word in words])
     sky = usable_sky(site)
     grid = _grid_of(direction(*np.radians(places)), side, sky, 0)
     problem = ordering_problem(site, grid)

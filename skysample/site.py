@@ -14,6 +14,7 @@ import numpy as np
 from skysample.errors import InputError
 from skysample.files import read_text
 from skysample.geometry import direction
+from skysample.mount_axes import limits, within_limits
 from skysample.typed_tables import typed
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "Site",
     "SkyLimits",
     "Wedge",
+    "check_mount",
     "load_site",
     "site_from_dict",
 ]
@@ -36,6 +38,7 @@ AxisAngle = Annotated[float, msgspec.Meta(ge=-720.0, le=720.0)]
 Number = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
 Pixels = Annotated[int, msgspec.Meta(ge=1, le=1000000)]
 Pair = tuple[Number, Number]
+HorizonPoint = tuple[Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)], Altitude]
 
 
 class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -78,7 +81,7 @@ class SkyLimits(_Table, frozen=True):
     altitude_min_deg: Altitude = 30.0
     altitude_max_deg: Altitude = 88.0
     sun_avoid_deg: Annotated[float, msgspec.Meta(ge=0.0, le=180.0)] = 30.0
-    horizon: tuple[Pair, ...] | str = ()
+    horizon: tuple[HorizonPoint, ...] | str = ()
 
 
 class Axis(_Table, frozen=True):
@@ -189,12 +192,15 @@ def load_site(path: str | os.PathLike[str]) -> Site:
         Names the key and what to write instead.
     """
     name = os.fspath(path)
+    text = read_text(path)
     try:
-        content = tomllib.loads(read_text(path))
+        content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"is not valid TOML: {error}", file=name) from None
+        raise InputError(f"is not valid TOML ({error}); correct it", file=name) from None
     except RecursionError:
-        raise InputError("is not valid TOML: nested too deeply", file=name) from None
+        raise InputError("is not valid TOML (nested too deeply); correct it", file=name) from None
+    except ValueError:
+        raise InputError("holds a number of thousands of digits; correct it", file=name) from None
     return site_from_dict(content, file=name)
 
 
@@ -220,9 +226,11 @@ def site_from_dict(content: dict[str, Any], *, file: str | None = None) -> Site:
     site = typed(content, Site, file=file)
     _check_consistency(site, file)
     horizon = site.sky.horizon
-    points = _read_horizon(horizon, file) if isinstance(horizon, str) else horizon
-    _check_horizon(points, file)
-    return msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=points))
+    if isinstance(horizon, str):
+        horizon = _read_horizon(horizon, file)
+    else:
+        _refuse_repeats(horizon, file)
+    return msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=horizon))
 
 
 def _check_consistency(site: Site, file: str | None) -> None:
@@ -235,28 +243,42 @@ def _check_consistency(site: Site, file: str | None) -> None:
             f"{site.sky.altitude_min_deg:g} is not below altitude_max_deg {site.sky.altitude_max_deg:g};"
             f" swap or correct them",
         )
-    for name, axis in (("primary", site.mount.primary), ("secondary", site.mount.secondary)):
-        if (axis.min_deg is None) != (axis.max_deg is None):
-            refuse(f"mount.{name}", "give both min_deg and max_deg, or neither")
-        if axis.min_deg is not None and axis.max_deg is not None and axis.min_deg >= axis.max_deg:
-            refuse(
-                f"mount.{name}.min_deg",
-                f"{axis.min_deg:g} is not below max_deg {axis.max_deg:g}; swap or correct them",
-            )
+    check_mount(site.mount, file)
     if site.dome is not None:
         _check_dome(site.dome, refuse)
     if site.wedge is not None:
-        for bolt in ("altitude", "azimuth"):
-            parts = {
-                f"{bolt}_{part}": getattr(site.wedge, f"{bolt}_{part}")
-                for part in ("arm_mm", "pitch_mm", "clockwise")
-            }
-            missing = [key for key, value in parts.items() if value is None]
-            if missing and len(missing) < len(parts):
-                refuse(
-                    f"wedge.{missing[0]}",
-                    f"is missing; turns of the {bolt} bolt need {', '.join(parts)} together",
-                )
+        _check_bolts(site.wedge, refuse)
+
+
+def check_mount(mount: Mount, file: str | None = None) -> None:
+    """Refuse a mount whose limits contradict each other, or that is parked outside them: an InputError."""
+
+    def refuse(key: str, message: str) -> None:
+        raise InputError(f"mount.{key}: {message}", file=file, key=f"mount.{key}")
+
+    for name, axis in (("primary", mount.primary), ("secondary", mount.secondary)):
+        if (axis.min_deg is None) != (axis.max_deg is None):
+            refuse(name, "give both min_deg and max_deg, or neither")
+        if axis.min_deg is not None and axis.max_deg is not None and axis.min_deg >= axis.max_deg:
+            refuse(
+                f"{name}.min_deg",
+                f"{axis.min_deg:g} is not below max_deg {axis.max_deg:g}; swap or correct them",
+            )
+    if mount.park is not None and not within_limits(np.radians(mount.park), limits(mount)):
+        refuse("park", f"{list(mount.park)} is outside the axes' limits; correct one of them")
+
+
+def _check_bolts(wedge: Wedge, refuse: Any) -> None:
+    for bolt in ("altitude", "azimuth"):
+        parts = {
+            f"{bolt}_{part}": getattr(wedge, f"{bolt}_{part}") for part in ("arm_mm", "pitch_mm", "clockwise")
+        }
+        missing = [key for key, value in parts.items() if value is None]
+        if missing and len(missing) < len(parts):
+            refuse(
+                f"wedge.{missing[0]}",
+                f"not given; turns of the {bolt} bolt need {', '.join(parts)} together",
+            )
 
 
 def _check_dome(dome: Dome, refuse: Any) -> None:
@@ -274,43 +296,62 @@ def _check_dome(dome: Dome, refuse: Any) -> None:
     if reach >= dome.radius_m:
         refuse(
             "dome.pivot_m",
-            f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g})",
+            f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g});"
+            " correct one of them",
         )
     if dome.slit_low_deg >= 90.0 + dome.slit_past_zenith_deg:
-        refuse("dome.slit_low_deg", "is not below the slit's upper end (90 + slit_past_zenith_deg)")
+        refuse(
+            "dome.slit_low_deg",
+            f"{dome.slit_low_deg:g} is not below the slit's upper end, 90 + slit_past_zenith_deg ="
+            f" {90.0 + dome.slit_past_zenith_deg:g}; correct one of them",
+        )
 
 
-def _read_horizon(name: str, file: str | None) -> tuple[Pair, ...]:
-    from skysample.tables import read_table
+def _read_horizon(name: str, file: str | None) -> tuple[HorizonPoint, ...]:
+    from skysample.columns import Columns
+    from skysample.tables import as_float, read_table
 
     path = Path(name) if file is None else Path(file).parent / name
+    if not name.strip():
+        raise InputError("sky.horizon: name a file, or leave it out", file=file, key="sky.horizon")
+    place = os.fspath(path)
     table = read_table(path)
-    if len(table.colnames) != 2:
-        raise InputError("a horizon has two columns, azimuth and altitude", file=os.fspath(path))
-    try:
-        first, second = (np.asarray(table[column], float) for column in table.colnames)
-    except ValueError:
+    names = list(table.colnames)
+    if len(names) != 2:
         raise InputError(
-            "is not a table of two columns of numbers, azimuth and altitude", file=os.fspath(path)
-        ) from None
-    return tuple((float(a), float(b)) for a, b in zip(first, second, strict=True))
+            f"has {len(names)} columns; a horizon has two, azimuth and altitude in degrees", file=place
+        )
+    try:
+        as_float(names[0])
+    except ValueError:
+        pass
+    else:
+        raise InputError(
+            "its first line holds numbers; put a line of column names above it: azimuth_deg,altitude_deg",
+            file=place,
+        )
+    if names[0].lower().startswith("alt") and names[1].lower().startswith("az"):
+        names.reverse()
+    columns = Columns(table, np.arange(len(table)), place)
+    azimuth, altitude = (
+        columns.floats(column, -reach, reach, unit="deg")
+        for column, reach in zip(names, (360.0, 90.0), strict=True)
+    )
+    for values, column in ((azimuth, names[0]), (altitude, names[1])):
+        if np.isnan(values).any():
+            raise columns.refuse(column, int(np.argmax(np.isnan(values))), "is empty; write a number")
+    if len(table) == 0:
+        raise InputError("has no rows; write the horizon, or leave sky.horizon out", file=place)
+    points = tuple(zip(azimuth.tolist(), altitude.tolist(), strict=True))
+    _refuse_repeats(points, place)
+    return points
 
 
-def _check_horizon(points: tuple[Pair, ...], file: str | None) -> None:
+def _refuse_repeats(points: tuple[HorizonPoint, ...], file: str | None) -> None:
     seen: set[float] = set()
-    for azimuth, altitude in points:
-        if not (
-            math.isfinite(float(azimuth))
-            and -90.0 <= float(altitude) <= 90.0
-            and -360.0 <= float(azimuth) <= 360.0
-        ):
-            raise InputError(
-                f"sky.horizon: [{azimuth:g}, {altitude:g}] is not [azimuth -360..360, altitude -90..90]",
-                file=file,
-                key="sky.horizon",
-            )
-        if float(azimuth) % 360.0 in seen:
+    for azimuth, _ in points:
+        if azimuth % 360.0 in seen:
             raise InputError(
                 f"sky.horizon: azimuth {azimuth:g} is given twice; keep one", file=file, key="sky.horizon"
             )
-        seen.add(float(azimuth) % 360.0)
+        seen.add(azimuth % 360.0)

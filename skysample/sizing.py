@@ -172,9 +172,16 @@ def points_needed(
 
     if not 0.0 <= failed_share <= 0.9:
         raise InputError(f"failed_share must be from 0 to 0.9; got {failed_share}", key="failed_share")
+    model.check_site(site)
     sigma = model.sigma
+    if not sigma > 0.0 * u.arcsec:
+        raise InputError("the model's noise is zero, so no number of points follows from it", key="model")
     wanted = 0.5 * sigma if target is None else u.Quantity(target)
-    if not wanted.unit.is_equivalent(u.arcsec) or not wanted.isscalar or not (wanted > 0.0 * u.arcsec):
+    if (
+        not wanted.unit.is_equivalent(u.arcsec)
+        or not wanted.isscalar
+        or not 0.0 < wanted.to_value(u.arcsec) < np.inf
+    ):
         raise InputError(f"target must be an angle above zero; got {target}", key="target")
     wanted = wanted.to(u.arcsec)
     final = _final_model(site, model, terms, sky, registry)

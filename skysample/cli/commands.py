@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from skysample.cli import answers, sentences
+from skysample.cli.terminal import printable
 from skysample.errors import InputError
+from skysample.files import check_place
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -62,11 +64,14 @@ TermsOption = Annotated[
 ]
 
 
+MOST_POINTS = 20_000
+"""Beyond it a plan takes hours to make, and a night has no room for it."""
+
 _BULLET = re.compile(r"\s*(?:\d+\. |- )?")
 
 
 def _print(lines: Iterable[str]) -> None:
-    for line in lines:
+    for line in [printable(each) for each in lines]:
         # A table's row holds runs of blanks and must not be folded.
         if "   " in line.strip() or len(line) <= 80:
             sys.stdout.write(line + "\n")
@@ -90,6 +95,10 @@ def _site(path: Path) -> Site:
     from skysample.site import load_site
 
     return load_site(path)
+
+
+def _given(*paths: Path | None) -> list[Path]:
+    return [path for path in paths if path is not None]
 
 
 def _assumed(pairs: list[str]) -> dict[str, str]:
@@ -131,7 +140,10 @@ def _resumed(earlier: Plan, run: Path, start: Time | None, order: str | None) ->
     progress = read_progress(run)
     if progress.done:
         check_same_plan(earlier, read_run(run, earlier.site))
-    return resume_plan(earlier, progress, start, order=order)
+    try:
+        return resume_plan(earlier, progress, start, order=order)
+    except InputError as error:
+        raise InputError(error.message, file=error.file or str(run), row=error.row, key=error.key) from None
 
 
 def _terms(text: str | None) -> list[str] | None:
@@ -188,7 +200,10 @@ def demo(
 def plan(
     site: SiteArgument,
     points: Annotated[
-        int | None, typer.Option(help="How many points; needed unless --plan says.", show_default=False)
+        int | None,
+        typer.Option(
+            help="How many points; needed unless --plan says.", show_default=False, min=1, max=MOST_POINTS
+        ),
     ] = None,
     when: Annotated[
         str | None, typer.Option(metavar="UTC", help="Start, ISO 8601; without it the Sun is not checked.")
@@ -231,11 +246,17 @@ def plan(
         from skysample.times import parse_utc
 
         start = parse_utc(when, key="--when")
-    by = None if model is None else load_model(model)
+    if of is not None and resume is None:
+        raise InputError("--plan goes with --resume; give the run too, or leave --plan out", key="--plan")
+    sources = _given(site, model, resume, of)
+    if out is not None:
+        check_place(out, sources)
     if chart is not None:
         from skysample.charts import chart_suffix
 
         chart_suffix(chart)
+        check_place(chart, [*sources, *_given(out)])
+    by = None if model is None else load_model(model)
     if resume is not None and of is not None:
         from skysample.resuming import read_plan
 
@@ -282,6 +303,7 @@ def gather(
     from skysample.runs import Run, write_run
 
     place = None if site is None else _site(site)
+    check_place(out, [*frames, *_given(site)])
     gathered = gather_table(frames, keywords=_keywords(keyword))
     if place is not None:
         Run.from_table(gathered.table, place)
@@ -311,6 +333,8 @@ def fit(
     from skysample.sky import usable_sky
 
     place = _site(site)
+    if out is not None:
+        check_place(out, [site, run])
     table = _run(run, place, assume)
     model = fit_model(table, place, _terms(terms))
     scored, hints = score(model, table), zero_hints(model, place)
@@ -361,7 +385,7 @@ def size(
             metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
         ),
     ] = None,
-    max_points: Annotated[int, typer.Option(metavar="N", help="Where to stop.", min=4)] = 300,
+    max_points: Annotated[int, typer.Option(metavar="N", help="Where to stop.", min=4, max=MOST_POINTS)] = 300,
     terms: TermsOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -429,6 +453,7 @@ def report(
 
     from skysample.report import build_record, write_report
 
+    check_place(out, [run, site, *_given(before)])
     record = build_record(
         _site(site), site, run, before, made=Time.now(), terms=_terms(terms), assume=_assumed(assume)
     )

@@ -116,7 +116,8 @@ def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[st
             for row in model.terms
         ],
     )
-    yield f"Furthest out: {str(score).split('furthest out is ')[1]}."
+    _, judged, furthest = str(score).partition("furthest out is ")
+    yield f"Furthest out: {furthest}." if judged else "The points are too few to judge any of them."
     for weak in model.weak_pairs:
         yield f"Hardly told apart by these points: {weak.pair[0]} and {weak.pair[1]} (condition {weak.condition:.0f})."
     for each in model.rejected:

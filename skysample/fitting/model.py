@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
-    from skysample.site import Mount
+    from skysample.runs import AxesKind, OldModel
+    from skysample.site import Mount, Site
 
 __all__ = ["FittedModel", "Rejection", "RunSummary", "WeakPair"]
 
@@ -90,8 +91,8 @@ class RunSummary:
     rejected: tuple[Rejection, ...]
     rows: tuple[int, ...]
     rms_rad: float
-    axes_kind: str
-    old_model: str
+    axes_kind: AxesKind
+    old_model: OldModel
     session: str
     fingerprint: str
     start_utc: str
@@ -146,6 +147,16 @@ class FittedModel:
     def kind(self) -> str:
         """Of mount."""
         return self.mount.kind
+
+    def check_site(self, site: Site) -> None:
+        """Refuse a site that this model was not fitted for: an InputError, where kind of mount or latitude differ."""
+        latitude_rad = site.location.latitude_rad
+        if self.kind != site.mount.kind or abs(self.function.latitude_rad - latitude_rad) > ARCSEC:
+            raise InputError(
+                f"the model is of a {self.kind} mount at latitude {np.degrees(self.function.latitude_rad):.6g}, the"
+                f" site has a {site.mount.kind} at {np.degrees(latitude_rad):.6g}; name the model of this telescope",
+                key="model",
+            )
 
     @property
     def stderr_rad(self) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated
 
 import msgspec
 import numpy as np
@@ -14,10 +14,13 @@ from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.pointing import PointingFunction
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
-from skysample.site import Mount  # noqa: TC001 - msgspec reads the annotation at run time
+from skysample.runs import AxesKind, OldModel  # noqa: TC001 - msgspec reads the annotations at run time
+from skysample.site import Mount, check_mount
 from skysample.terms import ROTATIONS
+from skysample.typed_tables import typed
 
 if TYPE_CHECKING:
+    from skysample.geometry import Array
     from skysample.plugins.registry import Registry
 
 __all__ = ["load_model", "save_model"]
@@ -25,27 +28,34 @@ __all__ = ["load_model", "save_model"]
 FORMAT, VERSION = "skysample-model", 1
 
 
+MOST_ARCSEC = 1e8
+"""Several dozen turns: what a coefficient may be, and more than any can be."""
+
+NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=1_000_000_000)]
+
+
 class _SavedTerm(msgspec.Struct, frozen=True):
     name: str
-    value_arcsec: float
-    stderr_arcsec: float
+    value_arcsec: Annotated[float, msgspec.Meta(ge=-MOST_ARCSEC, le=MOST_ARCSEC)]
+    stderr_arcsec: NotNegative
 
 
 class _SavedRejection(msgspec.Struct, frozen=True):
-    row: int
+    row: Count
     frame: str | None
     reason: str
 
 
 class _SavedRun(msgspec.Struct, frozen=True):
     source: str
-    points: int
-    used: int
+    points: Count
+    used: Count
     rejected: list[_SavedRejection]
-    rows: list[int]
-    rms_arcsec: float
-    axes: str
-    old_model: str
+    rows: list[Count]
+    rms_arcsec: NotNegative
+    axes: AxesKind
+    old_model: OldModel
     session: str
     fingerprint: str
     start_utc: str
@@ -56,12 +66,12 @@ class _SavedModel(msgspec.Struct, frozen=True):
     format: str
     version: int
     mount: Mount
-    latitude_deg: float
+    latitude_deg: Annotated[float, msgspec.Meta(ge=-90.0, le=90.0)]
     terms: list[_SavedTerm]
     covariance_arcsec2: list[list[float]]
-    sigma_arcsec: float
-    dof: int
-    condition: float
+    sigma_arcsec: NotNegative
+    dof: Annotated[int, msgspec.Meta(ge=1, le=1_000_000_000)]
+    condition: NotNegative
     weak_pairs: list[tuple[str, str, float]]
     run: _SavedRun
 
@@ -122,12 +132,14 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
     name = os.fspath(path)
     content = read_json(path)
     check_format(content, FORMAT, VERSION, name)
-    try:
-        saved = msgspec.convert(content, _SavedModel)
-    except msgspec.ValidationError as error:
-        raise InputError(f"is damaged ({error}); save the model again", file=name) from None
+    saved = typed(content, _SavedModel, file=name)
+    check_mount(saved.mount, name)
     names = tuple(term.name for term in saved.terms)
-    covariance = _matrix(saved.covariance_arcsec2, len(names), name)
+    if not names or len(set(names)) < len(names):
+        raise InputError(
+            "is damaged (it has no terms, or one of them twice); save the model again", file=name, key="terms"
+        )
+    covariance = _covariance(saved, name)
     rotations = ROTATIONS[saved.mount.kind]
     if names != tuple(
         sorted(names, key=lambda each: rotations.index(each) if each in rotations else len(rotations))
@@ -176,11 +188,25 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
     )
 
 
-def _matrix(rows: Any, count: int, name: str) -> np.ndarray[Any, np.dtype[np.float64]]:
-    if len(rows) != count or any(len(row) != count for row in rows):
-        raise InputError(
-            f"is damaged (its covariance is not {count} by {count}); save the model again",
+def _covariance(saved: _SavedModel, name: str) -> Array:
+    """Covariance of the terms, arcsec squared: square, symmetric, no variance below zero, and that of the errors."""
+    rows, errors = saved.covariance_arcsec2, np.array([term.stderr_arcsec for term in saved.terms])
+    count = len(errors)
+
+    def damaged(what: str) -> InputError:
+        return InputError(
+            f"is damaged (its covariance is not {what}); save the model again",
             file=name,
             key="covariance_arcsec2",
         )
-    return np.array(rows, float).reshape(count, count)
+
+    if len(rows) != count or any(len(row) != count for row in rows):
+        raise damaged(f"{count} by {count}")
+    covariance = np.array(rows, float).reshape(count, count)
+    if not np.allclose(np.sqrt(np.maximum(np.diag(covariance), 0.0)), errors, rtol=1e-6, atol=1e-12):
+        raise damaged("that of its standard errors")
+    scale = np.where(errors > 0.0, errors, 1.0)
+    correlation = covariance / np.outer(scale, scale)
+    if not np.allclose(correlation, correlation.T, atol=1e-6) or np.linalg.eigvalsh(correlation)[0] < -1e-6:
+        raise damaged("one that errors can have")
+    return covariance
