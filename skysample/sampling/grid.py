@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.sky import UsableSky
 
-__all__ = ["Evenness", "Grid", "evenness", "ideal_covering_rad", "ideal_separation_rad"]
+__all__ = ["Evenness", "Grid", "InformedGain", "evenness", "ideal_covering_rad", "ideal_separation_rad"]
 
 
 def ideal_covering_rad(area_sr: float, points: int) -> float:
@@ -73,6 +73,31 @@ def evenness(cells: Array, points: Array) -> Evenness:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class InformedGain:
+    """What the informed design of a grid buys.
+
+    Attributes
+    ----------
+    terms : tuple of str
+        Of the model that it was made for.
+    separation : float
+        Least distance kept on the same side of the pier, of the hexagonal lattice's.
+    blend : float
+        Share of the points that are an even grid of their own.
+    variance : float
+        Mean over the usable sky of the model's radial variance, for unit noise per axis.
+    even_points : int
+        How many even points would give the same, by even grids of about that many.
+    """
+
+    terms: tuple[str, ...]
+    separation: float
+    blend: float
+    variance: float
+    even_points: int
+
+
 @dataclass(frozen=True, eq=False)
 class Grid:
     """Points spread over the usable sky; from `sample`.
@@ -104,6 +129,8 @@ class Grid:
         What that effort leaves undone, empty for nothing.
     seed : int
         The same seed gives the same grid.
+    informed : InformedGain or None
+        Of an informed design: what it buys.
     """
 
     directions: Array = field(repr=False)
@@ -119,6 +146,7 @@ class Grid:
     effort: str = "default"
     gives_up: str = ""
     seed: int = 0
+    informed: InformedGain | None = None
 
     def __len__(self) -> int:
         return len(self.directions)
@@ -130,7 +158,12 @@ class Grid:
 
     @property
     def mesh_ratio(self) -> float:
-        """Covering radius over half the smallest separation (hexagonal lattice: 2 / sqrt(3) = 1.155)."""
+        """Covering radius over half the smallest separation (hexagonal lattice: 2 / sqrt(3) = 1.155).
+
+        Infinite where places repeat.
+        """
+        if self.min_separation_rad == 0.0:
+            return math.inf
         return self.covering_radius_rad / (self.min_separation_rad / 2.0)
 
     @property
@@ -181,6 +214,12 @@ class Grid:
         if self.sky.site.mount.kind == "german":
             east = int(np.count_nonzero(self.sides > 0))
             lines.append(f"Side of the pier               {east} east, {self.points - east} west")
+        if self.informed is not None:
+            error, terms = math.sqrt(self.informed.variance), len(self.informed.terms)
+            lines.append(
+                f"Model error over the sky       {error:6.2f} of the noise per axis, for {terms} terms: "
+                f"as from {self.informed.even_points} even points"
+            )
         if self.gives_up:
             lines.append(f"Effort {self.effort}: {self.gives_up}.")
         return "\n".join(lines)
