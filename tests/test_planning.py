@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 from astropy.table import Table
@@ -162,6 +163,7 @@ def test_what_cannot_be_planned_is_refused_in_a_sentence(registry, arguments, wo
 
 
 def test_a_park_outside_the_limits_is_refused(registry):
-    site = make_site(mount={"park": [170.0, 0.0], "primary": {"min_deg": -100, "max_deg": 100}})
+    site = make_site(mount={"primary": {"min_deg": -100, "max_deg": 100}})
+    parked = msgspec.structs.replace(site, mount=msgspec.structs.replace(site.mount, park=(170.0, 0.0)))
     with pytest.raises(InputError, match="park"):
-        plan(site, 5, registry=registry)
+        plan(parked, 5, registry=registry)
