@@ -58,3 +58,12 @@ def test_the_final_model_recovers_every_error_and_the_noise(night):
 def test_the_number_of_points_is_the_recommended_one(night):
     answer = night[1]
     assert answer["final"]["points"] == answer["size"]["recommended"]
+
+
+def test_a_folder_with_a_site_of_ones_own_is_left_alone(tmp_path, capsys):
+    mine = tmp_path / "site.toml"
+    mine.write_text('name = "mine"\n')
+    assert run_command(["demo", "--out", str(tmp_path)]) == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["site.toml"]
+    assert mine.read_text() == 'name = "mine"\n'
+    assert "of your own" in capsys.readouterr().err

@@ -12,7 +12,7 @@ from skysample.cli import answers, sentences
 from skysample.comparing import Comparison, compare
 from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
-from skysample.files import write_whole
+from skysample.files import read_text, write_whole
 from skysample.fitting import FittedModel, fit
 from skysample.planning import Plan, plan
 from skysample.polar_axis import PolarAlignment, polar
@@ -133,13 +133,22 @@ def _chapter(title: str, command: str, lines: Iterable[str]) -> list[str]:
     return ["", title, f"  $ {command}", *(f"  {line}" for line in lines)]
 
 
+def _refuse_a_site_of_others(path: Path) -> None:
+    if path.exists() and files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8") != read_text(
+        path
+    ):
+        raise InputError(
+            "is a site file of your own, which the demo would replace; name another folder", file=str(path)
+        )
+
+
 def night(folder: Path, seed: int = 1) -> Story:
     """Run the invented night and write its files.
 
     Parameters
     ----------
     folder : Path
-        Made if it is not there; files of the same names in it are replaced.
+        Made if it is not there; the files of an earlier demo in it are replaced.
     seed : int
         Of the noise and of the false plate solutions.
 
@@ -150,7 +159,7 @@ def night(folder: Path, seed: int = 1) -> Story:
     Raises
     ------
     InputError
-        If the folder cannot be made.
+        If the folder cannot be made, or holds a site file that is not the demo's.
     """
     from astropy.time import Time
 
@@ -181,6 +190,7 @@ def night(folder: Path, seed: int = 1) -> Story:
             "record.html",
         )
     }
+    _refuse_a_site_of_others(paths["site.toml"])
     write_whole(paths["site.toml"], files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8"))
     site = load_site(paths["site.toml"])
     telescope = Telescope.just_set_down(site, np.random.default_rng(seed))
