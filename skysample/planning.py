@@ -30,6 +30,7 @@ from skysample.sky import UsableSky, usable_sky
 
 if TYPE_CHECKING:
     import os
+    from collections.abc import Sequence
 
     from astropy.table import QTable
     from astropy.time import Time
@@ -232,6 +233,7 @@ def plan(
     design: str = "even",
     *,
     model: FittedModel | None = None,
+    terms: Sequence[str] | None = None,
     seed: int = 0,
     effort: str = "default",
     sky: UsableSky | None = None,
@@ -248,9 +250,12 @@ def plan(
         When the first slew starts. Without it nothing that moves over the sky (Sun, Moon) can be kept away from.
     order : str, optional
         Name of an ordering; default "annealed".
-    design : {"even"}
+    design : {"even", "informed"}
+        See `skysample.sample`.
     model : FittedModel, optional
         To say what the axes have to read for each point.
+    terms : sequence of str, optional
+        What an informed design is for; default: the model's terms, or the standard set without one.
     seed : int
         The same seed gives the same plan on every machine.
     effort : str
@@ -280,13 +285,16 @@ def plan(
         model.check_site(site)
     if when is not None and not when.isscalar:
         raise InputError("when must be one moment", key="when")
+    served: Sequence[str] | None = terms
+    if design == "informed" and terms is None:
+        served = ("standard",) if model is None else model.names
     camera = site.camera
     expected_s = (
         points * (camera.exposure_s + camera.overhead_s + _GUESSED_LEG_S) if isinstance(points, int) else 0.0
     )
     for _ in range(4):
         region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
-        grid = sample(region, points, design, seed=seed, effort=effort)
+        grid = sample(region, points, design, terms=served, seed=seed, effort=effort, registry=plugins)
         problem = ordering_problem(site, grid, seed)
         sequence = best_order(problem, orderings[name])
         found = Plan(

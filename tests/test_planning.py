@@ -167,3 +167,14 @@ def test_a_park_outside_the_limits_is_refused(registry):
     parked = msgspec.structs.replace(site, mount=msgspec.structs.replace(site.mount, park=(170.0, 0.0)))
     with pytest.raises(InputError, match="park"):
         plan(parked, 5, registry=registry)
+
+
+def test_an_informed_plan_says_how_many_even_points_would_teach_as_much(registry):
+    found = plan(make_site("fork", 35.0), 20, design="informed", registry=registry)
+    assert found.points == 20
+    assert found.grid.informed.even_points > 20
+    assert set(found.grid.informed.terms) >= {"polar_altitude", "cone", "fork_flexure"}
+    named = plan(
+        make_site("fork", 35.0), 20, design="informed", terms=["cone", "primary_zero"], registry=registry
+    )
+    assert set(named.grid.informed.terms) == {"cone", "primary_zero"}

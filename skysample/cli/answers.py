@@ -54,6 +54,8 @@ def plan_answer(plan: Plan) -> dict[str, Any]:
         "dome_moves": int(plan.schedule.dome_moves),
         "bound_s": _number(plan.bound_s, 2) if plan.bound_s is not None else None,
         "gap": _number(plan.gap, 4) if plan.gap is not None else None,
+        "design": grid.design,
+        "even_points": None if grid.informed is None else grid.informed.even_points,
         "order": plan.ordering,
         "sun_checked": plan.sun_checked,
         "rows": plan.rows,

@@ -208,12 +208,20 @@ def plan(
     when: Annotated[
         str | None, typer.Option(metavar="UTC", help="Start, ISO 8601; without it the Sun is not checked.")
     ] = None,
-    design: Annotated[str, typer.Option(help="even.")] = "even",
+    design: Annotated[str, typer.Option(help="even, or informed: where the terms are learnt best.")] = "even",
     order: Annotated[
         str | None, typer.Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
     ] = None,
     model: Annotated[
         Path | None, typer.Option(metavar="MODEL", help="Add what the axes have to read, by this model.")
+    ] = None,
+    terms: Annotated[
+        str | None,
+        typer.Option(
+            "--terms",
+            metavar="NAME,...",
+            help="What an informed design is for; default the model's terms, or the standard set.",
+        ),
     ] = None,
     resume: Annotated[
         Path | None, typer.Option(metavar="RUN", help="Go on where this run of the plan stopped.")
@@ -264,7 +272,9 @@ def plan(
     elif points is None:
         raise InputError("--points is missing; say how many", key="--points")
     else:
-        found = make_plan(place, points, None if resume else start, order, design, model=by, seed=seed)
+        found = make_plan(
+            place, points, None if resume else start, order, design, model=by, terms=_terms(terms), seed=seed
+        )
     if resume is not None:
         found = _resumed(found, resume, start, order)
     if out is not None:
@@ -385,7 +395,9 @@ def size(
             metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
         ),
     ] = None,
-    max_points: Annotated[int, typer.Option(metavar="N", help="Where to stop.", min=4, max=MOST_POINTS)] = 300,
+    max_points: Annotated[
+        int, typer.Option(metavar="N", help="Where to stop.", min=4, max=MOST_POINTS)
+    ] = 300,
     terms: TermsOption = None,
     as_json: JsonOption = False,
 ) -> None:

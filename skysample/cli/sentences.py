@@ -53,6 +53,11 @@ def plan_lines(plan: Plan) -> Iterator[str]:
         f" is more than {np.degrees(grid.covering_radius_rad):.1f} deg from a point,"
         f" no two points are closer than {np.degrees(grid.min_separation_rad):.1f} deg."
     )
+    if grid.informed is not None:
+        yield (
+            f"Placed where {len(grid.informed.terms)} terms are learnt best: as good for them as"
+            f" {grid.informed.even_points} even points. Even points also see what no term describes."
+        )
     taken = [
         f"{loss.obstruction} {loss.removed_sr:.2f} sr" for loss in plan.sky.taken if loss.removed_sr > 0.0
     ]
