@@ -253,6 +253,23 @@ def test_plan_answers_with_the_librarys_plan(job, answer, seen):
     assert all(column in header for column in PLAN_COLUMNS)
 
 
+def test_a_plan_says_what_a_dome_weight_would_save_and_cost(answer, run):
+    found = answer("plan", "site.toml", "--points", 12)
+    first, *calmer = found["front"]
+    assert found["dome_weight"] == first["dome_weight"] == 0.0
+    assert first["slew_s"] == found["slew_s"]
+    assert first["dome_moves"] == found["dome_moves"]
+    assert calmer
+    assert all(each["dome_moves"] < first["dome_moves"] for each in calmer)
+    assert all(each["slew_s"] > first["slew_s"] for each in calmer)
+    weight = calmer[-1]["dome_weight"]
+    text = " ".join(run("plan", "site.toml", "--points", 12)[1].split())
+    assert f"With --dome-weight {weight:g}: " in text
+    chosen = answer("plan", "site.toml", "--points", 12, "--dome-weight", weight)
+    assert chosen["front"] == []
+    assert chosen["dome_moves"] < first["dome_moves"]
+
+
 def test_a_plan_without_a_time_says_that_the_sun_was_not_checked(answer, run):
     arguments = ("plan", "site.toml", "--points", 3, "--order", "nearest")
     found = answer(*arguments)

@@ -9,10 +9,13 @@ import numpy as np
 from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from astropy.units import Quantity
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
+    from skysample.ordering import FrontPoint
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
@@ -32,7 +35,7 @@ def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
 
 
-def plan_answer(plan: Plan) -> dict[str, Any]:
+def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any]:
     """Keys of `plan`."""
     grid = plan.grid
     return {
@@ -57,6 +60,16 @@ def plan_answer(plan: Plan) -> dict[str, Any]:
         "design": grid.design,
         "even_points": None if grid.informed is None else grid.informed.even_points,
         "order": plan.ordering,
+        "dome_weight": plan.dome_weight,
+        "front": [
+            {
+                "dome_weight": choice.dome_weight,
+                "slew_s": _number(choice.schedule.total_slew_s, 2),
+                "dome_deg": _number(np.degrees(choice.schedule.dome_rad), 2),
+                "dome_moves": int(choice.schedule.dome_moves),
+            }
+            for choice in choices
+        ],
         "sun_checked": plan.sun_checked,
         "rows": plan.rows,
     }

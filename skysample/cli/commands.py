@@ -132,7 +132,9 @@ def _run(path: Path, site: Site, assume: list[str]) -> Run:
     return read_run(path, site, assume=_assumed(assume))
 
 
-def _resumed(earlier: Plan, run: Path, start: Time | None, order: str | None) -> Plan:
+def _resumed(
+    earlier: Plan, run: Path, start: Time | None, order: str | None, dome_weight: float | None
+) -> Plan:
     from skysample.resuming import check_same_plan, read_progress
     from skysample.resuming import resume as resume_plan
     from skysample.runs import read_run
@@ -141,7 +143,7 @@ def _resumed(earlier: Plan, run: Path, start: Time | None, order: str | None) ->
     if progress.done:
         check_same_plan(earlier, read_run(run, earlier.site))
     try:
-        return resume_plan(earlier, progress, start, order=order)
+        return resume_plan(earlier, progress, start, order=order, dome_weight=dome_weight)
     except InputError as error:
         raise InputError(error.message, file=error.file or str(run), row=error.row, key=error.key) from None
 
@@ -212,6 +214,10 @@ def plan(
     order: Annotated[
         str | None, typer.Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
     ] = None,
+    dome_weight: Annotated[
+        float | None,
+        typer.Option(metavar="X", help="From 0, least time (default), to 1, least dome.", min=0.0, max=1.0),
+    ] = None,
     model: Annotated[
         Path | None, typer.Option(metavar="MODEL", help="Add what the axes have to read, by this model.")
     ] = None,
@@ -273,17 +279,26 @@ def plan(
         raise InputError("--points is missing; say how many", key="--points")
     else:
         found = make_plan(
-            place, points, None if resume else start, order, design, model=by, terms=_terms(terms), seed=seed
+            place,
+            points,
+            None if resume else start,
+            order,
+            design,
+            model=by,
+            terms=_terms(terms),
+            seed=seed,
+            dome_weight=dome_weight or 0.0,
         )
     if resume is not None:
-        found = _resumed(found, resume, start, order)
+        found = _resumed(found, resume, start, order, dome_weight)
     if out is not None:
         found.write(out)
     if chart is not None:
         from skysample.charts import sky_chart, write_chart
 
         write_chart(sky_chart(found), chart)
-    _show(answers.plan_answer(found), sentences.plan_lines(found), as_json=as_json)
+    choices = found.trade_off() if dome_weight is None else []
+    _show(answers.plan_answer(found, choices), sentences.plan_lines(found, choices), as_json=as_json)
 
 
 @app.command()

@@ -9,10 +9,11 @@ import numpy as np
 from skysample.cautions import MOVING, WEDGE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
+    from skysample.ordering import FrontPoint
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
@@ -43,10 +44,12 @@ def columns(header: tuple[str, ...], rows: list[tuple[str, ...]]) -> Iterator[st
         yield "  " + "  ".join(cells).rstrip()
 
 
-def plan_lines(plan: Plan) -> Iterator[str]:
-    """Say what a plan will take, and list its points."""
+def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
+    """Say what a plan will take, what less dome would cost, and list its points."""
     grid = plan.grid
     yield str(plan)
+    for choice in choices[1:]:
+        yield f"With --dome-weight {choice.dome_weight:g}: {choice.compared(choices[0])}."
     yield (
         f"Usable sky {plan.sky.area_sr:.2f} sr ({100.0 * plan.sky.area_sr / (2.0 * np.pi):.0f} % of the"
         f" hemisphere); no place in it"
