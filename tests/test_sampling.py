@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction, rotation, separation
 from skysample.sampling import EFFORTS, Grid, even_points, evenness, sample
-from skysample.sampling.cells import coarse_cells, edge_resolved_cells, nearest
+from skysample.sampling.cells import candidates, coarse_cells, edge_resolved_cells, nearest, nearest_of
 from skysample.sampling.sheets import shares, sheets
 from skysample.sky import usable_sky
 
@@ -207,6 +207,27 @@ def test_merging_cells_keeps_area_and_centre_of_mass(merge):
     assert 1000 <= len(merged) < len(cells)
     assert weight.sum() == len(cells)
     np.testing.assert_allclose(weight @ merged / len(cells), cells.mean(axis=0), atol=1e-3)
+
+
+def test_an_edge_keeps_its_cells_where_the_inside_is_merged():
+    cells = reference_cells(64)
+    merged, weight = edge_resolved_cells(cells, 100)
+    alone = merged[weight == 1.0]
+    assert nearest(cells, alone)[0].max() < 1e-9
+    around = hp.get_all_neighbours(64, hp.vec2pix(64, *cells.T))
+    at_the_edge = ~np.isin(around, hp.vec2pix(64, *cells.T)).all(axis=0)
+    assert nearest(alone, cells[at_the_edge])[0].max() < 4.0 * hp.nside2resol(64)
+    assert weight.max() >= 64
+
+
+def test_candidates_find_the_nearest_point_while_points_move_little():
+    rng = np.random.default_rng(2)
+    cells = reference_cells(32)
+    points = cells[rng.choice(len(cells), 40, replace=False)]
+    among = candidates(points, cells)
+    moved = points + 0.005 * rng.standard_normal(points.shape)
+    moved /= np.linalg.norm(moved, axis=1, keepdims=True)
+    np.testing.assert_allclose(nearest_of(moved, cells, among)[0], nearest(moved, cells)[0], atol=1e-12)
 
 
 def test_power_cells_are_those_of_the_definition():

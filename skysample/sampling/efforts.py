@@ -41,6 +41,7 @@ class Effort:
     last_halves: tuple[int, ...]
     coarse: int
     fine: int
+    good: float = 1.15
     exact_edges: bool = True
     gives_up: str = ""
 

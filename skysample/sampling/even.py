@@ -42,7 +42,6 @@ _MESH_AIMED_AT = 1.5  # covering radius over half the smallest separation; a hex
 _MESH_ALLOWED = 1.63  # a set of points is marked down beyond this ratio
 _VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
 _SHARING = 0.12  # share of a difference in area that is made up at a time
-_GOOD = 1.15  # times the lattice's: no further start is relaxed
 _STRIDE = 1.5  # over-relaxation of centroid steps
 
 
@@ -106,7 +105,7 @@ def even_points(
         badness = _badness(*fine, relaxed)
         if badness < least:
             best, least = relaxed, badness
-        if least <= _GOOD * _lattice_covering(*fine, best):
+        if least <= plan.good * _lattice_covering(*fine, best):
             break
     if plan.last_halves:
         finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 4000))
