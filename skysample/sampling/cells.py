@@ -67,7 +67,7 @@ def edge_resolved_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
     """Merge cells inside the region only, the more the farther from its edge.
 
     A quadtree: a HEALPix pixel that the region fills becomes one cell, and one that it does not fill is asked
-    for its quarters, down to the cells themselves; edges, where gaps are widest, stay exact.
+    for its quarters, down to the cells themselves. A filled pixel that touches the edge is merged too.
 
     Parameters
     ----------
