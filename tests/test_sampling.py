@@ -318,7 +318,7 @@ def test_a_german_mount_is_sampled_on_both_sides_of_the_pier():
     assert grid.min_separation_rad == pytest.approx(within, rel=1e-9)
     assert across > 0.3 * within
     assert grid.covering_radius_rad == pytest.approx(
-        by_brute_force(sheets(sky, 31).cells, grid.directions)[0]
+        by_brute_force(sheets(sky, 31, exact_edges=True).cells, grid.directions)[0]
     )
     assert set(grid.table["pier"]) == {"east", "west"}
     assert "east" in grid.summary()
