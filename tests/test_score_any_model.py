@@ -155,6 +155,27 @@ def test_several_blocks_of_rows_are_one_fit(alpha):
     assert_allclose(score.studentised, np.sqrt(t_squared / 2.0), rtol=1e-8)
 
 
+@pytest.mark.parametrize("model", [LinearRegression(), Ridge(1.0)], ids=str)
+def test_columns_far_from_zero_lose_no_digits(model):
+    X, y = data(n=14)
+    X = np.round(1024.0 * X) / 1024.0 + 1e7
+    score = score_any(copy.deepcopy(model).fit(X, y), X, y)
+    assert score.method == "closed form"
+    near = score_any(copy.deepcopy(model).fit(X - 1e7, y), X - 1e7, y)
+    assert_allclose(score.studentised, near.studentised, rtol=1e-10)
+    assert_allclose(score.terms["t"][1:], near.terms["t"][1:], rtol=1e-10)
+
+
+@pytest.mark.parametrize("height", [1e-2, 1e-3, 1e-4, 1e-6])
+def test_a_row_that_nearly_alone_determines_a_coefficient_loses_no_digits(height):
+    X, y = data(n=14, p=2)
+    rng = np.random.default_rng(2)
+    X = np.column_stack([X, np.where(np.arange(14) == 4, 1.0, height * rng.normal(size=14))])
+    score = score_any(LinearRegression().fit(X, y), X, y)
+    assert score.method == "closed form"
+    assert_allclose(score.loo_residuals, left_out(LinearRegression(), X, y), rtol=1e-9, atol=1e-10)
+
+
 def test_memory_stays_within_four_times_the_design():
     X, y = data(n=20_000, p=20)
     model = LinearRegression().fit(X, y)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AnyScore", "score_any"]
 
-_DELICATE = 1e-6
+_DELICATE = 1e-4
 """A row with so little of 1 - h nearly alone determines a coefficient: dividing by it would magnify rounding."""
 
 

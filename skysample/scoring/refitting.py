@@ -107,7 +107,7 @@ class Refitting:
 
 def radial_rms(residuals: Array) -> float:
     """Over rows, of the columns' squares summed."""
-    return float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
+    return float(np.sqrt(np.sum(residuals**2) / len(residuals)))
 
 
 def refitting_of(

@@ -7,7 +7,7 @@ The last pass is one step of iterative refinement (Björck 1996, Numerical Metho
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,6 +42,8 @@ class LinearRows:
         Ridge penalty; not on the intercept.
     intercept : bool
         Whether there is a; it is then the first of the p = m + 1 coefficients.
+    origin : ndarray, shape (m,), or None
+        What X is counted from; zero where None.
     """
 
     regressors: Array
@@ -49,6 +51,7 @@ class LinearRows:
     weights: Array | None
     alpha: float
     intercept: bool
+    origin: Array | None = None
 
     @property
     def coefficients(self) -> int:
@@ -62,7 +65,7 @@ class LinearRows:
         for start in range(0, n, _BLOCK):
             part = slice(start, start + _BLOCK)
             block = np.ones((min(_BLOCK, n - start), p + k))
-            block[:, first:p] = self.regressors[part]
+            block[:, first:p] = self._counted(part)
             block[:, p:] = self.target[part]
             if self.weights is not None:
                 block *= np.sqrt(self.weights[part])[:, None]
@@ -73,8 +76,11 @@ class LinearRows:
     def times(self, part: slice, factor: Array) -> Array:
         """Rows of the unweighted design [1, X], times a matrix of shape (p, any)."""
         first = int(self.intercept)
-        product = self.regressors[part] @ factor[first:]
+        product = self._counted(part) @ factor[first:]
         return product + factor[0] if first else product
+
+    def _counted(self, part: slice) -> Array:
+        return self.regressors[part] if self.origin is None else self.regressors[part] - self.origin
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +146,14 @@ def fit_rows(rows: LinearRows) -> RowFit:
     -------
     RowFit
     """
+    plain = rows
+    if rows.intercept:
+        # Counted from their means, columns far from zero are not nearly that of ones.
+        rows = replace(plain, origin=np.mean(plain.regressors, axis=0))
     reduced = reduce_rows(rows.blocks(), rows.coefficients)
+    if rows.intercept and reduced.rank < rows.coefficients:
+        # Which coefficients are not determined hangs on what the intercept is counted from.
+        rows, reduced = plain, reduce_rows(plain.blocks(), plain.coefficients)
     coefficients = reduced.factor @ reduced.projected
     first = int(rows.intercept)
     shrunk = np.sqrt(rows.alpha) * reduced.factor[first:]
@@ -149,12 +162,26 @@ def fit_rows(rows: LinearRows) -> RowFit:
     residuals = rows.target.copy()
     hat, missed = _hat(rows, reduced, coefficients, residuals, held, pull)
     refinement = reduced.factor @ (missed - pull)
-    for part in _parts(len(residuals)):
-        residuals[part] -= rows.times(part, refinement)
+    residuals -= plain.times(slice(None), _from_zero(rows, refinement))
     share, axes = np.linalg.eigh(held)
-    variance = (reduced.factor @ axes) ** 2 @ np.maximum(1.0 - share, 0.0)
+    root = _from_zero(rows, reduced.factor @ axes)
+    variance = root**2 @ np.maximum(1.0 - share, 0.0)
     variance[~reduced.determined] = np.nan
-    return _left_out(rows, coefficients + refinement, variance, residuals, hat, reduced.determined_condition)
+    return _left_out(
+        rows,
+        _from_zero(rows, coefficients + refinement),
+        variance,
+        residuals,
+        hat,
+        reduced.determined_condition,
+    )
+
+
+def _from_zero(rows: LinearRows, coefficients: Array) -> Array:
+    """Coefficients with the intercept at X = 0 instead of at the origin."""
+    if rows.origin is None:
+        return coefficients
+    return np.concatenate([coefficients[:1] - rows.origin @ coefficients[1:], coefficients[1:]])
 
 
 def _hat(
@@ -164,10 +191,11 @@ def _hat(
     n = len(rows.target)
     leverage, kept, pulled = np.empty(n), np.zeros(n), np.zeros((n, pull.shape[1]))
     missed = np.zeros_like(pull)
+    both = np.concatenate([reduced.factor, coefficients], axis=1)
     for part in _parts(n):
-        q = rows.times(part, reduced.factor)
-        residuals[part] -= rows.times(part, coefficients)
-        weighted = residuals[part]
+        product = rows.times(part, both)
+        q, weighted = product[:, : reduced.rank], residuals[part]
+        weighted -= product[:, reduced.rank :]
         if rows.weights is not None:
             root = np.sqrt(rows.weights[part])[:, None]
             q *= root
@@ -197,20 +225,21 @@ def _left_out(
     # Squares and degrees of freedom of the other rows about the fit without this one, for each column.
     squares = total - inner
     deleted_dof = np.count_nonzero(seen) - seen - hat.fitted
-    moved = np.sum(inner, axis=1) * hat.leverage / room
+    ones = np.ones(k)  # A product with them is quicker than a sum over few columns.
+    moved = inner @ ones * hat.leverage / room
     if rows.alpha > 0.0:
         weighted = np.sqrt(w)[:, None] * left_out
         bent = hat.held[:, None] * weighted**2
         squares += 2.0 * weighted * hat.pull - bent
         deleted_dof += hat.held / room
-        moved -= np.sum(bent, axis=1)
+        moved -= bent @ ones
     dof = float(np.count_nonzero(seen)) - hat.fitted
     square = total / dof if dof > DOF_ROUNDING else np.full(k, np.nan)
     # The columns share their noise: variances are averaged, squared changes added.
     deleted = ratio(
-        np.mean(np.maximum(squares, 0.0), axis=1), np.where(deleted_dof > DOF_ROUNDING, deleted_dof, np.nan)
+        np.maximum(squares, 0.0) @ ones / k, np.where(deleted_dof > DOF_ROUNDING, deleted_dof, np.nan)
     )
-    studentised = np.sqrt(ratio(np.sum(inner, axis=1), k * deleted))
+    studentised = np.sqrt(ratio(inner @ ones, k * deleted))
     return RowFit(
         coefficients=coefficients,
         variance=variance,
