@@ -181,7 +181,7 @@ def test_fit_answers_with_the_librarys_numbers_and_saves_the_model(answer, first
     left = structure(model, table)
     assert [each["name"] for each in found["structure"]] == [each.name for each in left.findings]
     assert [each["p"] for each in found["structure"]] == [
-        each.p and pytest.approx(each.p) for each in left.findings
+        each.p and pytest.approx(each.p, rel=1e-5) for each in left.findings
     ]
     assert [each["found"] for each in found["structure"]] == [each.found for each in left.findings]
     assert found["sigma_arcsec"] == pytest.approx(1.2, rel=0.5)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
+from skysample.familywise import holm
 from skysample.fitting import fingerprint
 from skysample.geometry import ARCSEC
 from skysample.leftovers.drift import drift
@@ -28,9 +29,6 @@ if TYPE_CHECKING:
     from skysample.runs import Run
 
 __all__ = ["Finding", "Structure", "structure"]
-
-FAMILY_WISE = 0.05
-"""Share of sound nights in which any of the tests speaks, at most."""
 
 _TESTS = (drift, step, temperature, pier_side, neighbours, tails)
 _COURSES = ("drift", "step", "temperature")
@@ -155,7 +153,8 @@ def structure(model: FittedModel, run: Run, *, seed: int = 0) -> Structure:
             )
         )
     examined = [test(left) for test in _TESTS]
-    counted = _holm({each.name: each.p for each in examined if each.p is not None})
+    done = {each.name: each.p for each in examined if each.p is not None}
+    counted = {name for name, stands in zip(done, holm(list(done.values())), strict=True) if stands}
     return Structure(tuple(_judged(each, found=each.name in counted) for each in examined))
 
 
@@ -169,13 +168,3 @@ def _judged(each: Examined, *, found: bool) -> Finding:
         each.sentence if found else "",
         "" if done else each.sentence,
     )
-
-
-def _holm(p: dict[str, float]) -> set[str]:
-    """Names that Holm's step-down keeps at the family-wise level (Holm 1979, Scand. J. Stat. 6, 65)."""
-    kept: set[str] = set()
-    for rank, name in enumerate(sorted(p, key=lambda each: p[each])):
-        if p[name] > FAMILY_WISE / (len(p) - rank):
-            break
-        kept.add(name)
-    return kept
