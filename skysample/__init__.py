@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel, fit, load_model
     from skysample.frames import icrs_place, observed_place
     from skysample.gathering import gather
+    from skysample.leftovers import Structure, structure
+    from skysample.movements import History, history
     from skysample.planning import Plan, plan
     from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
@@ -38,6 +40,7 @@ _HOMES = {
     "Comparison": "comparing",
     "FittedModel": "fitting",
     "Grid": "sampling",
+    "History": "movements",
     "InputError": "errors",
     "NoSolution": "errors",
     "NotDetermined": "errors",
@@ -51,10 +54,12 @@ _HOMES = {
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
+    "Structure": "leftovers",
     "UsableSky": "sky",
     "compare": "comparing",
     "fit": "fitting",
     "gather": "gathering",
+    "history": "movements",
     "icrs_place": "frames",
     "load_model": "fitting",
     "load_site": "site",
@@ -65,6 +70,7 @@ _HOMES = {
     "read_run": "runs",
     "sample": "sampling",
     "score": "scoring",
+    "structure": "leftovers",
     "usable_sky": "sky",
 }
 
@@ -72,6 +78,7 @@ __all__ = [
     "Comparison",
     "FittedModel",
     "Grid",
+    "History",
     "InputError",
     "NoSolution",
     "NotDetermined",
@@ -85,11 +92,13 @@ __all__ = [
     "Site",
     "SkysampleError",
     "SkysampleWarning",
+    "Structure",
     "UsableSky",
     "__version__",
     "compare",
     "fit",
     "gather",
+    "history",
     "icrs_place",
     "load_model",
     "load_site",
@@ -100,6 +109,7 @@ __all__ = [
     "read_run",
     "sample",
     "score",
+    "structure",
     "usable_sky",
 ]
 

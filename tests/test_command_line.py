@@ -18,6 +18,7 @@ import skysample.sizing
 from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
+from skysample.leftovers import structure
 from skysample.polar_axis import polar
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error
@@ -25,7 +26,7 @@ from skysample.site import load_site
 from skysample.sky import usable_sky
 from tests.job_folder import POINTS, digests, make_job
 
-COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "report", "plugins")
+COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "history", "report", "plugins")
 PLAN_COLUMNS = {
     "point", "alt_deg", "az_deg", "hour_angle_deg", "dec_deg", "ra_icrs_deg", "dec_icrs_deg", "pier", "start_utc",
     "slew_s", "dome_az_deg", "dome_move_deg", "dome_s",
@@ -177,6 +178,12 @@ def test_fit_answers_with_the_librarys_numbers_and_saves_the_model(answer, first
     found = answer("fit", "before.ecsv", "--site", "site.toml", "--out", "new.json")
     check_fit(found, model, table, site)
     assert found["rejected"] == []
+    left = structure(model, table)
+    assert [each["name"] for each in found["structure"]] == [each.name for each in left.findings]
+    assert [each["p"] for each in found["structure"]] == [
+        each.p and pytest.approx(each.p, rel=1e-5) for each in left.findings
+    ]
+    assert [each["found"] for each in found["structure"]] == [each.found for each in left.findings]
     assert found["sigma_arcsec"] == pytest.approx(1.2, rel=0.5)
     saved = load_model("new.json")
     assert saved.names == model.names

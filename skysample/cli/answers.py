@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
+    from skysample.leftovers import Structure
+    from skysample.movements import History
     from skysample.ordering import FrontPoint
     from skysample.planning import Plan
     from skysample.plugins import Registry
@@ -22,7 +24,15 @@ if TYPE_CHECKING:
     from skysample.scoring import Score, SkyError
     from skysample.sizing import PointsNeeded
 
-__all__ = ["compare_answer", "fit_answer", "plan_answer", "plugins_answer", "polar_answer", "size_answer"]
+__all__ = [
+    "compare_answer",
+    "fit_answer",
+    "history_answer",
+    "plan_answer",
+    "plugins_answer",
+    "polar_answer",
+    "size_answer",
+]
 
 
 def _number(value: float | None, digits: int = 6) -> float | None:
@@ -75,7 +85,9 @@ def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any
     }
 
 
-def fit_answer(model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...]) -> dict[str, Any]:
+def fit_answer(
+    model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...], left: Structure
+) -> dict[str, Any]:
     """Keys of `fit`."""
     terms = model.terms
     return {
@@ -116,6 +128,17 @@ def fit_answer(model: FittedModel, score: Score, error: SkyError, hints: tuple[s
                 "cooks_distance": _number(row["cooks_distance"], 4),
             }
             for row in score.points
+        ],
+        "structure": [
+            {
+                "name": each.name,
+                "statistic": _number(each.statistic),
+                "p": None if each.p is None else float(f"{each.p:.6g}"),
+                "found": each.found,
+                "sentence": each.sentence or None,
+                "not_done": each.not_done or None,
+            }
+            for each in left.findings
         ],
         "hints": list(hints),
         "axes": model.run.axes_kind,
@@ -212,6 +235,49 @@ def size_answer(need: PointsNeeded) -> dict[str, Any]:
             for row in need.table
         ],
         "sentence": str(need),
+    }
+
+
+def history_answer(past: History) -> dict[str, Any]:
+    """Keys of `history`."""
+    return {
+        "models": [
+            {
+                "moment": moment,
+                "source": model.run.source or None,
+                "start_utc": model.run.start_utc or None,
+                "end_utc": model.run.end_utc or None,
+                "used": model.run.used,
+                "session": model.run.session or None,
+            }
+            for moment, model in zip(past.moments, past.models, strict=True)
+        ],
+        "changes": [
+            {
+                "term": each.term,
+                "since": each.since,
+                "until": each.until,
+                "change_arcsec": _number(each.change_rad / ARCSEC),
+                "stderr_arcsec": _number(each.stderr_rad / ARCSEC),
+                "sigmas": _number(each.sigmas, 2),
+                "dof": _number(each.dof, 2),
+                "p": float(f"{each.p:.6g}"),
+                "moved": each.moved,
+                "verdict": each.verdict,
+                "sentence": each.sentence or None,
+            }
+            for each in past.changes
+        ],
+        "axis": [
+            {
+                "since": each.since,
+                "until": each.until,
+                "total_arcmin": _value(each.total),
+                "total_stderr_arcmin": _value(each.stderr),
+            }
+            for each in past.axis
+        ],
+        "sentences": list(past.sentences),
     }
 
 

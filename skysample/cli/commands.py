@@ -354,6 +354,7 @@ def fit(
     """
     from skysample.fitting import fit as fit_model
     from skysample.fitting.zero_hints import zero_hints
+    from skysample.leftovers import structure
     from skysample.scoring import score, sky_error
     from skysample.sky import usable_sky
 
@@ -362,15 +363,15 @@ def fit(
         check_place(out, [site, run])
     table = _run(run, place, assume)
     model = fit_model(table, place, _terms(terms))
-    scored, hints = score(model, table), zero_hints(model, place)
+    scored, hints, left = score(model, table), zero_hints(model, place), structure(model, table)
     error = sky_error(model, usable_sky(place))
     if out is not None:
         model.save(out)
     _show(
-        answers.fit_answer(model, scored, error, hints),
+        answers.fit_answer(model, scored, error, hints, left),
         [
             *_declared(model.run.axes_kind, model.run.old_model),
-            *sentences.fit_lines(model, scored, error, hints),
+            *sentences.fit_lines(model, scored, error, hints, left),
         ],
         as_json=as_json,
     )
@@ -458,6 +459,29 @@ def compare(
     _show(answers.compare_answer(comparison), sentences.comparison_lines(comparison), as_json=as_json)
     if not comparison.within_limit:
         raise typer.Exit(1)
+
+
+@app.command()
+def history(
+    models: Annotated[
+        list[Path],
+        typer.Argument(metavar="MODEL...", help="Two or more models of one telescope.", show_default=False),
+    ],
+    site: Annotated[
+        Path | None, typer.Option("--site", metavar="SITE", help="Site file, to check the models against.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what moved between models of one telescope.
+
+    Example: skysample history march.json may.json --site site.toml
+    """
+    from skysample.fitting import load_model
+    from skysample.movements import history as compare_models
+
+    place = None if site is None else _site(site)
+    past = compare_models([load_model(each) for each in models], place)
+    _show(answers.history_answer(past), sentences.history_lines(past), as_json=as_json)
 
 
 @app.command()

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.cautions import MOVING, WEDGE
+from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
+    from skysample.leftovers import Structure
+    from skysample.movements import History
     from skysample.ordering import FrontPoint
     from skysample.planning import Plan
     from skysample.plugins import Registry
@@ -25,6 +28,7 @@ __all__ = [
     "aim",
     "comparison_lines",
     "fit_lines",
+    "history_lines",
     "move_lines",
     "plan_lines",
     "plugin_lines",
@@ -98,7 +102,9 @@ def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
     yield from MOVING
 
 
-def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...]) -> Iterator[str]:
+def fit_lines(
+    model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...], left: Structure
+) -> Iterator[str]:
     """Say what was fitted, term by term, and how far to trust it."""
     yield (
         f'{model.run.used} of {model.run.points} points used; residual {score.rms.value:.2f}" RMS on the sky,'
@@ -131,6 +137,8 @@ def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[st
     for each in model.rejected:
         frame = f" ({each.frame})" if each.frame else ""
         yield f"Not used, row {each.row}{frame}: {each.reason}."
+    for sentence in left.sentences:
+        yield f"Left over: {sentence}."
     for hint in hints:
         yield f"Look: {hint}"
 
@@ -260,6 +268,32 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
             for row in need.table
         ],
     )
+
+
+def history_lines(past: History) -> Iterator[str]:
+    """Say what moved, and list every change."""
+    for sentence in past.sentences:
+        yield f"{sentence[0].upper()}{sentence[1:]}."
+    yield from columns(
+        ("term", "since", "until", "change", "+-", "sigma", "p", "verdict"),
+        [
+            (
+                each.term,
+                each.since,
+                each.until,
+                f'{each.change_rad / ARCSEC:+.2f}"',
+                f'{each.stderr_rad / ARCSEC:.2f}"',
+                f"{each.sigmas:.1f}",
+                f"{each.p:.2g}",
+                each.verdict,
+            )
+            for each in past.changes
+        ],
+    )
+    if past.axis_moved:
+        yield "Find out why before you correct it: a loose bolt, or a pier that settles. Before you touch a bolt:"
+        for caution in WEDGE:
+            yield f"  - {caution}"
 
 
 def plugin_lines(registry: Registry) -> Iterator[str]:

@@ -14,6 +14,7 @@ from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files import read_text, write_whole
 from skysample.fitting import FittedModel, fit
+from skysample.leftovers import Structure, structure
 from skysample.planning import Plan, plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
@@ -51,6 +52,7 @@ class Story:
     model : FittedModel
     score : Score
     error : SkyError
+    left : Structure
     """
 
     folder: Path
@@ -64,6 +66,7 @@ class Story:
     model: FittedModel
     score: Score
     error: SkyError
+    left: Structure
 
     @property
     def answer(self) -> dict[str, Any]:
@@ -74,7 +77,7 @@ class Story:
             "after": answers.polar_answer(self.after),
             "comparison": answers.compare_answer(self.comparison),
             "size": answers.size_answer(self.need),
-            "final": answers.fit_answer(self.model, self.score, self.error, ()),
+            "final": answers.fit_answer(self.model, self.score, self.error, (), self.left),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -111,7 +114,7 @@ class Story:
         yield _chapter(
             "6. Fit, and judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
-            sentences.fit_lines(self.model, self.score, self.error, ()),
+            sentences.fit_lines(self.model, self.score, self.error, (), self.left),
         )
         yield _chapter(
             "7. The record for the client.",
@@ -239,4 +242,5 @@ def night(folder: Path, seed: int = 1) -> Story:
         model=model,
         score=scored,
         error=sky_error(model, usable_sky(site)),
+        left=structure(model, run),
     )

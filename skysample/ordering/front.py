@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -27,6 +26,7 @@ DOME_WEIGHTS = (0.02, 0.1, 0.4, 1.0)
 """Settings looked at beside 0: nearby ones give nearly the same plan."""
 
 _TRIALS, _EXACT_UP_TO = 40_000, 8
+_HARDLY_S = 0.5
 _LEAST_SAVING = 0.1
 
 
@@ -56,10 +56,8 @@ class FrontPoint:
         longer_s = mine.total_slew_s - other.total_slew_s
         slower = 100.0 * longer_s / other.total_slew_s if other.total_slew_s else 0.0
         rotation = f"{turned:.0f} % less" if turned >= 0.0 else f"{-turned:.0f} % more"
-        return (
-            f"{fewer:.0f} % fewer dome moves ({mine.dome_moves}) and {rotation} rotation"
-            f" for {slower:.1f} % more motion ({longer_s:.0f} s)"
-        )
+        cost = f"{slower:.1f} % more motion ({longer_s:.0f} s)" if longer_s >= _HARDLY_S else "no more motion"
+        return f"{fewer:.0f} % fewer dome moves ({mine.dome_moves}) and {rotation} rotation for {cost}"
 
 
 def front(
@@ -86,9 +84,9 @@ def front(
     Returns
     -------
     list of FrontPoint
-        From the least time to the least dome. None is beaten by another in time, moves and rotation at once;
-        each saves a tenth or more of the moves of the one before. With more than three such, the two ends and
-        the one that saves most for its time.
+        First the order of least time, then calmer ones: each saves a tenth or more of the moves of the one
+        before, and none is beaten by another in time, moves and rotation at once. With more than three such,
+        the two ends and the one that saves most for its time.
     """
     least_time = replace(problem, dome_weight=0.0)
     tables = Tables.of(least_time)
@@ -114,10 +112,10 @@ def _point(problem: OrderingProblem, orders: list[list[int]]) -> FrontPoint:
 
 
 def _sensible(points: list[FrontPoint]) -> list[FrontPoint]:
-    kept: list[FrontPoint] = []
-    unbeaten = [point for point in points if not any(_beats(other, point) for other in points)]
+    kept, others = points[:1], points[1:]
+    unbeaten = [point for point in others if not any(_beats(other, point) for other in others)]
     for point in sorted(unbeaten, key=lambda each: each.schedule.total_slew_s):
-        moves, before = point.schedule.dome_moves, kept[-1].schedule.dome_moves if kept else math.inf
+        moves, before = point.schedule.dome_moves, kept[-1].schedule.dome_moves
         if moves < before and moves <= (1.0 - _LEAST_SAVING) * before:
             kept.append(point)
     if len(kept) <= 3:

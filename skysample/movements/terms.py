@@ -1,0 +1,183 @@
+"""Each term in an earlier and in a later model, and the change in words.
+
+The difference of two independent estimates has the variance of both. Each noise is known from its own run alone, so
+the degrees of freedom are Welch's (Welch 1947, Biometrika 34, 28; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.geometry import ARCSEC, wrap_pi
+
+if TYPE_CHECKING:
+    from skysample.fitting import FittedModel
+    from skysample.geometry import Array
+
+__all__ = ["Change", "changes_between", "worded"]
+
+_ROUNDING_RAD = 1e-3 * ARCSEC
+_TURNED_RAD = float(np.radians(1.0))
+"""By so much an encoder's zero may change before one part of its eccentricity, without the other, says nothing."""
+
+_WORDS = {
+    "polar_altitude": ("the polar axis rose {}", "the polar axis sank {}"),
+    "polar_azimuth": ("the polar axis turned {} to the east", "the polar axis turned {} to the west"),
+    "tilt_north": (
+        "the azimuth axis leaned over {} to the north",
+        "the azimuth axis leaned over {} to the south",
+    ),
+    "tilt_east": (
+        "the azimuth axis leaned over {} to the east",
+        "the azimuth axis leaned over {} to the west",
+    ),
+    "axis_skew": (
+        "the two axes' squareness (axis_skew) grew by {}",
+        "the two axes' squareness (axis_skew) fell by {}",
+    ),
+    "cone": (
+        "tube, mirror or camera shifted: cone grew by {}",
+        "tube, mirror or camera shifted: cone fell by {}",
+    ),
+    "tube_flexure": ("the tube sags {} more", "the tube sags {} less"),
+    "primary_zero": (
+        "the zero of the primary encoder grew by {}",
+        "the zero of the primary encoder fell by {}",
+    ),
+    "secondary_zero": (
+        "the zero of the secondary encoder grew by {}",
+        "the zero of the secondary encoder fell by {}",
+    ),
+}
+_ZEROS = {"primary_zero": "primary", "secondary_zero": "secondary"}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One term in an earlier and in a later model.
+
+    Attributes
+    ----------
+    term : str
+    since, until : str
+        The days of the two runs.
+    change_rad, stderr_rad : float
+        Later minus earlier, and the standard error of that.
+    dof, p : float
+        Welch's degrees of freedom, and the two-sided chance of so large a change if nothing changed.
+    beyond_chance : bool
+        By Holm's step-down over everything compared, at a family-wise 5 %.
+    sentence : str
+        In words; empty where the change is within chance.
+    """
+
+    term: str
+    since: str
+    until: str
+    change_rad: float
+    stderr_rad: float
+    dof: float
+    p: float
+    beyond_chance: bool = False
+    sentence: str = ""
+
+    @property
+    def metal(self) -> bool:
+        """False for the zero of an encoder, which homing and syncing change."""
+        return self.term not in _ZEROS
+
+    @property
+    def moved(self) -> bool:
+        """Whether metal moved."""
+        return self.metal and self.beyond_chance
+
+    @property
+    def sigmas(self) -> float:
+        """How many of its standard errors the change is."""
+        return abs(self.change_rad) / self.stderr_rad if self.stderr_rad > 0.0 else np.inf
+
+    @property
+    def verdict(self) -> str:
+        """`moved`, `zero changed` or `within error`."""
+        if not self.beyond_chance:
+            return "within error"
+        return "moved" if self.metal else "zero changed"
+
+
+def changes_between(
+    before: FittedModel, after: FittedModel, since: str, until: str, skipped: set[str]
+) -> tuple[list[Change], list[str]]:
+    """Every term's change between two models, and what could not be compared."""
+    turn, lost = _to_readings_of(before, after)
+    values, covariance = turn @ after.values_rad, turn @ after.covariance_rad2 @ turn.T
+    changes = []
+    for i, term in enumerate(before.names):
+        if term in skipped or term in lost:
+            continue
+        change = float(wrap_pi(values[i] - before.values_rad[i]))
+        first, second = float(before.covariance_rad2[i, i]), float(covariance[i, i])
+        dof, p = _welch(change, first, second, before.dof, after.dof)
+        changes.append(Change(term, since, until, change, float(np.sqrt(first + second)), dof, p))
+    said = [
+        f"{term} is not compared between {since} and {until}: the encoder's zero changed by more than a degree, and"
+        " the model carries only one part of its eccentricity"
+        for term in lost
+    ]
+    return changes, said
+
+
+def _to_readings_of(before: FittedModel, after: FittedModel) -> tuple[Array, list[str]]:
+    """Matrix (p, p) that tells the later terms in the earlier readings, and the terms that it cannot tell.
+
+    An eccentricity is s sin r + c cos r of the reading r; an encoder whose zero grew by d reads r - d where it
+    read r.
+    """
+    names = before.names
+    matrix, lost = np.eye(len(names)), []
+    for zero, axis in _ZEROS.items():
+        if zero not in names:
+            continue
+        index = names.index(zero)
+        d = float(wrap_pi(after.values_rad[index] - before.values_rad[index]))
+        parts = [name for name in (f"{axis}_sin", f"{axis}_cos") if name in names]
+        if len(parts) == 2:
+            rows = [names.index(name) for name in parts]
+            matrix[np.ix_(rows, rows)] = [[np.cos(d), np.sin(d)], [-np.sin(d), np.cos(d)]]
+        elif abs(d) > _TURNED_RAD:
+            lost += parts
+    return matrix, lost
+
+
+def _welch(
+    change: float, first: float, second: float, first_dof: int, second_dof: int
+) -> tuple[float, float]:
+    """Degrees of freedom and two-sided p of a change, from two variances with degrees of freedom of their own."""
+    from scipy.special import stdtr
+
+    variance = first + second
+    if variance == 0.0:
+        return np.inf, float(abs(change) <= _ROUNDING_RAD)
+    dof = variance**2 / (first**2 / first_dof + second**2 / second_dof)
+    return dof, 1.0 if abs(change) <= _ROUNDING_RAD else float(
+        2.0 * stdtr(dof, -abs(change) / np.sqrt(variance))
+    )
+
+
+def worded(change: Change, models: tuple[FittedModel, ...], moments: tuple[str, ...]) -> str:
+    """A change beyond chance, in words."""
+    size, error = abs(change.change_rad) / ARCSEC, change.stderr_rad / ARCSEC
+    in_arcmin = size >= 60.0 or change.term in models[0].axis_terms
+    amount = f"{size / 60.0:.2f}' +- {error / 60.0:.2f}'" if in_arcmin else f'{size:.1f}" +- {error:.1f}"'
+    up, down = _WORDS.get(change.term, (f"{change.term} grew by {{}}", f"{change.term} fell by {{}}"))
+    happened = (up if change.change_rad > 0.0 else down).format(amount)
+    latest = change.until == moments[-1]
+    when = f"since {change.since}" if latest else f"between {change.since} and {change.until}"
+    said = f"{happened} {when}: {change.sigmas:.0f} sigma"
+    if change.metal:
+        return said
+    first, last = (models[moments.index(each)].run.session for each in (change.since, change.until))
+    cause = "homed or synced anew" if first != last else "homed or synced anew, or a coupling that slipped"
+    return f"{said}; that is where the encoder counts from ({cause}), no movement of the metal"
