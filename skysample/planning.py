@@ -46,6 +46,7 @@ PLAN_FORMAT, PLAN_VERSION = "skysample-plan", 1
 _GUESSED_LEG_S = 10.0
 _CHECK_EVERY_S = 600.0
 _NO_GAP = 0.0005
+_TRADED_OFF_UP_TO = 400
 
 
 @dataclass(frozen=True)
@@ -140,9 +141,15 @@ class Plan:
         -------
         list of FrontPoint
             The first is this plan. None where the plan spares the dome already, was read from a file, or comes
-            from an ordering that does not search; only this plan where there is no dome.
+            from an ordering that does not search, or has more than 400 points, for which it takes too long; only
+            this plan where there is no dome.
         """
-        if self.problem is None or self.ordering != DEFAULT_ORDERING or self.problem.dome_weight > 0.0:
+        if (
+            self.problem is None
+            or self.ordering != DEFAULT_ORDERING
+            or self.problem.dome_weight > 0.0
+            or self.points > _TRADED_OFF_UP_TO
+        ):
             return []
         return front(self.problem, quickest=self.order.tolist())
 
