@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -117,7 +118,11 @@ def test_progress_is_read_from_a_sessions_log(first, tmp_path):
             place = point.icrs(when)
             night.record(SkyCoord(ra=place.ra + 0.02 * u.deg, dec=place.dec), when)
     progress = read_progress(tmp_path / "run.ecsv")
-    assert progress == Progress((numbers[0], numbers[2], numbers[3]), (numbers[1],), numbers[3])
+    dome = float(first.schedule.dome_az[3])
+    assert progress.dome_az_rad == pytest.approx(dome, abs=1e-9)
+    told = replace(progress, dome_az_rad=None)
+    assert told == Progress((numbers[0], numbers[2], numbers[3]), (numbers[1],), numbers[3])
+    assert night.progress == progress
 
 
 def test_the_command_goes_on_where_the_run_stopped(tmp_path, capsys):
