@@ -16,7 +16,7 @@ import numpy as np
 
 from skysample.ordering import schedule
 from skysample.planning import Plan, plan
-from skysample.progress import Progress
+from skysample.run_progress import Progress
 from skysample.resuming import resume
 from skysample.site import load_site
 

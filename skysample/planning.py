@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from skysample.fitting import FittedModel
     from skysample.plugins.registry import Registry
-    from skysample.progress import Progress
+    from skysample.run_progress import Progress
     from skysample.site import Site
 
 __all__ = [

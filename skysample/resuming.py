@@ -24,7 +24,7 @@ from skysample.planning import (
     ordering_problem,
 )
 from skysample.plugins.registry import default_registry
-from skysample.progress import Progress, plan_numbers, read_progress
+from skysample.run_progress import Progress, plan_numbers, read_progress
 from skysample.sampling.grid import Grid, evenness, ideal_covering_rad, ideal_separation_rad
 from skysample.sky import usable_sky
 from skysample.tables import read_table

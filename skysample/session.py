@@ -10,7 +10,7 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.geometry import direction
-from skysample.progress import Progress, read_progress
+from skysample.run_progress import Progress, read_progress
 from skysample.resuming import known_numbers, resume
 from skysample.runs import RUN_FORMAT, RUN_VERSION, run_table, write_run
 from skysample.tables import plain_table, read_table

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from skysample.errors import NoSolution
-from skysample.progress import Progress, read_progress
+from skysample.run_progress import Progress, read_progress
 from skysample.resuming import resume
 from skysample.runs import read_run
 from tests import session_process
