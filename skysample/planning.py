@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -38,12 +38,22 @@ if TYPE_CHECKING:
 
     from skysample.fitting import FittedModel
     from skysample.plugins.registry import Registry
+    from skysample.run_progress import Progress
     from skysample.site import Site
 
-__all__ = ["PLAN_FORMAT", "PLAN_VERSION", "Plan", "check_times", "moments", "ordering_problem", "plan"]
+__all__ = [
+    "GUESSED_LEG_S",
+    "PLAN_FORMAT",
+    "PLAN_VERSION",
+    "Plan",
+    "check_times",
+    "moments",
+    "ordering_problem",
+    "plan",
+]
 
 PLAN_FORMAT, PLAN_VERSION = "skysample-plan", 1
-_GUESSED_LEG_S = 10.0
+GUESSED_LEG_S = 10.0
 _CHECK_EVERY_S = 600.0
 _NO_GAP = 0.0005
 _TRADED_OFF_UP_TO = 400
@@ -74,7 +84,11 @@ class Plan:
     grid_numbers : tuple of int or None
         Stable numbers of the grid's points, where they are not simply 1 to n: in a plan that was resumed.
     problem : OrderingProblem or None
-        What the ordering was asked; None for a plan that was read.
+        What the ordering was asked.
+    first : Plan or None
+        The plan that this one is the rest of, as it was made first; None where this is the first.
+    progress : Progress or None
+        How far the first one had been taken.
     """
 
     site: Site
@@ -87,6 +101,8 @@ class Plan:
     model: FittedModel | None = None
     grid_numbers: tuple[int, ...] | None = None
     problem: OrderingProblem | None = None
+    first: Plan | None = field(default=None, repr=False)
+    progress: Progress | None = None
 
     @property
     def numbers(self) -> NDArray[np.int64]:
@@ -140,9 +156,9 @@ class Plan:
         Returns
         -------
         list of FrontPoint
-            The first is this plan. None where the plan spares the dome already, was read from a file, or comes
-            from an ordering that does not search, or has more than 400 points, for which it takes too long; only
-            this plan where there is no dome.
+            The first is this plan. Empty where the plan spares the dome already, was read from a file, comes from
+            an ordering that does not search, or has more than 400 points, for which it takes too long; only this
+            plan where there is no dome.
         """
         if (
             self.problem is None
@@ -224,6 +240,7 @@ class Plan:
             "site": self.site.name,
             "made_utc": str(iso(Time.now())),
             "made_by": f"skysample {__version__}",
+            "design": self.grid.design,
             "order": self.ordering,
             "slew_s": round(self.slew_s, 1),
             "total_s": round(self.total_s, 1),
@@ -325,7 +342,7 @@ def plan(
         served = ("standard",) if model is None else model.names
     camera = site.camera
     expected_s = (
-        points * (camera.exposure_s + camera.overhead_s + _GUESSED_LEG_S) if isinstance(points, int) else 0.0
+        points * (camera.exposure_s + camera.overhead_s + GUESSED_LEG_S) if isinstance(points, int) else 0.0
     )
     for _ in range(4):
         region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)

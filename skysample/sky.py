@@ -155,6 +155,11 @@ class UsableSky:
         usable &= ~_blocked(self.obstructions, directions, _moments(self.when)).any(axis=0)
         return usable
 
+    def blockers(self, at: Array) -> tuple[str, ...]:
+        """Names of the obstructions that block one direction (unit vector, shape (3,)) at `when`."""
+        blocked = _blocked(self.obstructions, np.array(at, float)[None], _moments(self.when))
+        return tuple(name for name, row in zip(self.obstructions, blocked, strict=True) if row[0])
+
     def __str__(self) -> str:
         name = f" of {self.site.name}" if self.site.name else ""
         share = 100.0 * self.area_sr / (2.0 * math.pi)

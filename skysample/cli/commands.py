@@ -274,7 +274,7 @@ def plan(
     if resume is not None and of is not None:
         from skysample.resuming import read_plan
 
-        found = read_plan(of, place)
+        found = read_plan(of, place, check=False)
     elif points is None:
         raise InputError("--points is missing; say how many", key="--points")
     else:

@@ -30,10 +30,12 @@ DEFAULT_TRIALS = 300_000
 _EXACT_UP_TO = 12
 _MOST_BRANCHES = 20_000
 _MOST_SWEEPS = 20
-# In mean legs of the first order: temperatures at both ends, and by how much a change of order may lengthen
-# the plain pairwise path and still be worth a full evaluation, because the dome may give it back. Chosen by
-# trial on the instance of benchmarks/ordering_reference.py, where nearby values differ by less than seeds do.
-_HEAT, _MOST_SLACK, _SLACK_TIMES_POINTS = (0.15, 0.03), 0.5, 50.0
+# Each round's share of the trials, and in mean legs of the first order its temperatures at both ends; then by how
+# much a change of order may lengthen the plain pairwise path and still be worth a full evaluation, because the dome
+# may give it back. Chosen by trial on the instance of benchmarks/ordering_reference.py, where nearby values differ
+# by less than seeds do.
+_ROUNDS = (0.6, 0.15, 0.03), (0.4, 0.06, 0.02)
+_MOST_SLACK, _SLACK_TIMES_POINTS = 0.5, 50.0
 _FEW, _MANY = 40, 300
 
 
@@ -106,9 +108,11 @@ def search(
     if mean_leg == 0.0:
         return tour.order
     slack = min(_MOST_SLACK, _SLACK_TIMES_POINTS / problem.points) * mean_leg
-    share = min(problem.points / _FEW, 1.0, (_MANY / problem.points) ** 0.25)
-    heat = _HEAT[0] * mean_leg, _HEAT[1] * mean_leg
-    tour = tour_of(_anneal(tour, Moves(legs, tour.order), round(trials * share), problem.seed, heat, slack))
+    trials = round(trials * min(problem.points / _FEW, 1.0, (_MANY / problem.points) ** 0.25))
+    for number, (share, *ends) in enumerate(_ROUNDS):
+        heat = ends[0] * mean_leg, ends[1] * mean_leg
+        seed = len(_ROUNDS) * problem.seed + number
+        tour = tour_of(_anneal(tour, Moves(legs, tour.order), round(share * trials), seed, heat, slack))
     _descend(tour, Moves(legs, tour.order), slack)
     if problem.points > exact_up_to:
         return tour.order

@@ -41,7 +41,7 @@ __all__ = ["even_points", "settled"]
 # Found by trial on the region of tests/test_sampling.py; none of them is critical.
 _MESH_AIMED_AT = 1.5  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
 _MESH_ALLOWED = 1.63  # a set of points is marked down beyond this ratio
-_LEAST_APART = 0.815  # separation over that of a hexagonal lattice; marked down below it
+_LEAST_APART = 0.83  # separation over that of a hexagonal lattice; marked down below it
 _VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
 _SHARING = 0.12  # share of a difference in area that is made up at a time
 _STRIDE = 1.5  # over-relaxation of centroid steps
@@ -112,7 +112,7 @@ def even_points(
         if least <= plan.good * _lattice_covering(nearest(best, fine[0])[0], fine[1]):
             break
     if plan.last_halves:
-        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 20_000))
+        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 12_000))
         best = _covering(*finest, best, plan.last_halves, plan.each)
     return settled(cells, best, inside)
 
@@ -263,4 +263,4 @@ def _lattice_covering(distance: Array, weight: Array) -> float:
 
     In a hexagon of radius R that mean is 5 R^2 / 12. No area is needed, which the cells do not know.
     """
-    return float(np.sqrt(2.4 * (weight @ distance**2) / weight.sum()))
+    return float(np.sqrt(2.4 * np.average(distance**2, weights=weight)))
