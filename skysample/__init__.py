@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from skysample.runs import Run, read_run
     from skysample.sampling import Grid, sample
     from skysample.scoring import Score, score
+    from skysample.selection import TermSelection, select_terms
     from skysample.session import Session
     from skysample.site import Site, load_site
     from skysample.sizing import PointsNeeded, points_needed
@@ -51,6 +52,7 @@ _HOMES = {
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
+    "TermSelection": "selection",
     "UsableSky": "sky",
     "compare": "comparing",
     "fit": "fitting",
@@ -65,6 +67,7 @@ _HOMES = {
     "read_run": "runs",
     "sample": "sampling",
     "score": "scoring",
+    "select_terms": "selection",
     "usable_sky": "sky",
 }
 
@@ -85,6 +88,7 @@ __all__ = [
     "Site",
     "SkysampleError",
     "SkysampleWarning",
+    "TermSelection",
     "UsableSky",
     "__version__",
     "compare",
@@ -100,6 +104,7 @@ __all__ = [
     "read_run",
     "sample",
     "score",
+    "select_terms",
     "usable_sky",
 ]
 

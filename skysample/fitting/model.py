@@ -122,6 +122,8 @@ class FittedModel:
     weak_pairs : tuple of WeakPair
         Terms that the data hardly tell apart.
     run : RunSummary
+    selected : tuple of str
+        Terms that a selection on this same run added (`skysample.select_terms`): their errors do not count it.
     """
 
     mount: Mount
@@ -133,6 +135,7 @@ class FittedModel:
     condition: float
     weak_pairs: tuple[WeakPair, ...]
     run: RunSummary
+    selected: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.values_rad.setflags(write=False)
