@@ -18,12 +18,15 @@ import skysample.sizing
 from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
+from skysample.geometry import ARCSEC
 from skysample.polar_axis import polar
 from skysample.runs import read_run
-from skysample.scoring import score, sky_error
+from skysample.scoring import score, sky_error, term_evidence
+from skysample.selection import FAMILY_WISE, select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
-from tests.job_folder import POINTS, digests, make_job
+from tests.job_folder import POINTS, digests, make_job, take_run
+from tests.simulated_nights import errors
 
 COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "report", "plugins")
 PLAN_COLUMNS = {
@@ -205,6 +208,39 @@ def test_fit_takes_terms_by_name_and_by_set(answer):
     assert {term["name"] for term in few["terms"]} == set(names.split(","))
     many = answer("fit", "before.ecsv", "--site", "site.toml", "--terms", "extended")
     assert len(many["terms"]) > len(few["terms"])
+
+
+def test_fit_says_of_every_term_what_leaving_it_out_costs_and_why_it_is_judged_so(answer, first):
+    _, table, model = first
+    found = answer("fit", "before.ecsv", "--site", "site.toml")
+    for term, each in zip(found["terms"], term_evidence(model, table), strict=True):
+        assert term["loo_rms_without_arcsec"] == pytest.approx(each.loo_rms_without_rad / ARCSEC, abs=1e-6)
+        assert (term["correlates_with"], term["reason"]) == (each.correlates_with, each.reason)
+        assert term["correlation"] == pytest.approx(each.correlation, abs=1e-4)
+    assert found["selected"] is None
+    assert found["selection"] is None
+
+
+def test_fit_select_answers_with_the_librarys_selection_and_saves_its_model(job, answer, first):
+    site, _, _ = first
+    take_run(job / "site.toml", job / "twisted.ecsv", errors("fork", 25.0, -40.0) | {"fork_twist": 300.0}, 5)
+    selection = select_terms(read_run("twisted.ecsv", site), site)
+    assert selection.added == ("fork_twist",)
+    found = answer("fit", "twisted.ecsv", "--site", "site.toml", "--select", "--out", "twisted.json")
+    assert found["selected"] == ["fork_twist"]
+    assert found["selection"]["started_from"] == list(selection.started_from)
+    assert "follow a selection" in found["selection"]["intervals"]
+    verdicts = {term["name"]: term["verdict"] for term in found["terms"]}
+    assert verdicts["fork_twist"] == "added"
+    assert set(verdicts.values()) <= {"added", "kept", "not needed"}
+    for tried, each in zip(found["selection"]["tried"], selection.candidates, strict=True):
+        assert (tried["name"], tried["verdict"], tried["reason"]) == (each.name, each.verdict, each.reason)
+        if each.verdict == "not found":
+            assert tried["detectable_arcsec"] == pytest.approx(each.detectable_rad / ARCSEC, abs=1e-6)
+            assert tried["p_adjusted"] > FAMILY_WISE
+    for term, limit, row in zip(found["terms"], selection.limits, selection.model.terms, strict=True):
+        assert term["ci95_arcsec"] == pytest.approx(limit * row["stderr"].value, abs=1e-5)
+    assert load_model("twisted.json").selected == ("fork_twist",)
 
 
 @pytest.fixture
@@ -416,6 +452,7 @@ def test_the_version_is_the_packages(run):
     [
         ("polar", "before.ecsv", "--site", "site.toml"),
         ("fit", "before.ecsv", "--site", "site.toml"),
+        ("fit", "before.ecsv", "--site", "site.toml", "--select"),
         ("compare", "before.ecsv", "after.ecsv", "--site", "site.toml"),
         ("plan", "site.toml", "--points", 4, "--order", "nearest"),
         ("plugins",),

@@ -9,6 +9,8 @@ import numpy as np
 from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from astropy.units import Quantity
 
     from skysample.comparing import Comparison
@@ -16,7 +18,8 @@ if TYPE_CHECKING:
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
-    from skysample.scoring import Score, SkyError
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
     from skysample.sizing import PointsNeeded
 
 __all__ = ["compare_answer", "fit_answer", "plan_answer", "plugins_answer", "polar_answer", "size_answer"]
@@ -26,6 +29,10 @@ def _number(value: float | None, digits: int = 6) -> float | None:
     if value is None or not np.isfinite(value):
         return None
     return round(float(value), digits)
+
+
+def _probability(p: float) -> float | None:
+    return float(f"{p:.6g}") if np.isfinite(p) else None
 
 
 def _value(quantity: Quantity | None) -> float | None:
@@ -62,9 +69,15 @@ def plan_answer(plan: Plan) -> dict[str, Any]:
     }
 
 
-def fit_answer(model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...]) -> dict[str, Any]:
+def fit_answer(
+    model: FittedModel,
+    score: Score,
+    error: SkyError,
+    hints: tuple[str, ...],
+    evidence: Sequence[TermEvidence],
+    selection: TermSelection | None = None,
+) -> dict[str, Any]:
     """Keys of `fit`."""
-    terms = model.terms
     return {
         "points": model.run.points,
         "used": model.run.used,
@@ -77,16 +90,22 @@ def fit_answer(model: FittedModel, score: Score, error: SkyError, hints: tuple[s
         "dof": model.dof,
         "terms": [
             {
-                "name": str(row["name"]),
-                "value_arcsec": _value(row["value"]),
-                "stderr_arcsec": _value(row["stderr"]),
-                "ci95_arcsec": _value(row["ci95"]),
-                "t": _number(row["t"], 4),
-                "p": float(f"{float(row['p']):.6g}"),
-                "verdict": str(row["verdict"]),
+                "name": term.name,
+                "value_arcsec": _number(term.value_rad / ARCSEC),
+                "stderr_arcsec": _number(term.stderr_rad / ARCSEC),
+                "ci95_arcsec": _number(term.ci95_rad / ARCSEC),
+                "t": _number(term.t, 4),
+                "p": _probability(term.p),
+                "verdict": term.verdict,
+                "reason": term.reason,
+                "loo_rms_without_arcsec": _number(term.loo_rms_without_rad / ARCSEC),
+                "correlates_with": term.correlates_with,
+                "correlation": _number(term.correlation, 4),
             }
-            for row in terms
+            for term in evidence
         ],
+        "selected": None if selection is None else list(selection.added),
+        "selection": None if selection is None else _selection(selection),
         "sky_rms_arcsec": _value(error.rms),
         "sky_p95_arcsec": _value(error.p95),
         "condition": _number(model.condition, 1),
@@ -107,6 +126,32 @@ def fit_answer(model: FittedModel, score: Score, error: SkyError, hints: tuple[s
         "hints": list(hints),
         "axes": model.run.axes_kind,
         "old_model": model.run.old_model,
+    }
+
+
+def _selection(selection: TermSelection) -> dict[str, Any]:
+    from skysample.selection import FAMILY_WISE
+
+    return {
+        "started_from": list(selection.started_from),
+        "family_wise": FAMILY_WISE,
+        "intervals": selection.note,
+        "tried": [
+            {
+                "name": each.name,
+                "verdict": each.verdict,
+                "reason": each.reason,
+                "t": _number(each.t, 4),
+                "t_limit": _number(each.threshold, 4),
+                "p_adjusted": _probability(each.adjusted_p),
+                "loo_rms_with_arcsec": _number(each.loo_rms_with_rad / ARCSEC),
+                "loo_rms_without_arcsec": _number(each.loo_rms_rad / ARCSEC),
+                "detectable_arcsec": _number(each.detectable_rad / ARCSEC),
+                "correlates_with": each.correlates_with,
+                "correlation": _number(each.correlation, 4),
+            }
+            for each in selection.candidates
+        ],
     }
 
 

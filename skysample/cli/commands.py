@@ -329,33 +329,39 @@ def fit(
     run: RunArgument,
     site: SiteOption,
     terms: TermsOption = None,
+    select: Annotated[
+        bool, typer.Option("--select", help="Add the further terms that the run calls for; the others stay.")
+    ] = False,
     out: Annotated[Path | None, typer.Option(metavar="MODEL", help="Save the model (JSON).")] = None,
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
     """Fit the pointing model and score it: every term, every point.
 
-    Example: skysample fit run.ecsv --site site.toml --terms extended --out model.json
+    Example: skysample fit run.ecsv --site site.toml --select --out model.json
     """
     from skysample.fitting import fit as fit_model
     from skysample.fitting.zero_hints import zero_hints
-    from skysample.scoring import score, sky_error
+    from skysample.scoring import score, sky_error, term_evidence
+    from skysample.selection import select_terms
     from skysample.sky import usable_sky
 
     place = _site(site)
     if out is not None:
         check_place(out, [site, run])
     table = _run(run, place, assume)
-    model = fit_model(table, place, _terms(terms))
+    selection = select_terms(table, place, _terms(terms)) if select else None
+    model = fit_model(table, place, _terms(terms)) if selection is None else selection.model
+    evidence = term_evidence(model, table) if selection is None else selection.evidence
     scored, hints = score(model, table), zero_hints(model, place)
     error = sky_error(model, usable_sky(place))
     if out is not None:
         model.save(out)
     _show(
-        answers.fit_answer(model, scored, error, hints),
+        answers.fit_answer(model, scored, error, hints, evidence, selection),
         [
             *_declared(model.run.axes_kind, model.run.old_model),
-            *sentences.fit_lines(model, scored, error, hints),
+            *sentences.fit_lines(model, scored, error, hints, evidence, selection),
         ],
         as_json=as_json,
     )

@@ -7,16 +7,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.cautions import MOVING, WEDGE
+from skysample.geometry import ARCSEC
+from skysample.terms import STANDARD
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
-    from skysample.scoring import Score, SkyError
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
     from skysample.sizing import PointsNeeded
     from skysample.wedge import Move
 
@@ -28,6 +31,7 @@ __all__ = [
     "plan_lines",
     "plugin_lines",
     "polar_lines",
+    "selection_lines",
     "size_lines",
 ]
 
@@ -95,7 +99,14 @@ def plan_lines(plan: Plan) -> Iterator[str]:
     yield from MOVING
 
 
-def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...]) -> Iterator[str]:
+def fit_lines(
+    model: FittedModel,
+    score: Score,
+    error: SkyError,
+    hints: tuple[str, ...],
+    evidence: Sequence[TermEvidence],
+    selection: TermSelection | None = None,
+) -> Iterator[str]:
     """Say what was fitted, term by term, and how far to trust it."""
     yield (
         f'{model.run.used} of {model.run.points} points used; residual {score.rms.value:.2f}" RMS on the sky,'
@@ -107,20 +118,33 @@ def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[st
         f' {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better over 95 % of it.'
     )
     yield from columns(
-        ("term", "value", "+- error", "95 % +-", "t", "p", "verdict"),
+        ("term", "value", "+- error", "95 % +-", "t", "p", "without"),
         [
             (
-                str(row["name"]),
-                f'{row["value"].value:.2f}"',
-                f'{row["stderr"].value:.2f}"',
-                f'{row["ci95"].value:.2f}"',
-                f"{row['t']:.1f}",
-                f"{row['p']:.2g}",
-                str(row["verdict"]),
+                each.name,
+                f'{each.value_rad / ARCSEC:.2f}"',
+                f'{each.stderr_rad / ARCSEC:.2f}"',
+                f'{each.ci95_rad / ARCSEC:.2f}"',
+                f"{each.t:.1f}",
+                f"{each.p:.0e}" if each.p < 0.001 else f"{each.p:.3f}",
+                f'{each.loo_rms_without_rad / ARCSEC:.2f}"',
             )
-            for row in model.terms
+            for each in evidence
         ],
     )
+    yield '"without": how far left-out points are missed (RMS) by a fit without the term.'
+    yield from columns(
+        ("term", "verdict", "error tied most to", ""),
+        [
+            (term.name, term.verdict, term.correlates_with or "-", f"{term.correlation:+.2f}")
+            for term in evidence
+        ],
+    )
+    for term in evidence:
+        if term.verdict not in ("kept", "significant"):
+            yield f"- {term.name}: {term.verdict}; {term.reason}."
+    if selection is not None:
+        yield from selection_lines(selection)
     _, judged, furthest = str(score).partition("furthest out is ")
     yield f"Furthest out: {furthest}." if judged else "The points are too few to judge any of them."
     for weak in model.weak_pairs:
@@ -130,6 +154,38 @@ def fit_lines(model: FittedModel, score: Score, error: SkyError, hints: tuple[st
         yield f"Not used, row {each.row}{frame}: {each.reason}."
     for hint in hints:
         yield f"Look: {hint}"
+
+
+def selection_lines(selection: TermSelection) -> Iterator[str]:
+    """Say what was tried, what was added, and how large a term would have been found."""
+    yield f"Selection: {selection}."
+    yield from columns(
+        ("candidate", "t", "limit", "adj. p", "findable", "verdict"),
+        [
+            (
+                each.name,
+                _or_dash(each.t, f"{each.t:.1f}"),
+                _or_dash(each.threshold, f"{each.threshold:.1f}"),
+                _or_dash(each.adjusted_p, f"{each.adjusted_p:.2g}"),
+                _or_dash(each.detectable_rad, f'{each.detectable_rad / ARCSEC:.2f}"'),
+                each.verdict,
+            )
+            for each in selection.candidates
+        ],
+    )
+    yield '"findable": the size that would be found in 80 % of nights like this one.'
+    for each in selection.candidates:
+        if each.verdict not in ("added", "not found"):
+            yield f"- {each.name}: {each.verdict}; {each.reason}."
+    yield selection.note
+    if selection.added:
+        standard = selection.started_from == STANDARD[selection.model.kind]
+        terms = ["standard", *selection.added] if standard else selection.model.names
+        yield f"The same terms for polar and report: --terms {','.join(terms)}"
+
+
+def _or_dash(value: float, text: str) -> str:
+    return text if np.isfinite(value) else "-"
 
 
 def aim(alignment: PolarAlignment) -> Iterator[str]:

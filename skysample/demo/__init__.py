@@ -17,7 +17,7 @@ from skysample.fitting import FittedModel, fit
 from skysample.planning import Plan, plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
-from skysample.scoring import Score, SkyError, score, sky_error
+from skysample.scoring import Score, SkyError, TermEvidence, score, sky_error, term_evidence
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
@@ -51,6 +51,7 @@ class Story:
     model : FittedModel
     score : Score
     error : SkyError
+    evidence : tuple of TermEvidence
     """
 
     folder: Path
@@ -64,6 +65,7 @@ class Story:
     model: FittedModel
     score: Score
     error: SkyError
+    evidence: tuple[TermEvidence, ...]
 
     @property
     def answer(self) -> dict[str, Any]:
@@ -74,7 +76,7 @@ class Story:
             "after": answers.polar_answer(self.after),
             "comparison": answers.compare_answer(self.comparison),
             "size": answers.size_answer(self.need),
-            "final": answers.fit_answer(self.model, self.score, self.error, ()),
+            "final": answers.fit_answer(self.model, self.score, self.error, (), self.evidence),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -111,7 +113,7 @@ class Story:
         yield _chapter(
             "6. Fit, and judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
-            sentences.fit_lines(self.model, self.score, self.error, ()),
+            sentences.fit_lines(self.model, self.score, self.error, (), self.evidence),
         )
         yield _chapter(
             "7. The record for the client.",
@@ -239,4 +241,5 @@ def night(folder: Path, seed: int = 1) -> Story:
         model=model,
         score=scored,
         error=sky_error(model, usable_sky(site)),
+        evidence=term_evidence(model, run),
     )
