@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel, fit, load_model
     from skysample.frames import icrs_place, observed_place
     from skysample.gathering import gather
+    from skysample.leftovers import Structure, structure
+    from skysample.movements import History, history
     from skysample.planning import Plan, plan
     from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
@@ -39,6 +41,7 @@ _HOMES = {
     "Comparison": "comparing",
     "FittedModel": "fitting",
     "Grid": "sampling",
+    "History": "movements",
     "InputError": "errors",
     "NoSolution": "errors",
     "NotDetermined": "errors",
@@ -52,11 +55,13 @@ _HOMES = {
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
+    "Structure": "leftovers",
     "TermSelection": "selection",
     "UsableSky": "sky",
     "compare": "comparing",
     "fit": "fitting",
     "gather": "gathering",
+    "history": "movements",
     "icrs_place": "frames",
     "load_model": "fitting",
     "load_site": "site",
@@ -68,6 +73,7 @@ _HOMES = {
     "sample": "sampling",
     "score": "scoring",
     "select_terms": "selection",
+    "structure": "leftovers",
     "usable_sky": "sky",
 }
 
@@ -75,6 +81,7 @@ __all__ = [
     "Comparison",
     "FittedModel",
     "Grid",
+    "History",
     "InputError",
     "NoSolution",
     "NotDetermined",
@@ -88,12 +95,14 @@ __all__ = [
     "Site",
     "SkysampleError",
     "SkysampleWarning",
+    "Structure",
     "TermSelection",
     "UsableSky",
     "__version__",
     "compare",
     "fit",
     "gather",
+    "history",
     "icrs_place",
     "load_model",
     "load_site",
@@ -105,6 +114,7 @@ __all__ = [
     "sample",
     "score",
     "select_terms",
+    "structure",
     "usable_sky",
 ]
 

@@ -1,7 +1,7 @@
 """ICRS to the observed place and back: ERFA, offline at any date.
 
 The observed place is topocentric and refracted, as altitude and azimuth. Source of every transform: the IAU SOFA
-routines in their ERFA form (`apco13`, `atciq`, `atioq`, `atoiq`, `aticq`).
+routines in their ERFA form (`apco13` in its steps, `atciq`, `atioq`, `atoiq`, `aticq`).
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.earth_motion import earth_motion
 from skysample.earth_orientation import earth_orientation
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction
@@ -85,23 +86,31 @@ def _astrometry(
     location = site.location
     pressure = location.station_pressure_hpa if pressure_hpa is None else np.asarray(pressure_hpa, float)
     temperature = location.temperature_c if temperature_c is None else np.asarray(temperature_c, float)
-    astrom, _, status = erfa.ufunc.apco13(
-        jd1,
-        jd2,
-        orientation.dut1_s,
+    tai1, tai2, status = erfa.ufunc.utctai(jd1, jd2)
+    if np.any(np.asarray(status) < 0):
+        raise InputError("a time is not an acceptable date; check the time column", key="time")
+    tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
+    ut1_1, ut1_2, _ = erfa.ufunc.utcut1(jd1, jd2, orientation.dut1_s)
+    motion = earth_motion(tt1, tt2)
+    a, b = erfa.ufunc.refco(pressure if refraction else 0.0, temperature, HUMIDITY, WAVELENGTH_UM)
+    return erfa.ufunc.apco(
+        tt1,
+        tt2,
+        motion.barycentric,
+        motion.heliocentric,
+        motion.x,
+        motion.y,
+        motion.s,
+        erfa.ufunc.era00(ut1_1, ut1_2),
         np.radians(location.longitude_deg),
         location.latitude_rad,
         location.elevation_m,
         orientation.xp_rad,
         orientation.yp_rad,
-        pressure if refraction else 0.0,
-        temperature,
-        HUMIDITY,
-        WAVELENGTH_UM,
+        erfa.ufunc.sp00(tt1, tt2),
+        a,
+        b,
     )
-    if np.any(np.asarray(status) < 0):
-        raise InputError("a time is not an acceptable date; check the time column", key="time")
-    return astrom
 
 
 def to_observed(

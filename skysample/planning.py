@@ -20,7 +20,7 @@ from skysample.mount_axes import (
     tube_origin,
     within_limits,
 )
-from skysample.ordering import DEFAULT_ORDERING, best_order
+from skysample.ordering import DEFAULT_ORDERING, FrontPoint, best_order, front
 from skysample.ordering.bound import mount_bound
 from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
@@ -45,6 +45,7 @@ __all__ = ["PLAN_FORMAT", "PLAN_VERSION", "Plan", "check_times", "moments", "ord
 PLAN_FORMAT, PLAN_VERSION = "skysample-plan", 1
 _GUESSED_LEG_S = 10.0
 _CHECK_EVERY_S = 600.0
+_NO_GAP = 0.0005
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,8 @@ class Plan:
         With one, `table` says what the axes have to read.
     grid_numbers : tuple of int or None
         Stable numbers of the grid's points, where they are not simply 1 to n: in a plan that was resumed.
+    problem : OrderingProblem or None
+        What the ordering was asked; None for a plan that was read.
     """
 
     site: Site
@@ -82,6 +85,7 @@ class Plan:
     start: Time | None = None
     model: FittedModel | None = None
     grid_numbers: tuple[int, ...] | None = None
+    problem: OrderingProblem | None = None
 
     @property
     def numbers(self) -> NDArray[np.int64]:
@@ -99,6 +103,11 @@ class Plan:
     def sky(self) -> UsableSky:
         """The usable sky that the points cover."""
         return self.grid.sky
+
+    @property
+    def dome_weight(self) -> float:
+        """From 0 (least time) to 1 (least dome), see `OrderingProblem`."""
+        return 0.0 if self.problem is None else self.problem.dome_weight
 
     @property
     def slew_s(self) -> float:
@@ -123,6 +132,19 @@ class Plan:
         return np.cumsum(self.schedule.slew_s) + np.arange(self.points) * (
             camera.exposure_s + camera.overhead_s
         )
+
+    def trade_off(self) -> list[FrontPoint]:
+        """Say what less dome would cost: this plan, and one or two that spare the dome, from a short search.
+
+        Returns
+        -------
+        list of FrontPoint
+            The first is this plan. None where the plan spares the dome already, was read from a file, or comes
+            from an ordering that does not search; only this plan where there is no dome.
+        """
+        if self.problem is None or self.ordering != DEFAULT_ORDERING or self.problem.dome_weight > 0.0:
+            return []
+        return front(self.problem, quickest=self.order.tolist())
 
     @property
     def sun_checked(self) -> bool:
@@ -201,6 +223,7 @@ class Plan:
             "dome_deg": round(float(np.degrees(self.schedule.dome_rad)), 1),
             "dome_moves": int(self.schedule.dome_moves),
             "bound_s": None if self.bound_s is None else round(self.bound_s, 1),
+            "dome_weight": self.dome_weight,
             "sun_checked": self.sun_checked,
         }
         rows = self.rows
@@ -212,7 +235,9 @@ class Plan:
         if self.site.dome is not None:
             turned = np.degrees(self.schedule.dome_rad)
             text += f"; the dome moves {self.schedule.dome_moves} times, {turned:.0f} deg in all"
-        if self.gap is not None:
+        if self.gap is not None and self.gap < _NO_GAP:
+            text += "; no order is quicker"
+        elif self.gap is not None:
             text += f"; no order can save more than {100.0 * self.gap / (1.0 + self.gap):.0f} % of the motion"
         if not self.sun_checked:
             text += ". No time was given: the Sun was not checked"
@@ -238,6 +263,7 @@ def plan(
     effort: str = "default",
     sky: UsableSky | None = None,
     registry: Registry | None = None,
+    dome_weight: float = 0.0,
 ) -> Plan:
     """Sample the usable sky and order the points.
 
@@ -264,6 +290,8 @@ def plan(
         If it is at hand already.
     registry : Registry, optional
         Plugins to ask; default: everything installed.
+    dome_weight : float
+        From 0, least time, to 1, least dome: see `OrderingProblem`. `Plan.trade_off` says what it costs.
 
     Returns
     -------
@@ -295,10 +323,18 @@ def plan(
     for _ in range(4):
         region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
         grid = sample(region, points, design, terms=served, seed=seed, effort=effort, registry=plugins)
-        problem = ordering_problem(site, grid, seed)
+        problem = ordering_problem(site, grid, seed, dome_weight)
         sequence = best_order(problem, orderings[name])
         found = Plan(
-            site, grid, sequence, name, schedule(problem, sequence), mount_bound(problem), when, model
+            site,
+            grid,
+            sequence,
+            name,
+            schedule(problem, sequence),
+            mount_bound(problem),
+            when,
+            model,
+            problem=problem,
         )
         if when is None or sky is not None or found.total_s <= expected_s:
             break
@@ -341,7 +377,7 @@ def check_times(found: Plan, registry: Registry) -> None:
             )
 
 
-def ordering_problem(site: Site, grid: Grid, seed: int = 0) -> OrderingProblem:
+def ordering_problem(site: Site, grid: Grid, seed: int = 0, dome_weight: float = 0.0) -> OrderingProblem:
     """Put the order of a grid's points as a problem: axes, turns and dome arcs, from where the mount is parked."""
     frame = mount_frame(site.mount.kind, site.location.latitude_rad)
     axes = ideal_axes(frame, grid.directions, grid.sides)
@@ -363,6 +399,8 @@ def ordering_problem(site: Site, grid: Grid, seed: int = 0) -> OrderingProblem:
         mount=site.mount,
         dome=site.dome,
         seed=seed,
+        dome_weight=dome_weight,
+        dome_head_start_s=site.dome.head_start_s if site.dome is not None else 0.0,
     )
 
 

@@ -139,7 +139,9 @@ def read_plan(path: str | os.PathLike[str], site: Site) -> Plan:
     )
     if not numbers or not np.isfinite(places).all() or len(set(numbers)) < len(numbers):
         raise InputError(
-            "has no points, a point without a place, or one twice; write the plan again", file=name, key="point"
+            "has no points, a point without a place, or one twice; write the plan again",
+            file=name,
+            key="point",
         )
     words = columns.choices("pier", tuple(SIDE_NAMES.values()))
     side = np.array([-1 if word == SIDE_NAMES[-1] else 1 for word in words])
@@ -175,6 +177,7 @@ def resume(
     when: Time | None = None,
     *,
     order: str | None = None,
+    dome_weight: float | None = None,
     registry: Registry | None = None,
 ) -> Plan:
     """Plan the rest of a plan.
@@ -192,6 +195,8 @@ def resume(
         Now.
     order : str, optional
         Name of an ordering; default "annealed".
+    dome_weight : float, optional
+        See `skysample.plan`; default: the earlier plan's.
     registry : Registry, optional
 
     Returns
@@ -238,7 +243,8 @@ def resume(
     if name not in orderings:
         raise InputError(f"there is no ordering {name!r}; known: {', '.join(sorted(orderings))}", key="order")
     grid = _grid_of(directions[usable], side[usable], sky_now, earlier.grid.seed)
-    problem = ordering_problem(earlier.site, grid, earlier.grid.seed)
+    weight = earlier.dome_weight if dome_weight is None else dome_weight
+    problem = ordering_problem(earlier.site, grid, earlier.grid.seed, weight)
     here = _where_it_stands(earlier, progress.last, numbers, directions)
     if here is not None:
         problem = replace(problem, start_axes=here[0], start_dome=here[1])
@@ -253,6 +259,7 @@ def resume(
         when,
         earlier.model,
         tuple(int(number) for number in numbers[usable]),
+        problem,
     )
     check_times(found, plugins)
     return found

@@ -117,6 +117,7 @@ class Dome(_Table, frozen=True):
     rate_deg_s: Positive = 3.0
     accel_deg_s2: Positive = 2.0
     start_delay_s: NotNegative = 0.0
+    head_start_s: NotNegative = 0.0
     park_deg: Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)] = 0.0
 
 
@@ -246,6 +247,12 @@ def _check_consistency(site: Site, file: str | None) -> None:
     check_mount(site.mount, file)
     if site.dome is not None:
         _check_dome(site.dome, refuse)
+        if site.dome.head_start_s > site.camera.overhead_s:
+            refuse(
+                "dome.head_start_s",
+                f"{site.dome.head_start_s:g} is longer than camera.overhead_s {site.camera.overhead_s:g}: the dome"
+                f" would turn during the exposure; correct one of them",
+            )
     if site.wedge is not None:
         _check_bolts(site.wedge, refuse)
 

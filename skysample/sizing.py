@@ -38,7 +38,7 @@ CONFIDENCE = 0.9
 _TABLE_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0)
 """Of the recommended number: what fewer points would cost, and what more would buy."""
 
-_TRIALS = 8_000
+_TRIALS = 40_000
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class _FinalModel:
         return np.asarray(inverse @ inverse.T)
 
     def seconds(self, points: int, seed: int) -> float:
-        """How long an even grid of so many points takes, in an order that a quarter of the usual search finds."""
+        """How long an even grid of so many points takes, in an order that a tenth of the usual search finds."""
         problem = ordering_problem(self.site, sample(self.sky, points, seed=seed, effort="quick"), seed)
         moves = schedule(problem, best_order(problem, Annealed(trials=_TRIALS)))
         camera = self.site.camera

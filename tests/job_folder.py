@@ -54,7 +54,13 @@ ALTAZ_SITE = SITE.replace('"fork"', '"altaz"').replace("[0.0, 35.0]", "[0.0, 40.
 POINTS = 14
 
 
-def take_run(site_file: Path, run_file: Path, terms_arcsec: dict[str, float], seed: int) -> None:
+def take_run(
+    site_file: Path,
+    run_file: Path,
+    terms_arcsec: dict[str, float],
+    seed: int,
+    start: str = "2026-03-02T21:00:00",
+) -> None:
     """Expose and solve a night's frames with a mount of known errors."""
     from astropy import units as u
 
@@ -69,7 +75,7 @@ def take_run(site_file: Path, run_file: Path, terms_arcsec: dict[str, float], se
         temperature_c=where.temperature_c,
         terms_arcsec=terms_arcsec,
     )
-    times = parse_utc("2026-03-02T21:00:00") + np.arange(POINTS) * 25.0 * u.s
+    times = parse_utc(start) + np.arange(POINTS) * 25.0 * u.s
     earth = earth_orientation(times.mjd)
     frames = mount.night(
         times.jd1,

@@ -19,6 +19,7 @@ from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
 from skysample.geometry import ARCSEC
+from skysample.leftovers import structure
 from skysample.polar_axis import polar
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
@@ -28,7 +29,7 @@ from skysample.sky import usable_sky
 from tests.job_folder import POINTS, digests, make_job, take_run
 from tests.simulated_nights import errors
 
-COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "report", "plugins")
+COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "history", "report", "plugins")
 PLAN_COLUMNS = {
     "point", "alt_deg", "az_deg", "hour_angle_deg", "dec_deg", "ra_icrs_deg", "dec_icrs_deg", "pier", "start_utc",
     "slew_s", "dome_az_deg", "dome_move_deg", "dome_s",
@@ -180,6 +181,12 @@ def test_fit_answers_with_the_librarys_numbers_and_saves_the_model(answer, first
     found = answer("fit", "before.ecsv", "--site", "site.toml", "--out", "new.json")
     check_fit(found, model, table, site)
     assert found["rejected"] == []
+    left = structure(model, table)
+    assert [each["name"] for each in found["structure"]] == [each.name for each in left.findings]
+    assert [each["p"] for each in found["structure"]] == [
+        each.p and pytest.approx(each.p, rel=1e-5) for each in left.findings
+    ]
+    assert [each["found"] for each in found["structure"]] == [each.found for each in left.findings]
     assert found["sigma_arcsec"] == pytest.approx(1.2, rel=0.5)
     saved = load_model("new.json")
     assert saved.names == model.names
@@ -287,6 +294,23 @@ def test_plan_answers_with_the_librarys_plan(job, answer, seen):
     header = (job / "plan.ecsv").read_text()
     assert "skysample-plan" in header
     assert all(column in header for column in PLAN_COLUMNS)
+
+
+def test_a_plan_says_what_a_dome_weight_would_save_and_cost(answer, run):
+    found = answer("plan", "site.toml", "--points", 12)
+    first, *calmer = found["front"]
+    assert found["dome_weight"] == first["dome_weight"] == 0.0
+    assert first["slew_s"] == found["slew_s"]
+    assert first["dome_moves"] == found["dome_moves"]
+    assert calmer
+    assert all(each["dome_moves"] < first["dome_moves"] for each in calmer)
+    assert all(each["slew_s"] > first["slew_s"] for each in calmer)
+    weight = calmer[-1]["dome_weight"]
+    text = " ".join(run("plan", "site.toml", "--points", 12)[1].split())
+    assert f"With --dome-weight {weight:g}: " in text
+    chosen = answer("plan", "site.toml", "--points", 12, "--dome-weight", weight)
+    assert chosen["front"] == []
+    assert chosen["dome_moves"] < first["dome_moves"]
 
 
 def test_a_plan_without_a_time_says_that_the_sun_was_not_checked(answer, run):

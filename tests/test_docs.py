@@ -288,7 +288,9 @@ CONTRACT = {
             "sky_rms_arcsec",
         ),
         "sky_p95_arcsec",
+        *("structure", "statistic", "found", "sentence"),
     ),
+    "history": ("models", "changes", "term", "change_arcsec", "stderr_arcsec", "moved", "axis", "sentences"),
     "polar": (
         *(
             "altitude_error_arcmin",

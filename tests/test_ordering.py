@@ -24,8 +24,12 @@ from skysample.ordering import (
     schedule,
     skysample_orderings,
 )
-from skysample.ordering.bound import _shortest_path, _tree_bound
-from skysample.ordering.tour import Tables, Tour, walk
+from skysample.ordering.bound import _tree_bound, least_legs
+from skysample.ordering.dome_stands import dome_reach, dome_time
+from skysample.ordering.exact import _shortest_completions, exact_order
+from skysample.ordering.policies import tours_of
+from skysample.ordering.timely_dome import DomeReach, TimelyTour, pass_stops
+from skysample.ordering.tour import LazyTour, Tables
 from skysample.plugins import build_registry
 from skysample.site import Axis, Dome, Mount
 
@@ -86,7 +90,7 @@ def reference_problem(count, **changes):
     return replace(problem, **changes)
 
 
-def random_problem(seed, count, *, kind=None, with_dome=None):
+def random_problem(seed, count, *, kind=None, with_dome=None, policy=None):
     """Any mount, any dome or none, stops anywhere, arcs of every sort: narrow, wide, several, all round."""
     rng = np.random.default_rng(seed)
     kind = kind or str(rng.choice(["fork", "german", "altaz"]))
@@ -120,6 +124,7 @@ def random_problem(seed, count, *, kind=None, with_dome=None):
         mount=mount,
         dome=dome,
         seed=seed,
+        dome_policy=policy or str(rng.choice(["timely", "lazy"])),
     )
 
 
@@ -189,6 +194,7 @@ def simulate(problem, order, grid):
             dome_az = target
             profile = dome.rate_deg_s, dome.accel_deg_s2, dome.start_delay_s
             dome_s = integrated_time(math.degrees(moved), *profile)
+            dome_s -= problem.dome_head_start_s if place else 0.0
         rows.append((turn, dome_az, moved, max(*seconds, dome_s) + mount.settle_s))
     return np.array(rows).T
 
@@ -199,8 +205,9 @@ def arc_ends(problem):
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_schedule_agrees_with_a_step_by_step_simulation(seed):
-    problem = random_problem(seed, 25)
+def test_lazy_schedule_agrees_with_a_step_by_step_simulation(seed):
+    problem = random_problem(seed, 25, policy="lazy")
+    problem = replace(problem, dome_head_start_s=float(seed % 3))
     order = np.random.default_rng(seed).permutation(25)
     found = schedule(problem, order)
     step = math.radians(0.002)
@@ -219,6 +226,142 @@ def test_schedule_agrees_with_a_step_by_step_simulation(seed):
     np.testing.assert_allclose(found.slew_s, slew_s, atol=0.02)
     assert found.total_slew_s == pytest.approx(found.slew_s.sum())
     assert found.dome_rad == pytest.approx(found.dome_move_rad.sum())
+
+
+class Drive:
+    """An axis or the dome, driven in small steps of time: full acceleration, rate limit, braking in time."""
+
+    def __init__(self, position_deg, rate, acceleration, delay):
+        self.position, self.speed, self.target, self.wait = position_deg, 0.0, position_deg, 0.0
+        self.rate, self.acceleration, self.delay = rate, acceleration, delay
+
+    def send(self, target_deg):
+        if abs(target_deg - self.position) > 1e-9:
+            self.target, self.wait = target_deg, self.delay
+
+    @property
+    def still(self):
+        return self.position == self.target
+
+    def step(self, dt):
+        if self.wait > 0.0:
+            self.wait -= dt
+            return
+        left = abs(self.target - self.position)
+        if left == 0.0:
+            return
+        brake = math.sqrt(2.0 * self.acceleration * left)
+        self.speed = min(self.rate, self.speed + self.acceleration * dt, brake)
+        if self.speed * dt >= left or left < 1e-7:
+            self.position, self.speed = self.target, 0.0
+        else:
+            self.position += math.copysign(self.speed * dt, self.target - self.position)
+
+
+def driven(problem, found, order, dt=0.01):
+    """Carry out a schedule in steps of time: seconds of each leg. At each stop the dome must serve and be still."""
+    mount, dome = problem.mount, problem.dome
+    primary, secondary = (
+        Drive(math.degrees(angle), axis.rate_deg_s, axis.accel_deg_s2, axis.start_delay_s)
+        for angle, axis in zip(problem.start_axes, (mount.primary, mount.secondary), strict=True)
+    )
+    shutter = Drive(math.degrees(problem.start_dome), dome.rate_deg_s, dome.accel_deg_s2, dome.start_delay_s)
+    drives = [primary, secondary, shutter]
+    legs = []
+    for number, stop in enumerate(order):
+        turn = math.degrees(math.remainder(found.dome_az[number] - math.radians(shutter.position), TURN))
+        lead = found.dome_lead_s[number]
+        assert 0.0 <= lead <= (problem.dome_head_start_s if number else 0.0)
+        shutter.send(shutter.position + turn)
+        clock = -lead
+        sent = False
+        while clock < 0.0 or not sent or not all(drive.still for drive in drives):
+            if clock >= -1e-9 and not sent:
+                primary.send(math.degrees(found.axes[number, 0]))
+                secondary.send(math.degrees(found.axes[number, 1]))
+                sent = True
+                if all(drive.still for drive in drives):
+                    break
+            for drive in drives[:2] if sent else []:
+                drive.step(dt)
+            shutter.step(dt)
+            clock += dt
+        assert in_arcs(np.array(math.radians(shutter.position) % TURN), widened(problem.arcs[stop]))
+        legs.append(clock + mount.settle_s)
+    return np.array(legs)
+
+
+def widened(arcs, by=1e-6):
+    return arcs + np.array([-by, 2.0 * by])
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("policy", ["timely", "lazy"])
+def test_a_schedule_can_be_carried_out_in_the_time_it_says(seed, policy):
+    problem = random_problem(seed, 12, with_dome=True, policy=policy)
+    problem = replace(problem, dome_head_start_s=float(seed % 3), dome_weight=[0.0, 0.05, 0.5][seed % 3])
+    order = np.random.default_rng(seed).permutation(12)
+    found = schedule(problem, order)
+    seconds = driven(problem, found, order.tolist())
+    np.testing.assert_allclose(found.slew_s, seconds, atol=0.06)
+    moved = np.abs(np.angle(np.exp(1j * np.diff(found.dome_az, prepend=problem.start_dome))))
+    np.testing.assert_allclose(found.dome_move_rad, moved, atol=1e-9)
+    assert found.dome_moves == np.count_nonzero(moved > 1e-9)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_timely_dome_is_as_quick_as_the_best_of_all_stands_in_the_same_order(seed):
+    problem = replace(random_problem(seed, 12, with_dome=True, policy="timely"), dome_head_start_s=seed % 2)
+    order = np.random.default_rng(seed).permutation(12).tolist()
+    found = schedule(problem, order)
+    grid = np.union1d(arc_ends(problem), np.radians(np.arange(0.0, 360.0, 0.25)))
+    away = np.degrees(np.abs(np.angle(np.exp(1j * (grid[:, None] - grid)))))
+    dome = problem.dome
+    ramp = dome.rate_deg_s / dome.accel_deg_s2
+    dome_s = np.where(
+        away >= dome.rate_deg_s * ramp, away / dome.rate_deg_s + ramp, 2.0 * np.sqrt(away / dome.accel_deg_s2)
+    )
+    dome_s = np.where(away > 1e-9, dome_s + dome.start_delay_s, 0.0)
+    spent = np.where(np.isclose(grid, problem.start_dome % TURN, atol=1e-12), 0.0, np.inf)
+    for number, stop in enumerate(order):
+        seconds = dome_s - (problem.dome_head_start_s if number else 0.0)
+        spent = (spent[:, None] + np.maximum(seconds, found.mount_s[number])).min(axis=0)
+        spent = np.where(in_arcs(grid, problem.arcs[stop]), spent, np.inf)
+    best = spent.min() + len(order) * problem.mount.settle_s
+    assert found.total_slew_s <= 1.003 * best
+    lazy = schedule(replace(problem, dome_policy="lazy"), order)
+    assert found.total_slew_s <= lazy.total_slew_s + 0.1
+    assert found.dome_moves >= lazy.dome_moves
+
+
+def test_timely_dome_goes_ahead_where_the_lazy_one_makes_the_mount_wait():
+    # Three stops on a slow mount, 21 s a leg; the third needs the dome at 60. From 0 to 60 it takes 62 s at
+    # 1 deg/s. Lazy: it stays for the first two, then goes all at once. Timely: 19 degrees on each of the first
+    # two legs (1 s delay, 1 s for the ramps), which leaves 22 degrees, 24 s, for the third.
+    mount = Mount(kind="fork", settle_s=0.0, primary=Axis(rate_deg_s=1.0, accel_deg_s2=1.0), secondary=Axis())
+    dome = Dome(radius_m=2, slit_width_m=1, rate_deg_s=1.0, accel_deg_s2=1.0, start_delay_s=1.0)
+    axes = np.radians([[20.0, 0.0], [40.0, 0.0], [60.0, 0.0]])
+    wide = np.radians([[0.0, 100.0]])
+    problem = OrderingProblem(
+        axes, axes[:, :1], np.zeros(2), axes[:, 0], (wide, wide, np.radians([[60.0, 10.0]])), 0.0, mount, dome
+    )
+    lazy = schedule(replace(problem, dome_policy="lazy"), [0, 1, 2])
+    timely = schedule(problem, [0, 1, 2])
+    np.testing.assert_allclose(lazy.slew_s, [21.0, 21.0, 62.0], atol=1e-9)
+    np.testing.assert_allclose(timely.slew_s, [21.0, 21.0, 24.0], atol=1e-9)
+    assert np.degrees(timely.dome_az) == pytest.approx([19.0, 38.0, 60.0])
+
+
+def test_head_start_lets_the_dome_leave_while_the_camera_reads_out_but_not_before_the_first_leg():
+    mount = Mount(kind="fork", settle_s=0.0, primary=Axis(rate_deg_s=1.0, accel_deg_s2=1.0), secondary=Axis())
+    dome = Dome(radius_m=2, slit_width_m=1, rate_deg_s=1.0, accel_deg_s2=1.0, start_delay_s=1.0)
+    axes = np.radians([[5.0, 0.0], [10.0, 0.0]])
+    arcs = (np.radians([[10.0, 1.0]]), np.radians([[21.0, 1.0]]))
+    problem = OrderingProblem(axes, axes[:, :1], np.zeros(2), axes[:, 0], arcs, 0.0, mount, dome)
+    found = schedule(replace(problem, dome_head_start_s=4.0), [0, 1])
+    # 21 degrees of dome in two moves of 2 s more than their degrees, of which 4 s pass during the read-out.
+    np.testing.assert_allclose(found.dome_lead_s, [0.0, 4.0])
+    assert found.slew_s.sum() == pytest.approx(21.0 + 2.0 * 2.0 - 4.0)
 
 
 def test_dome_turns_the_short_way_and_moves_while_the_mount_slews():
@@ -255,6 +398,7 @@ def test_primary_axis_takes_the_nearest_turn_even_where_a_later_leg_pays_for_it(
 
 @given(problems, st.randoms(use_true_random=False))
 def test_no_dome_policy_moves_less_often_in_the_same_order(problem, shuffler):
+    problem = replace(problem, dome_policy="lazy")
     order = list(range(problem.points))
     shuffler.shuffle(order)
     stands = arc_ends(problem)
@@ -289,35 +433,78 @@ def test_schedule_of_a_part_of_the_stops():
 # Re-evaluation
 
 
-@settings(max_examples=30, deadline=None)
-@given(larger_problems, st.integers(0, 2**32 - 1))
-def test_partial_re_evaluation_equals_full_evaluation(problem, seed):
+def tour_at(problem, order, number=0):
+    return tours_of(problem, Tables.of(problem))[number](order)
+
+
+@settings(max_examples=20, deadline=None)
+@given(larger_problems, st.integers(0, 2**32 - 1), st.sampled_from([0.0, 0.3]), st.sampled_from([0.0, 3.0]))
+def test_partial_re_evaluation_equals_full_evaluation(problem, seed, weight, head_start):
+    problem = replace(problem, dome_weight=weight, dome_head_start_s=head_start)
     rng = np.random.default_rng(seed)
-    tables = Tables.of(problem)
-    tour = Tour(tables, rng.permutation(problem.points).tolist())
-    for _ in range(40):
-        first, last = sorted(rng.integers(0, problem.points, 2).tolist())
-        order = tour.order.copy()
-        inner = order[first : last + 1]
-        order[first : last + 1] = inner[::-1] if rng.random() < 0.5 else rng.permutation(inner).tolist()
-        assert tour.propose(order, first, last) == pytest.approx(Tour(tables, order).total, abs=1e-9)
-        if rng.random() < 0.5:
-            tour.accept()
-            assert tour.order == order
-            settled = tour.total + problem.points * problem.mount.settle_s
-            assert settled == pytest.approx(schedule(problem, order).total_slew_s, abs=1e-9)
+    for tour_of in tours_of(problem, Tables.of(problem)):
+        tour = tour_of(rng.permutation(problem.points).tolist())
+        for _ in range(25):
+            first, last = sorted(rng.integers(0, problem.points, 2).tolist())
+            stops = tour.order[first : last + 1]
+            stops = stops[::-1] if rng.random() < 0.5 else rng.permutation(stops).tolist()
+            order = [*tour.order[:first], *stops, *tour.order[last + 1 :]]
+            assert tour.propose(first, last, stops) == pytest.approx(tour_of(order).total, abs=1e-7)
+            if rng.random() < 0.5:
+                tour.accept()
+                assert tour.order == order
+        assert tour.total == pytest.approx(tour_of(tour.order).total, abs=1e-7)
 
 
-def test_partial_re_evaluation_stops_early():
+@settings(max_examples=20, deadline=None)
+@given(larger_problems, st.sampled_from([0.0, 0.3]), st.sampled_from([0.0, 3.0]))
+def test_search_and_schedule_agree_on_the_price_of_an_order(problem, weight, head_start):
+    order = np.random.default_rng(problem.seed).permutation(problem.points).tolist()
+    settled = problem.points * problem.mount.settle_s
+    lazy = replace(problem, dome_policy="lazy", dome_weight=weight, dome_head_start_s=head_start)
+    found = schedule(lazy, order)
+    worth = lazy.move_worth_s * found.dome_moves + lazy.degree_worth_s * math.degrees(found.dome_rad)
+    assert tour_at(lazy, order).total + settled == pytest.approx(found.total_slew_s + worth, abs=1e-7)
+    timely = replace(problem, dome_policy="timely", dome_head_start_s=head_start)
+    # The schedule may do better than the search's evaluation, never worse, but for what breaks ties.
+    tie_s = 1e-3 * problem.points + 1e-4 * 180.0 * problem.points
+    assert schedule(timely, order).total_slew_s <= tour_at(timely, order).total + settled + tie_s
+
+
+@pytest.mark.parametrize("policy", ["timely", "lazy"])
+def test_partial_re_evaluation_stops_early(policy):
+    problem = reference_problem(60, dome_policy=policy)
+    tour = tour_at(problem, Snake().order(problem).tolist())
+    tour.propose(10, 11, [tour.order[11], tour.order[10]])
+    if policy == "lazy":
+        assert isinstance(tour, LazyTour)
+        passed = [run[0] for run in tour._proposal[3]]
+        assert passed[0] <= 10
+        assert tour._proposal[4][0] < 40
+    else:
+        assert isinstance(tour, TimelyTour)
+        assert 2 <= len(tour._proposal[3].seconds) < 30
+
+
+def test_waiting_for_the_dome_takes_the_dome_s_time_and_reach_is_its_inverse():
+    problem = replace(reference_problem(15), dome_head_start_s=2.5)
+    reach = DomeReach(problem, Tables.of(problem).legs)
+    gaps = np.radians(np.concatenate([[1e-9, 4.4999, 4.5001], np.linspace(0.1, 180.0, 50)]))
+    seconds = dome_time(problem.dome, gaps)
+    at_first, later = ([reach.wait(place, gap) for gap in gaps] for place in (reach.legs.start, 3))
+    np.testing.assert_allclose(at_first, seconds, rtol=1e-14)
+    np.testing.assert_allclose(later, seconds - 2.5, rtol=0.0, atol=1e-12)
+    np.testing.assert_allclose(dome_reach(problem.dome, seconds), gaps, rtol=1e-7)
+    assert (dome_reach(problem.dome, np.array([0.0, 0.5, 1.0])) == 0.0).all()
+
+
+def test_passing_stops_leaves_an_interval_that_the_dome_can_reach_in_time():
     problem = reference_problem(60)
-    tables = Tables.of(problem)
-    tour = Tour(tables, Snake().order(problem).tolist())
-    order = tour.order.copy()
-    order[10], order[11] = order[11], order[10]
-    tour.propose(order, 10, 11)
-    passed = [run[0] for run in tour._proposal[1]]
-    assert passed[0] <= 10
-    assert tour._proposal[2][0] < 40
+    reach = DomeReach(problem, Tables.of(problem).legs)
+    passage = pass_stops(reach, list(range(60)), (reach.start, reach.start, reach.legs.start))
+    for stop, (low, high, _) in enumerate(passage.states):
+        assert low <= high + 1e-12
+        assert in_arcs(np.array([low, high]) % TURN, widened(problem.arcs[stop])).all()
 
 
 # Orderings
@@ -335,48 +522,56 @@ def test_every_ordering_answers_with_a_permutation(ordering, count):
 @settings(max_examples=30, deadline=None)
 @given(problems)
 def test_annealed_is_the_optimum_of_few_stops_and_the_bound_below_it(problem):
-    tables = Tables.of(problem)
-    begin = (0, tables.stands.start, tables.legs.start, 0.0)
-    brute = min(walk(tables, order, begin)[1][3] for order in itertools.permutations(range(problem.points)))
-    brute += problem.points * problem.mount.settle_s
-    found = schedule(problem, best_order(problem, Annealed())).total_slew_s
-    assert found == pytest.approx(brute, abs=1e-6)
-    assert mount_bound(problem) <= brute
+    tour_of = tours_of(problem, Tables.of(problem))[0]
+    brute = min(tour_of(order).total for order in itertools.permutations(range(problem.points)))
+    order = best_order(problem, Annealed(trials=2000))
+    assert tour_of(order.tolist()).total == pytest.approx(brute, abs=1e-6)
+    assert mount_bound(problem) <= schedule(problem, order).total_slew_s
 
 
+@pytest.mark.parametrize("policy", ["timely", "lazy"])
 @pytest.mark.parametrize("seed", range(4))
-def test_annealing_itself_finds_the_optimum_of_seven_stops(seed, monkeypatch):
-    import skysample.ordering.annealed as module
+def test_annealing_itself_finds_the_optimum_of_seven_stops(seed, policy):
+    problem = random_problem(seed, 7, with_dome=True, policy=policy)
+    tour_of = tours_of(problem, Tables.of(problem))[0]
+    brute = min(tour_of(order).total for order in itertools.permutations(range(7)))
+    found = Annealed(trials=20_000, exact_up_to=0).order(problem)
+    assert tour_of(found.tolist()).total <= 1.01 * brute + 1e-9
 
-    problem = random_problem(seed, 7, with_dome=True)
+
+@pytest.mark.parametrize("policy", ["timely", "lazy"])
+def test_few_stops_are_settled_or_said_not_to_be(policy):
+    problem = reference_problem(12, dome_policy=policy)
     tables = Tables.of(problem)
-    begin = (0, tables.stands.start, tables.legs.start, 0.0)
-    brute = min(walk(tables, order, begin)[1][3] for order in itertools.permutations(range(7)))
-    monkeypatch.setattr(module, "_EXACT_UP_TO", 0)
-    order = Annealed().order(problem).tolist()
-    assert walk(tables, order, begin)[1][3] <= 1.01 * brute + 1e-9
+    tour_of = tours_of(problem, tables)[0]
+    legs = least_legs(problem, tables.stands)
+    settled = exact_order(lambda order: tour_of(order).total, legs, Snake().order(problem).tolist(), 10**6)
+    found = Annealed(trials=5000).order(problem).tolist()
+    assert tour_of(found).total == pytest.approx(tour_of(settled).total)
+    assert exact_order(lambda order: tour_of(order).total, legs, list(range(12)), 5) is None
 
 
 def test_same_seed_gives_the_same_order_and_the_problem_is_left_alone():
     problem = reference_problem(16, seed=5)
     before = [problem.axes.copy(), problem.turns.copy(), *(arcs.copy() for arcs in problem.arcs)]
-    first, second = Annealed().order(problem), Annealed().order(reference_problem(16, seed=5))
+    first, second = (Annealed(trials=20_000).order(each) for each in (problem, reference_problem(16, seed=5)))
     np.testing.assert_array_equal(first, second)
     for old, new in zip(before, [problem.axes, problem.turns, *problem.arcs], strict=True):
         np.testing.assert_array_equal(old, new)
 
 
-def test_annealed_beats_the_snake_and_the_snake_beats_the_nearest_neighbour():
-    problem = reference_problem(75)
-    seconds = {
+@pytest.mark.parametrize(("policy", "seconds"), [("timely", 495.0), ("lazy", 537.0)])
+def test_annealed_beats_the_snake_and_the_snake_beats_the_nearest_neighbour(policy, seconds):
+    # No published figure: 486 s and 528 s are the best known for this set of 75 points at this observatory.
+    problem = reference_problem(75, dome_policy=policy)
+    found = {
         each.name: schedule(problem, best_order(problem, each)).total_slew_s
-        for each in (Annealed(), Snake(), Nearest())
+        for each in (Annealed(trials=60_000), Snake(), Nearest())
     }
-    # No published figure: 530 s is the best known for another even set of 75 points at this observatory.
-    assert seconds["annealed"] < 545.0
-    assert seconds["annealed"] < 0.95 * seconds["snake"]
-    assert seconds["snake"] < seconds["nearest"]
-    assert mount_bound(problem) < seconds["annealed"]
+    assert found["annealed"] < seconds
+    assert found["annealed"] < 0.96 * found["snake"]
+    assert found["snake"] < found["nearest"]
+    assert mount_bound(problem) < found["annealed"]
 
 
 def test_reference_arcs_agree_with_the_dome_module():
@@ -412,7 +607,11 @@ def test_stops_near_the_zenith_with_several_arcs():
         mount=mount,
         dome=dome,
     )
-    order = best_order(problem, Annealed())
+    order = best_order(problem, Annealed(trials=20_000))
+    timely = schedule(problem, order)
+    np.testing.assert_allclose(timely.slew_s, driven(problem, timely, order.tolist()), atol=0.06)
+    assert mount_bound(problem) <= timely.total_slew_s
+    problem = replace(problem, dome_policy="lazy")
     found = schedule(problem, order)
     _, _, moved, slew_s = simulate(problem, order.tolist(), arc_ends(problem))
     assert found.dome_moves == np.count_nonzero(moved)
@@ -464,13 +663,13 @@ def test_bound_holds_for_every_order_turn_and_dome_policy(seed):
     problem = random_problem(seed, 3 + seed % 2, with_dome=True)
     least = least_over_all_policies(problem)
     assert mount_bound(problem) <= least + 1e-3  # the numeric integral's own error
-    assert least <= schedule(problem, best_order(problem, Annealed())).total_slew_s + 1e-3
+    assert least <= schedule(problem, best_order(problem, Annealed(trials=5000))).total_slew_s + 1e-3
 
 
 def test_bound_is_met_where_only_the_mount_counts():
     for seed in range(8):
         problem = random_problem(seed, 6, kind="fork", with_dome=False)
-        least = schedule(problem, best_order(problem, Annealed())).total_slew_s
+        least = schedule(problem, best_order(problem, Annealed(trials=5000))).total_slew_s
         assert mount_bound(problem) == pytest.approx(least, rel=1e-8)
 
 
@@ -481,7 +680,9 @@ def test_bound_is_met_where_only_the_dome_counts():
     axes = np.zeros((4, 2))
     arcs = tuple(np.radians([[start, 5.0]]) for start in (20.0, 50.0, 80.0, 110.0))
     problem = OrderingProblem(axes, np.zeros((4, 1)), np.zeros(2), np.zeros(4), arcs, 0.0, mount, dome)
-    assert schedule(problem, best_order(problem, Annealed())).total_slew_s == pytest.approx(110.0, abs=0.01)
+    assert schedule(problem, best_order(problem, Annealed(trials=5000))).total_slew_s == pytest.approx(
+        110.0, abs=0.01
+    )
     assert mount_bound(problem) == pytest.approx(110.0, abs=0.01)
 
 
@@ -499,13 +700,13 @@ def test_exact_path_equals_brute_force():
         legs[7, order[0]] + sum(legs[a, b] for a, b in itertools.pairwise(order))
         for order in itertools.permutations(range(7))
     )
-    assert _shortest_path(legs) == pytest.approx(brute)
+    assert _shortest_completions(legs[:, :7])[-1, 7] == pytest.approx(brute)
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_tree_bound_is_below_and_close_to_the_exact_path(seed):
     legs = planar_legs(seed, 11)
-    exact = _shortest_path(legs)
+    exact = _shortest_completions(legs[:, :11])[-1, 11]
     assert 0.93 * exact <= _tree_bound(legs) <= exact + 1e-9
 
 
@@ -566,3 +767,9 @@ def test_problems_that_no_order_solves_are_refused():
         replace(problem, arcs=())
     with pytest.raises(InputError, match="shapes"):
         replace(problem, azimuth=np.zeros(3))
+    with pytest.raises(InputError, match="dome_policy 'eager'"):
+        replace(problem, dome_policy="eager")
+    with pytest.raises(InputError, match=r"dome_weight is 1\.5"):
+        replace(problem, dome_weight=1.5)
+    with pytest.raises(InputError, match="dome_head_start_s is nan"):
+        replace(problem, dome_head_start_s=math.nan)

@@ -169,6 +169,31 @@ def test_a_park_outside_the_limits_is_refused(registry):
         plan(parked, 5, registry=registry)
 
 
+def test_a_plan_says_what_less_dome_would_cost_and_keeps_to_the_setting(registry):
+    site = make_site("fork", -27.0, dome=DOME, sky={"horizon": HORIZON})
+    quickest = plan(site, 12, registry=registry)
+    first, *calmer = quickest.trade_off()
+    np.testing.assert_array_equal(first.order, quickest.order)
+    assert first.schedule.total_slew_s == quickest.slew_s
+    assert calmer
+    chosen = plan(site, 12, registry=registry, dome_weight=calmer[-1].dome_weight)
+    assert chosen.schedule.dome_moves < quickest.schedule.dome_moves
+    assert chosen.slew_s > quickest.slew_s
+    assert chosen.trade_off() == []
+    assert plan(site, 12, order="snake", registry=registry).trade_off() == []
+    assert quickest.bound_s <= chosen.slew_s
+
+
+def test_a_dome_that_may_leave_during_the_read_out_saves_time(registry):
+    slow = {**DOME, "rate_deg_s": 1.0}
+    waits = plan(make_site("fork", -27.0, dome=slow), 12, registry=registry)
+    leaves = plan(make_site("fork", -27.0, dome={**slow, "head_start_s": 4.0}), 12, registry=registry)
+    assert leaves.slew_s < waits.slew_s
+    assert waits.schedule.dome_lead_s.max() == 0.0
+    assert 0.0 < leaves.schedule.dome_lead_s.max() <= 4.0
+    assert leaves.schedule.dome_lead_s[0] == 0.0
+
+
 def test_an_informed_plan_says_how_many_even_points_would_teach_as_much(registry):
     found = plan(make_site("fork", 35.0), 20, design="informed", registry=registry)
     assert found.points == 20

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import copy
+import pickle
+import tracemalloc
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 import pandas as pd
@@ -11,22 +15,36 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
-from sklearn.compose import ColumnTransformer
+from scipy.sparse import csr_array
+from sklearn.base import BaseEstimator
+from sklearn.compose import ColumnTransformer, TransformedTargetRegressor
+from sklearn.cross_decomposition import PLSRegression
+from sklearn.decomposition import PCA
 from sklearn.ensemble import RandomForestRegressor
-from sklearn.linear_model import HuberRegressor, Lasso, LinearRegression, Ridge, RidgeCV
-from sklearn.model_selection import LeaveOneOut, cross_val_predict
+from sklearn.linear_model import ElasticNet, HuberRegressor, Lasso, LinearRegression, Ridge, RidgeCV
+from sklearn.model_selection import GridSearchCV, LeaveOneOut, cross_val_predict
 from sklearn.neighbors import KNeighborsRegressor
 from sklearn.pipeline import make_pipeline
-from sklearn.preprocessing import PolynomialFeatures, StandardScaler
+from sklearn.preprocessing import (
+    FunctionTransformer,
+    MaxAbsScaler,
+    MinMaxScaler,
+    PolynomialFeatures,
+    RobustScaler,
+    StandardScaler,
+)
 from sklearn.svm import LinearSVR
 from sklearn.tree import DecisionTreeRegressor
 from statsmodels.api import OLS, WLS, add_constant
 from statsmodels.datasets import longley
 from statsmodels.stats.outliers_influence import OLSInfluence
 
-from skysample.errors import InputError
+from skysample.errors import InputError, SkysampleWarning
+from skysample.scoring import score as public_score
 from skysample.scoring.any_model import score_any
+from skysample.scoring.least_squares_models import known_linear
 from skysample.scoring.linear import pointwise_influence
+from skysample.scoring.training_data import checked
 
 
 def data(n=20, p=3, k=None, seed=0):
@@ -38,32 +56,7 @@ def data(n=20, p=3, k=None, seed=0):
 
 def left_out(model, X, y):
     predicted = cross_val_predict(model, X, y, cv=LeaveOneOut())
-    return np.asarray(y).reshape(len(X), -1) - predicted.reshape(len(X), -1)
-
-
-class Counting:
-    """Passes everything on and counts the fits."""
-
-    def __init__(self, model):
-        self.model, self.fits = model, [0]
-
-    def __getattr__(self, name):
-        if name in {"model", "__deepcopy__", "get_params"}:
-            raise AttributeError(name)
-        return getattr(self.model, name)
-
-    def __deepcopy__(self, memo):
-        twin = Counting(copy.deepcopy(self.model, memo))
-        twin.fits = self.fits
-        return twin
-
-    def fit(self, X, y):
-        self.fits[0] += 1
-        self.model.fit(X, y)
-        return self
-
-    def predict(self, X):
-        return self.model.predict(X)
+    return np.asarray(y).reshape(len(y), -1) - predicted.reshape(len(y), -1)
 
 
 # --- linear models in closed form ---------------------------------------------------------------------------
@@ -93,11 +86,106 @@ def test_linear_models_equal_leave_one_out_in_closed_form(model, k):
     assert score.loo_rms > score.rms
 
 
-def test_closed_form_fits_once_more_only_to_check_itself():
+def test_the_closed_form_fits_nothing_again(monkeypatch):
     X, y = data(n=50)
-    model = Counting(LinearRegression()).fit(X, y)
+    model = LinearRegression().fit(X, y)
+    monkeypatch.setattr(LinearRegression, "fit", lambda *_: pytest.fail("fitted again"))
     assert score_any(model, X, y).method == "closed form"
-    assert model.fits == [2]
+
+
+PIPELINES = [
+    make_pipeline(StandardScaler(), LinearRegression()),
+    make_pipeline(MinMaxScaler(), PolynomialFeatures(2), LinearRegression()),
+    make_pipeline(PolynomialFeatures(2, include_bias=False), RobustScaler(), LinearRegression()),
+    make_pipeline(StandardScaler(with_mean=False), MaxAbsScaler(), LinearRegression(fit_intercept=False)),
+    make_pipeline(PolynomialFeatures(2), Ridge(alpha=0.1)),
+    make_pipeline("passthrough", PolynomialFeatures((2, 2)), LinearRegression()),
+]
+
+
+@pytest.mark.parametrize("k", [None, 2])
+@pytest.mark.parametrize("model", PIPELINES, ids=str)
+def test_pipelines_that_change_nothing_when_refitted_are_answered_in_closed_form(model, k):
+    X, y = data(n=16, p=2, k=k, seed=3)
+    score = score_any(copy.deepcopy(model).fit(X, y), X, y)
+    assert score.method == "closed form"
+    assert_allclose(score.loo_residuals, left_out(model, X, y), rtol=1e-6, atol=1e-8)
+    assert np.isfinite(score.studentised).all()
+
+
+def test_the_terms_of_a_pipeline_are_those_that_its_last_step_sees():
+    X, y = data(n=30, p=2)
+    frame = pd.DataFrame(X, columns=["alt", "az"])
+    model = make_pipeline(PolynomialFeatures(2, include_bias=False), LinearRegression()).fit(frame, y)
+    score = score_any(model, frame, y)
+    assert list(score.terms["term"]) == ["intercept", "alt", "az", "alt^2", "alt az", "az^2"]
+    design = np.column_stack([X, X[:, 0] ** 2, X[:, 0] * X[:, 1], X[:, 1] ** 2])
+    fit = OLS(y, add_constant(design)).fit()
+    assert_allclose(score.terms["t"], fit.tvalues, rtol=1e-6)
+    assert_allclose(score.terms["p"], fit.pvalues, rtol=1e-5)
+
+
+def test_weights_reach_the_last_step_of_a_pipeline():
+    X, y = data(n=18)
+    w = np.random.default_rng(1).uniform(0.2, 4.0, 18)
+    model = make_pipeline(StandardScaler(), LinearRegression()).fit(X, y, linearregression__sample_weight=w)
+    score = score_any(model, X, y, sample_weight=w)
+    plain = score_any(LinearRegression().fit(X, y, sample_weight=w), X, y, sample_weight=w)
+    assert score.method == "closed form"
+    assert_allclose(score.loo_residuals, plain.loo_residuals, rtol=1e-9)
+    assert_allclose(score.terms["p"][1:], plain.terms["p"][1:], rtol=1e-7)
+
+
+@pytest.mark.parametrize("alpha", [0.0, 2.0])
+def test_several_blocks_of_rows_are_one_fit(alpha):
+    """More rows than a block holds, against the same figures from the design as a whole."""
+    X, y = data(n=5000, p=6, k=2)
+    w = np.random.default_rng(1).uniform(0.0, 2.0, 5000)
+    model = Ridge(alpha=alpha) if alpha else LinearRegression()
+    score = score_any(model.fit(X, y, sample_weight=w), X, y, sample_weight=w)
+    assert score.method == "closed form"
+    design = np.column_stack([np.ones(5000), X])[:, None, :]
+    penalty = np.sqrt(alpha) * np.eye(7)[1:] if alpha else None
+    whole = [pointwise_influence(design, r[:, None], w, penalty=penalty) for r in score.residuals.T]
+    assert_allclose(score.leverage, whole[0].leverage, rtol=1e-9)
+    expected = np.column_stack([one.loo_residuals for one in whole])
+    assert_allclose(score.loo_residuals, expected, rtol=1e-9, atol=1e-10)
+    pooled = np.mean([one.deleted_sigma**2 for one in whole], axis=0)
+    t_squared = np.sum([one.t_squared * one.deleted_sigma**2 for one in whole], axis=0) / pooled
+    assert_allclose(score.studentised, np.sqrt(t_squared / 2.0), rtol=1e-8)
+
+
+@pytest.mark.parametrize("model", [LinearRegression(), Ridge(1.0)], ids=str)
+def test_columns_far_from_zero_lose_no_digits(model):
+    X, y = data(n=14)
+    X = np.round(1024.0 * X) / 1024.0 + 1e7
+    score = score_any(copy.deepcopy(model).fit(X, y), X, y)
+    assert score.method == "closed form"
+    near = score_any(copy.deepcopy(model).fit(X - 1e7, y), X - 1e7, y)
+    assert_allclose(score.studentised, near.studentised, rtol=1e-10)
+    assert_allclose(score.terms["t"][1:], near.terms["t"][1:], rtol=1e-10)
+
+
+@pytest.mark.parametrize("height", [1e-2, 1e-3, 1e-4, 1e-6])
+def test_a_row_that_nearly_alone_determines_a_coefficient_loses_no_digits(height):
+    X, y = data(n=14, p=2)
+    rng = np.random.default_rng(2)
+    X = np.column_stack([X, np.where(np.arange(14) == 4, 1.0, height * rng.normal(size=14))])
+    score = score_any(LinearRegression().fit(X, y), X, y)
+    assert score.method == "closed form"
+    assert_allclose(score.loo_residuals, left_out(LinearRegression(), X, y), rtol=1e-9, atol=1e-10)
+
+
+def test_memory_stays_within_four_times_the_design():
+    X, y = data(n=20_000, p=20)
+    model = LinearRegression().fit(X, y)
+    score_any(model, X, y)
+    tracemalloc.start()
+    try:
+        score_any(model, X, y)
+        assert tracemalloc.get_traced_memory()[1] < 4 * X.nbytes
+    finally:
+        tracemalloc.stop()
 
 
 @settings(deadline=None, max_examples=60)
@@ -289,8 +377,16 @@ OTHERS = [
     DecisionTreeRegressor(max_depth=3, random_state=0),
     Lasso(alpha=0.5),
     RidgeCV(alphas=[0.01, 1.0, 100.0]),
-    make_pipeline(StandardScaler(), LinearRegression()),
-    make_pipeline(PolynomialFeatures(2), Ridge(alpha=0.1)),
+    ElasticNet(alpha=0.5, l1_ratio=0.3),
+    TransformedTargetRegressor(LinearRegression(), transformer=StandardScaler()),
+    # Scales and shifts that are learnt from the rows, and are not undone by the coefficients.
+    make_pipeline(StandardScaler(), Ridge(alpha=1.0)),
+    make_pipeline(StandardScaler(), LinearRegression(fit_intercept=False)),
+    make_pipeline(MinMaxScaler(clip=True), LinearRegression()),
+    make_pipeline(StandardScaler(), PolynomialFeatures((2, 2)), LinearRegression()),
+    make_pipeline(FunctionTransformer(lambda X: X - X[:1]), LinearRegression()),
+    make_pipeline(PCA(1), LinearRegression()),
+    GridSearchCV(Ridge(), {"alpha": [0.01, 10.0]}, cv=3),
 ]
 
 
@@ -345,11 +441,182 @@ def test_a_model_that_agrees_with_least_squares_but_is_fitted_otherwise_is_refit
     assert_allclose(score.loo_residuals, left_out(TrimmedWhenCrowded(), X, y), rtol=1e-12)
 
 
+@pytest.mark.parametrize("solver", ["lsqr", "sag", "lbfgs"])
+def test_a_solver_that_stops_at_a_tolerance_is_asked_for_every_row(solver):
+    X, y = data(n=14)
+    model = Ridge(alpha=1.0, solver=solver, tol=1e-3, random_state=0, positive=solver == "lbfgs")
+    score = score_any(copy.deepcopy(model).fit(X, y), X, y)
+    assert score.method == "refits"
+    assert_allclose(score.loo_residuals, left_out(model, X, y), rtol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_penalty_chosen_from_the_data_is_not_taken_for_ridge(seed):
+    """It is stored where ridge has its own, and mostly the same without a row; where it is not, that shows."""
+
+    class ChoosesItsPenalty(Ridge):
+        def fit(self, X, y):
+            self.alpha = RidgeCV(alphas=[0.1, 3.0]).fit(X, y).alpha_
+            return super().fit(X, y)
+
+    rng = np.random.default_rng(seed)
+    X, y = rng.normal(size=(15, 3)), rng.normal(size=15)
+    model = ChoosesItsPenalty().fit(X, y)
+    score = score_any(model, X, y)
+    assert score.method == "refits"
+    assert_allclose(score.loo_residuals, left_out(ChoosesItsPenalty(), X, y), rtol=1e-12)
+
+
+def test_a_model_of_another_make_is_known_for_linear_once_every_refit_says_so():
+    class HomeMade:
+        def fit(self, X, y):
+            answer = np.linalg.lstsq(np.column_stack([np.ones(len(X)), X]), y)[0]
+            self.intercept_, self.coef_ = answer[0], answer[1:]
+
+        def predict(self, X):
+            return X @ self.coef_ + self.intercept_
+
+    X, y = data(n=20)
+    model = HomeMade()
+    model.fit(X, y)
+    score, known = score_any(model, X, y), score_any(LinearRegression().fit(X, y), X, y)
+    assert (score.method, known.method) == ("refits", "closed form")
+    for name in ("loo_residuals", "leverage", "studentised", "cooks_distance"):
+        assert_allclose(getattr(score, name), getattr(known, name), rtol=1e-9, atol=1e-10)
+    assert_allclose(score.terms["p"], known.terms["p"], rtol=1e-7)
+
+
+def test_a_changed_method_makes_another_model():
+    """The class says least squares; what this one does to fewer rows is its own."""
+    X, y = data(n=12)
+    model = LinearRegression().fit(X, y)
+    model.__dict__["fit"] = lambda X, y: LinearRegression.fit(model, X, y)
+    assert known_linear(model, checked(model, X, y, None), y[:, None] - model.predict(X)[:, None]) is None
+
+
+def test_single_precision_stays_single_in_the_refits():
+    X, y = data(n=14)
+    X, y = X.astype(np.float32), y.astype(np.float32)
+    model = LinearRegression()
+    score = score_any(copy.deepcopy(model).fit(X, y), X, y)
+    assert_allclose(score.loo_residuals, left_out(model, X, y), rtol=1e-6)
+
+
+@pytest.mark.parametrize("model", [LinearRegression(), Ridge(2.0, solver="sparse_cg"), Lasso(0.1)], ids=str)
+def test_sparse_rows_are_left_out_as_sparse_rows(model):
+    X, y = data(n=14)
+    X = csr_array(np.where(X > 5.0, X, 0.0))
+    score = score_any(copy.deepcopy(model).fit(X, y), X, y)
+    assert score.method == "refits"
+    assert_allclose(score.loo_residuals, left_out(model, X, y), rtol=1e-12)
+
+
+def test_partial_least_squares_is_not_taken_for_least_squares():
+    X, y = data(n=14, p=4)
+    score = score_any(PLSRegression(2).fit(X, y), X, y)
+    assert score.method == "refits"
+    assert_allclose(score.loo_residuals, left_out(PLSRegression(2), X, y), rtol=1e-10)
+    assert np.isnan(score.leverage).all()
+
+
+def test_a_model_fitted_with_weights_that_are_not_given_is_refused():
+    X, y = data(n=12)
+    w = np.random.default_rng(1).uniform(0.2, 4.0, 12)
+    for model in (LinearRegression(), DecisionTreeRegressor(max_depth=2, random_state=0)):
+        fitted = model.fit(X, y, sample_weight=w)
+        with pytest.raises(InputError, match="sample_weight it was fitted to"):
+            score_any(fitted, X, y)
+        assert np.isfinite(score_any(fitted, X, y, sample_weight=w).loo_rms)
+
+
+def test_a_model_fitted_to_other_rows_or_altered_since_is_refused():
+    X, y = data(n=12)
+    halves = LinearRegression().fit(X[:6], y[:6])
+    altered = Ridge(1.0).fit(X, y).set_params(alpha=5.0)
+    for model in (halves, altered):
+        with pytest.raises(InputError, match="not what fit makes of these rows"):
+            score_any(model, X, y)
+
+
+def test_a_fit_that_goes_on_from_the_last_one_is_refused():
+    class RunningMean:
+        total, count = 0.0, 0
+
+        def fit(self, _X, y):
+            self.total, self.count = self.total + np.sum(y), self.count + len(y)
+
+        def predict(self, X):
+            return np.full(len(X), self.total / self.count)
+
+    X, y = data(n=9)
+    model = RunningMean()
+    model.fit(X[:3], y[:3])
+    with pytest.raises(InputError, match="not what fit makes of these rows"):
+        score_any(model, X, y)
+
+
+@pytest.mark.parametrize("seed", [None, np.random.RandomState(3)], ids=["no seed", "a generator"])
+def test_a_random_model_is_scored_with_a_warning_that_says_so(seed):
+    X, y = data(n=12)
+    model = RandomForestRegressor(3, random_state=seed).fit(X, y)
+    with pytest.warns(SkysampleWarning, match="fixed seed"):
+        score = score_any(model, X, y)
+    assert score.method == "refits"
+
+
+def test_a_model_whose_parameters_do_not_say_all_is_copied_whole():
+    class Held(BaseEstimator):
+        """Keeps its penalty where `get_params` does not see it."""
+
+        hidden = 0.1
+
+        def fit(self, X, y):
+            self.inner = Lasso(self.hidden).fit(X, y)
+            return self
+
+        def predict(self, X):
+            return self.inner.predict(X)
+
+    X, y = data(n=12)
+    model = Held()
+    model.hidden = 0.7
+    score = score_any(model.fit(X, y), X, y)
+    assert_allclose(score.loo_residuals, left_out(Lasso(0.7), X, y), rtol=1e-12)
+
+
+@pytest.mark.parametrize("model", [KNeighborsRegressor(2), Lasso(0.5)], ids=str)
+def test_an_executor_gives_the_same_score(model):
+    X, y = data(n=70, p=2, k=2)
+    fitted = model.fit(X, y)
+    here = score_any(fitted, X, y)
+    with ThreadPoolExecutor(2) as pool:
+        there = score_any(fitted, X, y, executor=pool)
+    for name in ("loo_residuals", "cooks_distance", "studentised"):
+        assert_array_equal(getattr(there, name), getattr(here, name))
+    assert_array_equal(there.terms["loss"], here.terms["loss"])
+
+
+def test_other_processes_can_do_the_refits():
+    X, y = data(n=6, p=2)
+    model = KNeighborsRegressor(2).fit(X, y)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        there = public_score(model, X, y, executor=pool)
+    assert_array_equal(there.loo_residuals, score_any(model, X, y).loo_residuals)
+
+
+def test_an_error_in_a_refit_elsewhere_still_names_its_row():
+    X, y = data(n=6, p=2)
+    with ThreadPoolExecutor(1) as pool, pytest.raises(InputError, match="row 1") as caught:
+        score_any(KNeighborsRegressor(6).fit(X, y), X, y, executor=pool)
+    assert caught.value.row == 1
+    assert pickle.loads(pickle.dumps(caught.value)).row == 1  # noqa: S301
+
+
 def test_figures_by_refits_mean_what_the_closed_form_means():
     """The same fit both ways: Cook's distances differ by one factor, studentised residuals rank alike."""
     X, y = data(n=40, p=2, seed=8)
     closed = score_any(LinearRegression().fit(X, y), X, y)
-    model = make_pipeline(StandardScaler(), LinearRegression()).fit(X, y)
+    model = make_pipeline(FunctionTransformer(), LinearRegression()).fit(X, y)
     refits = score_any(model, X, y)
     assert (closed.method, refits.method) == ("closed form", "refits")
     assert_allclose(refits.loo_residuals, closed.loo_residuals, rtol=1e-9)

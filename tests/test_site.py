@@ -325,6 +325,7 @@ def test_what_is_given_to_a_plugin_is_handed_on_untouched():
         ({"dome.pivot_m": [0.0, 2.4, 0.0]}, "dome.pivot_m", "outside the dome"),
         ({"dome.tube_offset_m": -2.4}, "dome.pivot_m", "outside the dome"),
         ({"dome.slit_low_deg": 70, "dome.slit_past_zenith_deg": -25}, "dome.slit_low_deg", "70 is not below"),
+        ({"dome.head_start_s": 60.0}, "dome.head_start_s", "60 is longer than camera.overhead_s"),
         ({"wedge.altitude_arm_mm": None}, "wedge.altitude_arm_mm", "altitude bolt need"),
         ({"wedge.azimuth_pitch_mm": None}, "wedge.azimuth_pitch_mm", "azimuth bolt need"),
         ({"wedge.azimuth_clockwise": None}, "wedge.azimuth_clockwise", "azimuth bolt need"),

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
+    from skysample.leftovers import Structure
+    from skysample.movements import History
+    from skysample.ordering import FrontPoint
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
@@ -22,7 +25,15 @@ if TYPE_CHECKING:
     from skysample.selection import TermSelection
     from skysample.sizing import PointsNeeded
 
-__all__ = ["compare_answer", "fit_answer", "plan_answer", "plugins_answer", "polar_answer", "size_answer"]
+__all__ = [
+    "compare_answer",
+    "fit_answer",
+    "history_answer",
+    "plan_answer",
+    "plugins_answer",
+    "polar_answer",
+    "size_answer",
+]
 
 
 def _number(value: float | None, digits: int = 6) -> float | None:
@@ -39,7 +50,7 @@ def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
 
 
-def plan_answer(plan: Plan) -> dict[str, Any]:
+def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any]:
     """Keys of `plan`."""
     grid = plan.grid
     return {
@@ -64,6 +75,16 @@ def plan_answer(plan: Plan) -> dict[str, Any]:
         "design": grid.design,
         "even_points": None if grid.informed is None else grid.informed.even_points,
         "order": plan.ordering,
+        "dome_weight": plan.dome_weight,
+        "front": [
+            {
+                "dome_weight": choice.dome_weight,
+                "slew_s": _number(choice.schedule.total_slew_s, 2),
+                "dome_deg": _number(np.degrees(choice.schedule.dome_rad), 2),
+                "dome_moves": int(choice.schedule.dome_moves),
+            }
+            for choice in choices
+        ],
         "sun_checked": plan.sun_checked,
         "rows": plan.rows,
     }
@@ -75,6 +96,7 @@ def fit_answer(
     error: SkyError,
     hints: tuple[str, ...],
     evidence: Sequence[TermEvidence],
+    left: Structure,
     selection: TermSelection | None = None,
 ) -> dict[str, Any]:
     """Keys of `fit`."""
@@ -122,6 +144,17 @@ def fit_answer(
                 "cooks_distance": _number(row["cooks_distance"], 4),
             }
             for row in score.points
+        ],
+        "structure": [
+            {
+                "name": each.name,
+                "statistic": _number(each.statistic),
+                "p": None if each.p is None else float(f"{each.p:.6g}"),
+                "found": each.found,
+                "sentence": each.sentence or None,
+                "not_done": each.not_done or None,
+            }
+            for each in left.findings
         ],
         "hints": list(hints),
         "axes": model.run.axes_kind,
@@ -244,6 +277,49 @@ def size_answer(need: PointsNeeded) -> dict[str, Any]:
             for row in need.table
         ],
         "sentence": str(need),
+    }
+
+
+def history_answer(past: History) -> dict[str, Any]:
+    """Keys of `history`."""
+    return {
+        "models": [
+            {
+                "moment": moment,
+                "source": model.run.source or None,
+                "start_utc": model.run.start_utc or None,
+                "end_utc": model.run.end_utc or None,
+                "used": model.run.used,
+                "session": model.run.session or None,
+            }
+            for moment, model in zip(past.moments, past.models, strict=True)
+        ],
+        "changes": [
+            {
+                "term": each.term,
+                "since": each.since,
+                "until": each.until,
+                "change_arcsec": _number(each.change_rad / ARCSEC),
+                "stderr_arcsec": _number(each.stderr_rad / ARCSEC),
+                "sigmas": _number(each.sigmas, 2),
+                "dof": _number(each.dof, 2),
+                "p": float(f"{each.p:.6g}"),
+                "moved": each.moved,
+                "verdict": each.verdict,
+                "sentence": each.sentence or None,
+            }
+            for each in past.changes
+        ],
+        "axis": [
+            {
+                "since": each.since,
+                "until": each.until,
+                "total_arcmin": _value(each.total),
+                "total_stderr_arcmin": _value(each.stderr),
+            }
+            for each in past.axis
+        ],
+        "sentences": list(past.sentences),
     }
 
 

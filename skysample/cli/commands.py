@@ -132,7 +132,9 @@ def _run(path: Path, site: Site, assume: list[str]) -> Run:
     return read_run(path, site, assume=_assumed(assume))
 
 
-def _resumed(earlier: Plan, run: Path, start: Time | None, order: str | None) -> Plan:
+def _resumed(
+    earlier: Plan, run: Path, start: Time | None, order: str | None, dome_weight: float | None
+) -> Plan:
     from skysample.resuming import check_same_plan, read_progress
     from skysample.resuming import resume as resume_plan
     from skysample.runs import read_run
@@ -141,7 +143,7 @@ def _resumed(earlier: Plan, run: Path, start: Time | None, order: str | None) ->
     if progress.done:
         check_same_plan(earlier, read_run(run, earlier.site))
     try:
-        return resume_plan(earlier, progress, start, order=order)
+        return resume_plan(earlier, progress, start, order=order, dome_weight=dome_weight)
     except InputError as error:
         raise InputError(error.message, file=error.file or str(run), row=error.row, key=error.key) from None
 
@@ -212,6 +214,10 @@ def plan(
     order: Annotated[
         str | None, typer.Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
     ] = None,
+    dome_weight: Annotated[
+        float | None,
+        typer.Option(metavar="X", help="From 0, least time (default), to 1, least dome.", min=0.0, max=1.0),
+    ] = None,
     model: Annotated[
         Path | None, typer.Option(metavar="MODEL", help="Add what the axes have to read, by this model.")
     ] = None,
@@ -273,17 +279,26 @@ def plan(
         raise InputError("--points is missing; say how many", key="--points")
     else:
         found = make_plan(
-            place, points, None if resume else start, order, design, model=by, terms=_terms(terms), seed=seed
+            place,
+            points,
+            None if resume else start,
+            order,
+            design,
+            model=by,
+            terms=_terms(terms),
+            seed=seed,
+            dome_weight=dome_weight or 0.0,
         )
     if resume is not None:
-        found = _resumed(found, resume, start, order)
+        found = _resumed(found, resume, start, order, dome_weight)
     if out is not None:
         found.write(out)
     if chart is not None:
         from skysample.charts import sky_chart, write_chart
 
         write_chart(sky_chart(found), chart)
-    _show(answers.plan_answer(found), sentences.plan_lines(found), as_json=as_json)
+    choices = found.trade_off() if dome_weight is None else []
+    _show(answers.plan_answer(found, choices), sentences.plan_lines(found, choices), as_json=as_json)
 
 
 @app.command()
@@ -342,6 +357,7 @@ def fit(
     """
     from skysample.fitting import fit as fit_model
     from skysample.fitting.zero_hints import zero_hints
+    from skysample.leftovers import structure
     from skysample.scoring import score, sky_error, term_evidence
     from skysample.selection import select_terms
     from skysample.sky import usable_sky
@@ -353,15 +369,15 @@ def fit(
     selection = select_terms(table, place, _terms(terms)) if select else None
     model = fit_model(table, place, _terms(terms)) if selection is None else selection.model
     evidence = term_evidence(model, table) if selection is None else selection.evidence
-    scored, hints = score(model, table), zero_hints(model, place)
+    scored, hints, left = score(model, table), zero_hints(model, place), structure(model, table)
     error = sky_error(model, usable_sky(place))
     if out is not None:
         model.save(out)
     _show(
-        answers.fit_answer(model, scored, error, hints, evidence, selection),
+        answers.fit_answer(model, scored, error, hints, evidence, left, selection),
         [
             *_declared(model.run.axes_kind, model.run.old_model),
-            *sentences.fit_lines(model, scored, error, hints, evidence, selection),
+            *sentences.fit_lines(model, scored, error, hints, evidence, left, selection),
         ],
         as_json=as_json,
     )
@@ -449,6 +465,29 @@ def compare(
     _show(answers.compare_answer(comparison), sentences.comparison_lines(comparison), as_json=as_json)
     if not comparison.within_limit:
         raise typer.Exit(1)
+
+
+@app.command()
+def history(
+    models: Annotated[
+        list[Path],
+        typer.Argument(metavar="MODEL...", help="Two or more models of one telescope.", show_default=False),
+    ],
+    site: Annotated[
+        Path | None, typer.Option("--site", metavar="SITE", help="Site file, to check the models against.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what moved between models of one telescope.
+
+    Example: skysample history march.json may.json --site site.toml
+    """
+    from skysample.fitting import load_model
+    from skysample.movements import history as compare_models
+
+    place = None if site is None else _site(site)
+    past = compare_models([load_model(each) for each in models], place)
+    _show(answers.history_answer(past), sentences.history_lines(past), as_json=as_json)
 
 
 @app.command()

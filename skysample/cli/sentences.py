@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
+    from skysample.leftovers import Structure
+    from skysample.movements import History
+    from skysample.ordering import FrontPoint
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
@@ -27,6 +30,7 @@ __all__ = [
     "aim",
     "comparison_lines",
     "fit_lines",
+    "history_lines",
     "move_lines",
     "plan_lines",
     "plugin_lines",
@@ -47,10 +51,12 @@ def columns(header: tuple[str, ...], rows: list[tuple[str, ...]]) -> Iterator[st
         yield "  " + "  ".join(cells).rstrip()
 
 
-def plan_lines(plan: Plan) -> Iterator[str]:
-    """Say what a plan will take, and list its points."""
+def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
+    """Say what a plan will take, what less dome would cost, and list its points."""
     grid = plan.grid
     yield str(plan)
+    for choice in choices[1:]:
+        yield f"With --dome-weight {choice.dome_weight:g}: {choice.compared(choices[0])}."
     yield (
         f"Usable sky {plan.sky.area_sr:.2f} sr ({100.0 * plan.sky.area_sr / (2.0 * np.pi):.0f} % of the"
         f" hemisphere); no place in it"
@@ -105,6 +111,7 @@ def fit_lines(
     error: SkyError,
     hints: tuple[str, ...],
     evidence: Sequence[TermEvidence],
+    left: Structure,
     selection: TermSelection | None = None,
 ) -> Iterator[str]:
     """Say what was fitted, term by term, and how far to trust it."""
@@ -152,6 +159,8 @@ def fit_lines(
     for each in model.rejected:
         frame = f" ({each.frame})" if each.frame else ""
         yield f"Not used, row {each.row}{frame}: {each.reason}."
+    for sentence in left.sentences:
+        yield f"Left over: {sentence}."
     for hint in hints:
         yield f"Look: {hint}"
 
@@ -313,6 +322,32 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
             for row in need.table
         ],
     )
+
+
+def history_lines(past: History) -> Iterator[str]:
+    """Say what moved, and list every change."""
+    for sentence in past.sentences:
+        yield f"{sentence[0].upper()}{sentence[1:]}."
+    yield from columns(
+        ("term", "since", "until", "change", "+-", "sigma", "p", "verdict"),
+        [
+            (
+                each.term,
+                each.since,
+                each.until,
+                f'{each.change_rad / ARCSEC:+.2f}"',
+                f'{each.stderr_rad / ARCSEC:.2f}"',
+                f"{each.sigmas:.1f}",
+                f"{each.p:.2g}",
+                each.verdict,
+            )
+            for each in past.changes
+        ],
+    )
+    if past.axis_moved:
+        yield "Find out why before you correct it: a loose bolt, or a pier that settles. Before you touch a bolt:"
+        for caution in WEDGE:
+            yield f"  - {caution}"
 
 
 def plugin_lines(registry: Registry) -> Iterator[str]:

@@ -14,6 +14,7 @@ from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files import read_text, write_whole
 from skysample.fitting import FittedModel, fit
+from skysample.leftovers import Structure, structure
 from skysample.planning import Plan, plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
@@ -52,6 +53,7 @@ class Story:
     score : Score
     error : SkyError
     evidence : tuple of TermEvidence
+    left : Structure
     """
 
     folder: Path
@@ -66,6 +68,7 @@ class Story:
     score: Score
     error: SkyError
     evidence: tuple[TermEvidence, ...]
+    left: Structure
 
     @property
     def answer(self) -> dict[str, Any]:
@@ -76,7 +79,7 @@ class Story:
             "after": answers.polar_answer(self.after),
             "comparison": answers.compare_answer(self.comparison),
             "size": answers.size_answer(self.need),
-            "final": answers.fit_answer(self.model, self.score, self.error, (), self.evidence),
+            "final": answers.fit_answer(self.model, self.score, self.error, (), self.evidence, self.left),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -113,7 +116,7 @@ class Story:
         yield _chapter(
             "6. Fit, and judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
-            sentences.fit_lines(self.model, self.score, self.error, (), self.evidence),
+            sentences.fit_lines(self.model, self.score, self.error, (), self.evidence, self.left),
         )
         yield _chapter(
             "7. The record for the client.",
@@ -242,4 +245,5 @@ def night(folder: Path, seed: int = 1) -> Story:
         score=scored,
         error=sky_error(model, usable_sky(site)),
         evidence=term_evidence(model, run),
+        left=structure(model, run),
     )

@@ -9,6 +9,7 @@ import numpy as np
 from skysample.errors import PluginError
 from skysample.ordering.annealed import Annealed
 from skysample.ordering.bound import mount_bound
+from skysample.ordering.front import FrontPoint, front
 from skysample.ordering.nearest import Nearest
 from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
@@ -23,11 +24,13 @@ if TYPE_CHECKING:
 __all__ = [
     "DEFAULT_ORDERING",
     "Annealed",
+    "FrontPoint",
     "Nearest",
     "OrderingProblem",
     "Schedule",
     "Snake",
     "best_order",
+    "front",
     "mount_bound",
     "schedule",
     "skysample_orderings",

@@ -10,130 +10,131 @@ import numpy as np
 
 from skysample.ordering.bound import least_legs
 from skysample.ordering.exact import exact_order
-from skysample.ordering.moves import Moves
+from skysample.ordering.moves import Moves, random_changes
 from skysample.ordering.nearest import nearest_order
-from skysample.ordering.snake import best_snake
-from skysample.ordering.tour import Tables, Tour
+from skysample.ordering.policies import best_by_schedule, tours_of
+from skysample.ordering.snake import snakes
+from skysample.ordering.tour import Tables
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from skysample.ordering.moves import Change
     from skysample.ordering.problem import OrderingProblem
+    from skysample.ordering.tour import Tour
 
-__all__ = ["Annealed"]
+__all__ = ["DEFAULT_TRIALS", "Annealed", "search"]
 
-_EXACT_UP_TO = 9
+DEFAULT_TRIALS = 200_000
+
+_EXACT_UP_TO = 12
+_MOST_BRANCHES = 20_000
 _MOST_SWEEPS = 20
 # In mean legs of the first order: temperatures at both ends, and by how much a change of order may lengthen
 # the plain pairwise path and still be worth a full evaluation, because the dome may give it back. Chosen by
 # trial on the instance of benchmarks/ordering_reference.py, where nearby values differ by less than seeds do.
-_HOT, _COLD, _SLACK = 0.45, 0.035, 0.45
-_LONGEST_SEGMENT = 16
-_REVERSALS, _RELOCATIONS = 0.35, 0.5
+_HEAT, _MOST_SLACK, _SLACK_TIMES_ROOT = (0.15, 0.03), 0.5, 8.0
+_FEW, _MANY = 40, 300
 
 
 @dataclass(frozen=True)
 class Annealed:
-    """Annealing with the lazy dome's true time as the target; exact for up to 9 stops.
+    """Annealing with the dome's true moves in the target; the proven best of a few stops.
 
-    Reversals, moved segments and exchanges, proposed between stops that are near each other, are accepted as
+    Proven under the problem's dome policy as `tour_of` evaluates it, unless 20,000 branches do not settle it:
+    then, as with more stops, the best that was found.
+
+    Reversals and moved segments, proposed between stops that are near each other, are accepted as
     in Kirkpatrick, Gelatt & Vecchi, "Optimization by simulated annealing", Science 220, 1983; a greedy
     descent ends it.
 
     Parameters
     ----------
     trials : int
-        Budget of changes tried, times the root of the number of stops.
+        Budget of changes tried for 300 stops. Fewer for more stops, whose changes reach farther, and more for
+        less, by the root of their number; below 40 in proportion to it.
+    exact_up_to : int
+        Up to how many stops the best is proven. Beyond 15 the tables of the proof outgrow a small computer.
     """
 
     name: str = field(default="annealed", init=False)
-    trials: int = 40_000
+    trials: int = DEFAULT_TRIALS
+    exact_up_to: int = _EXACT_UP_TO
 
     def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
         """Return the best order found; the same problem and seed give the same order."""
-        tables = Tables.of(problem)
         if problem.points < 2:
             return problem.numbers
-        legs = least_legs(problem, tables.stands)
-        starts = [Tour(tables, order) for order in (best_snake(problem, tables), nearest_order(tables))]
-        tour = min(starts, key=lambda each: each.total)
-        mean_leg = tour.total / problem.points
-        if mean_leg == 0.0:
-            return np.array(tour.order, dtype=np.int64)
-        moves = Moves(legs, tour.order)
-        if problem.points > _EXACT_UP_TO:
-            trials = round(self.trials * math.sqrt(problem.points))
-            tour = _anneal(tables, tour, moves, mean_leg, trials=trials, seed=problem.seed)
-        best = _descend(tour, Moves(legs, tour.order), _SLACK * mean_leg)
-        if problem.points <= _EXACT_UP_TO:
-            best = exact_order(tables, legs, best)
-        return np.array(best, dtype=np.int64)
+        tables = Tables.of(problem)
+        found = [
+            search(problem, tables, tour_of, self.trials, self.exact_up_to)
+            for tour_of in tours_of(problem, tables)
+        ]
+        return np.array(best_by_schedule(problem, found), dtype=np.int64)
 
 
-def _uniform(seed: int) -> Iterator[float]:
-    generator = np.random.default_rng(seed)
-    while True:
-        yield from generator.random(4096).tolist()
+def search(
+    problem: OrderingProblem,
+    tables: Tables,
+    tour_of: Callable[[Sequence[int]], Tour],
+    trials: int,
+    exact_up_to: int = _EXACT_UP_TO,
+) -> list[int]:
+    """Search one evaluation: best snake, annealing, descent; of few stops the proven best.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        Two stops or more.
+    tables : Tables
+        Of the problem.
+    tour_of : callable
+        From `tours_of`.
+    trials, exact_up_to : int
+        See `Annealed`.
+
+    Returns
+    -------
+    list of int
+    """
+    legs = least_legs(problem, tables.stands)
+    starts = snakes(problem, legs)
+    if problem.points <= _MANY:
+        starts.append(nearest_order(tables))
+    tour = min((tour_of(order) for order in starts), key=lambda each: each.total)
+    mean_leg = tour.total / problem.points
+    if mean_leg == 0.0:
+        return tour.order
+    slack = min(_MOST_SLACK, _SLACK_TIMES_ROOT / math.sqrt(problem.points)) * mean_leg
+    share = min(problem.points / _FEW, math.sqrt(_MANY / problem.points))
+    heat = _HEAT[0] * mean_leg, _HEAT[1] * mean_leg
+    tour = tour_of(_anneal(tour, Moves(legs, tour.order), round(trials * share), problem.seed, heat, slack))
+    _descend(tour, Moves(legs, tour.order), slack)
+    if problem.points > exact_up_to:
+        return tour.order
+    settled = exact_order(lambda order: tour_of(order).total, legs, tour.order, _MOST_BRANCHES)
+    return tour.order if settled is None else settled
 
 
-def _anneal(tables: Tables, tour: Tour, moves: Moves, mean_leg: float, *, trials: int, seed: int) -> Tour:
-    draw = _uniform(seed).__next__
-    count = len(tour.order)
-    temperature, slack = _HOT * mean_leg, _SLACK * mean_leg
-    cooling = (_COLD / _HOT) ** (1.0 / trials)
-    best, best_s = tour.order, tour.total
-    for _ in range(trials):
-        temperature *= cooling
-        allowed = -temperature * math.log(1.0 - draw())
-        position = int(draw() * count)
-        near = moves.near[tour.order[position]]
-        other = moves.position[near[int(draw() * len(near))]]
-        change = _random_change(moves, tour.order, (position, other), draw, allowed + slack)
-        if change is None:
-            continue
+def _anneal(
+    tour: Tour, moves: Moves, trials: int, seed: int, heat: tuple[float, float], slack: float
+) -> list[int]:
+    best, best_s = tour.order.copy(), tour.total
+    for change, allowed in random_changes(moves, trials=trials, seed=seed, heat=heat, slack=slack):
         if tour.propose(*change) - tour.total <= allowed:
             tour.accept()
-            moves.moved(*change)
             if tour.total < best_s - 1e-9:
-                best, best_s = tour.order, tour.total
-    return Tour(tables, best)
+                best, best_s = tour.order.copy(), tour.total
+    return best
 
 
-def _random_change(
-    moves: Moves, order: list[int], at: tuple[int, int], draw: Callable[[], float], slack: float
-) -> Change | None:
-    position, other = at
-    kind = draw()
-    if kind < _REVERSALS:
-        if kind < 0.02:
-            return moves.reversal(order, 0, position, slack)
-        if kind < 0.04:
-            return moves.reversal(order, position, len(order) - 1, slack)
-        first, last = (position + 1, other) if position < other else (other, position - 1)
-        return moves.reversal(order, first, last, slack)
-    if kind < _REVERSALS + _RELOCATIONS:
-        length = 1 + int(draw() * draw() * _LONGEST_SEGMENT)
-        side = int(4.0 * draw())
-        return moves.relocation(
-            order, position + (side & 1), other, length=length, backwards=side >= 2, slack=slack
-        )
-    return moves.exchange(order, position, other, slack)
-
-
-def _descend(tour: Tour, moves: Moves, slack: float) -> list[int]:
+def _descend(tour: Tour, moves: Moves, slack: float) -> None:
     """Take every change that shortens, until none does."""
     for _ in range(_MOST_SWEEPS):
         before = tour.total
-        for stop in range(len(tour.order)):
-            for near in moves.near[stop]:
-                for change in moves.all_changes(tour.order, stop, near, slack):
-                    if tour.propose(*change) < tour.total - 1e-9:
-                        tour.accept()
-                        moves.moved(*change)
-                        break
+        for change in moves.all_changes(slack):
+            if tour.propose(*change) < tour.total - 1e-9:
+                tour.accept()
         if tour.total > before - 1e-9:
             break
-    return tour.order

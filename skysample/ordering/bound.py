@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
 from skysample.ordering.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
 from skysample.ordering.legs import shortest_legs
 
@@ -17,26 +18,32 @@ if TYPE_CHECKING:
 
 __all__ = ["least_legs", "mount_bound"]
 
-_EXACT_UP_TO = 12
+EXACT_UP_TO = 12
+"""Stops up to which the least time itself is looked for: a quarter of a second; of 15, three."""
+
 _ROUNDING = 1e-9
 _TINY = 1e-300  # radians: a move of next to nothing still takes its start delay
 
 
-def mount_bound(problem: OrderingProblem) -> float:
-    """Seconds that no order can beat, settling included.
+def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> float:
+    """Seconds of motion that no order can beat, settling included.
 
     Holds for every order, every choice of the primary axis' turns and every dome policy in which the dome
-    stands still, at an azimuth that serves the stop, from the arrival at each stop until the leaving; when
-    and whither it moves in between is free. Two facts are used, and the larger figure is returned:
+    stands still, at an azimuth that serves the stop, from the mount's arrival at each stop until the mount
+    leaves, or until `dome_head_start_s` before that (not before the first leg). When, whither and how often it
+    moves in between is free, so it may wait, come early or go out of its way: both of the problem's dome
+    policies are among these. It does not hold for a dome that moves during an exposure.
+
+    Up to `exact_up_to` stops the bound is the least possible time itself (`bounds.few_stops`), unless that search runs
+    out of its budget, and then still below it. Beyond, and in that case, the largest of three figures is returned:
 
     - Each leg takes at least the mount's time at the best turns of both ends, and at least the dome's time
-      over the gap between the two stops' sets of azimuths. The shortest open path with these times is found
-      by dynamic programming for up to 12 stops (Held & Karp, "A dynamic programming approach to
-      sequencing problems", J. SIAM 10, 1962), and bounded from below by spanning trees with node weights
-      beyond that (Held & Karp, "The traveling-salesman problem and minimum spanning trees", Oper. Res. 18,
-      1970; part II, Math. Programming 1, 1971): every set of weights gives a valid bound, so stopping early
-      does no harm.
+      over the gap between the two stops' sets of azimuths, less the head start. The shortest open path with
+      these times is bounded from below by spanning trees with node weights (Held & Karp, "The
+      traveling-salesman problem and minimum spanning trees", Oper. Res. 18, 1970; part II, Math. Programming
+      1, 1971): every set of weights gives a valid bound, so stopping early does no harm.
     - The dome alone has to reach every stop's set, from where it stands.
+    - What the search for few stops had proven.
 
     A billionth is taken off against rounding.
 
@@ -44,6 +51,8 @@ def mount_bound(problem: OrderingProblem) -> float:
     ----------
     problem : OrderingProblem
         Stops and present state.
+    exact_up_to : int
+        At most `bounds.few_stops.MOST_STOPS`; more are taken for that.
 
     Returns
     -------
@@ -53,10 +62,12 @@ def mount_bound(problem: OrderingProblem) -> float:
     count = problem.points
     if count == 0:
         return 0.0
-    stands = dome_stands(problem)
-    legs = least_legs(problem, stands)
-    path = _shortest_path(legs) if count <= _EXACT_UP_TO else _tree_bound(legs)
-    motion = max(path, _dome_alone(problem, stands)) + count * problem.mount.settle_s
+    least, exact = least_of_few(problem) if count <= min(exact_up_to, MOST_STOPS) else (0.0, False)
+    if not exact:
+        stands = dome_stands(problem)
+        path = _tree_bound(least_legs(problem, stands))
+        least = max(least, path, _dome_alone(problem, stands))
+    motion = least + count * problem.mount.settle_s
     return max(motion - _ROUNDING * (1.0 + motion), 0.0)
 
 
@@ -80,22 +91,8 @@ def least_legs(problem: OrderingProblem, stands: DomeStands) -> Array:
         return legs
     gaps = dome_gaps(problem, stands)
     dome_s = np.where(gaps > 0.0, dome_time(problem.dome, np.maximum(gaps - _ROUNDING, _TINY)), 0.0)
+    dome_s[:-1, :-1] -= problem.dome_head_start_s
     return np.maximum(legs, dome_s)
-
-
-def _shortest_path(legs: Array) -> float:
-    """Length of the shortest open path from the last node through all others, exactly."""
-    count = len(legs) - 1
-    between = legs[:count, :count]
-    best = np.full((1 << count, count), np.inf)
-    best[1 << np.arange(count), np.arange(count)] = legs[count, :count]
-    for visited in range(1, 1 << count):
-        onward = (best[visited][:, None] + between).min(axis=0)
-        for stop in range(count):
-            bit = 1 << stop
-            if not visited & bit and onward[stop] < best[visited | bit, stop]:
-                best[visited | bit, stop] = onward[stop]
-    return float(best[-1].min())
 
 
 def _tree_bound(legs: Array) -> float:
@@ -171,7 +168,8 @@ def _dome_alone(problem: OrderingProblem, stands: DomeStands) -> float:
     If it strays at most a to the west and b to the east of its start, it turns through at least
     a + b + min(a, b), and every stop's set begins within b to the east or within a to the west. One long move
     is quicker than several short ones of the same sum, but for each stop of a family whose sets are pairwise
-    disjoint, and do not hold the start, a move of its own is needed: its start delay is added.
+    disjoint, and do not hold the start, a move of its own is needed: its start delay, less the head start, is
+    added. Where the head start is the longer, every leg may have gained that.
     """
     if problem.dome is None:
         return 0.0
@@ -191,5 +189,7 @@ def _dome_alone(problem: OrderingProblem, stands: DomeStands) -> float:
         if not serves & taken:
             taken |= serves
             moves += 1
-    one_move_s = float(dome_time(problem.dome, np.array(max(turned - _ROUNDING, _TINY))))
-    return one_move_s + (moves - 1) * problem.dome.start_delay_s
+    delay_s = problem.dome.start_delay_s
+    turning_s = float(dome_time(problem.dome, np.array(max(turned - _ROUNDING, _TINY)))) - delay_s
+    each_s = delay_s - problem.dome_head_start_s
+    return turning_s + each_s * (moves if each_s >= 0.0 else problem.points)

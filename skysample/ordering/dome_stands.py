@@ -11,14 +11,29 @@ import numpy as np
 from skysample.motion import travel_time
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Dome
 
-__all__ = ["DomeStands", "dome_gaps", "dome_stands", "dome_time"]
+__all__ = ["DomeStands", "Rows", "dome_gaps", "dome_reach", "dome_stands", "dome_time"]
 
 _TURN = 2.0 * math.pi
 _TOUCH = 1e-12  # radians; an arc's own ends lie in it in spite of rounding
+
+
+class Rows(dict[int, list[float]]):
+    """Rows of a square table, each worked out when it is first read: a search visits few of a thousand stops'."""
+
+    def __init__(self, row: Callable[[int], Array]) -> None:
+        super().__init__()
+        self._row = row
+
+    def __missing__(self, number: int) -> list[float]:
+        found: list[float] = self._row(number).tolist()
+        self[number] = found
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,17 +52,17 @@ class DomeStands:
         Number of the stand where the dome is at first.
     serves : list of int
         For each stop a bit mask of the stands that serve it: bit j is stand j.
-    move_rad : list of list of float
-        From stand to stand the short way round.
-    move_s : list of list of float
+    move_rad : Rows
+        `move_rad[here][there]`: from stand to stand the short way round.
+    move_s : Rows
         The same in seconds.
     """
 
     azimuth: Array
     start: int
     serves: list[int]
-    move_rad: list[list[float]]
-    move_s: list[list[float]]
+    move_rad: Rows
+    move_s: Rows
 
     def nearest(self, stands: int, here: int) -> int:
         """Return the stand of a set (bit mask, not empty) that is nearest to `here`; of two, the eastern."""
@@ -64,6 +79,17 @@ def dome_time(dome: Dome, distance_rad: Array) -> Array:
     return travel_time(distance_rad, rate, acceleration, dome.start_delay_s)
 
 
+def dome_reach(dome: Dome, seconds: Array) -> Array:
+    """How far, in radians, the dome turns from rest to rest in a time: the inverse of `dome_time`."""
+    rate, acceleration = math.radians(dome.rate_deg_s), math.radians(dome.accel_deg_s2)
+    moving = np.maximum(np.asarray(seconds, float) - dome.start_delay_s, 0.0)
+    ramp = rate / acceleration
+    reached: Array = np.where(
+        moving >= 2.0 * ramp, rate * (moving - ramp), acceleration * (moving / 2.0) ** 2
+    )
+    return reached
+
+
 def dome_stands(problem: OrderingProblem) -> DomeStands:
     """Collect a problem's stands; without a dome a single one that serves every stop.
 
@@ -76,8 +102,10 @@ def dome_stands(problem: OrderingProblem) -> DomeStands:
     -------
     DomeStands
     """
-    if problem.dome is None:
-        return DomeStands(np.array([np.nan]), 0, [1] * problem.points, [[0.0]], [[0.0]])
+    dome = problem.dome
+    if dome is None:
+        nothing = Rows(lambda _: np.zeros(1))
+        return DomeStands(np.array([np.nan]), 0, [1] * problem.points, nothing, nothing)
     start = problem.start_dome % _TURN
     bounded = [arcs[arcs[:, 1] < _TURN] for arcs in problem.arcs]
     ends = [end for arcs in bounded for end in (arcs[:, 0], arcs.sum(axis=1))]
@@ -87,10 +115,19 @@ def dome_stands(problem: OrderingProblem) -> DomeStands:
         past = (azimuth[:, None] - arcs[:, 0]) % _TURN
         inside = ((past <= arcs[:, 1] + _TOUCH) | (past >= _TURN - _TOUCH)).any(axis=1)
         serves.append(int.from_bytes(np.packbits(inside, bitorder="little").tobytes(), "little"))
-    away = np.abs(azimuth[:, None] - azimuth[None, :])
-    away = np.minimum(away, _TURN - away)
-    seconds = dome_time(problem.dome, away)
-    return DomeStands(azimuth, int(np.searchsorted(azimuth, start)), serves, away.tolist(), seconds.tolist())
+
+    def away(here: int) -> Array:
+        straight = np.abs(azimuth - azimuth[here])
+        nearer: Array = np.minimum(straight, _TURN - straight)
+        return nearer
+
+    return DomeStands(
+        azimuth,
+        int(np.searchsorted(azimuth, start)),
+        serves,
+        Rows(away),
+        Rows(lambda here: dome_time(dome, away(here))),
+    )
 
 
 def dome_gaps(problem: OrderingProblem, stands: DomeStands) -> Array:

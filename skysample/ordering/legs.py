@@ -71,15 +71,15 @@ def mount_legs(problem: OrderingProblem) -> MountLegs:
     places = np.column_stack([problem.turns[stop, turn], problem.axes[stop, 1]])
     first_place = np.searchsorted(stop, problem.numbers)
     axes = np.vstack([places, problem.start_axes])
-    seconds, arrival = [], []
-    for primary, secondary in axes:
-        away = np.abs(problem.turns - primary)
-        choice = np.nanargmin(away, axis=1) if problem.points else np.zeros(0, int)
-        distance = away[problem.numbers, choice]
-        seconds.append(leg_time(problem.mount, distance, problem.axes[:, 1] - secondary).tolist())
-        finite_before = np.cumsum(np.isfinite(problem.turns), axis=1)[problem.numbers, choice] - 1
-        arrival.append((first_place + finite_before).tolist())
-    return MountLegs(axes, seconds, arrival)
+    if not problem.points:
+        return MountLegs(axes, [[]], [[]])
+    away = np.abs(problem.turns[None, :, :] - axes[:, 0, None, None])
+    choice = np.nanargmin(away, axis=2)
+    distance = np.take_along_axis(away, choice[..., None], axis=2)[..., 0]
+    seconds = leg_time(problem.mount, distance, problem.axes[:, 1] - axes[:, 1, None])
+    finite_before = np.cumsum(np.isfinite(problem.turns), axis=1) - 1
+    arrival = first_place + finite_before[problem.numbers, choice]
+    return MountLegs(axes, seconds.tolist(), arrival.tolist())
 
 
 def shortest_legs(problem: OrderingProblem) -> Array:

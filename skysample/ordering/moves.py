@@ -2,22 +2,52 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
 
     from skysample.geometry import Array
 
-__all__ = ["Change", "Moves"]
+    Ints = NDArray[np.int64]
 
-_NEAREST = 10
+__all__ = ["Change", "Moves", "random_changes"]
+
+_NEAREST = 8
 _SHORT_SEGMENT = 3
+_LONGEST_SEGMENT = 16
+_LONGEST_REACH = 100
+"""Changes that touch more positions than this cost much to evaluate and rarely help."""
+_REVERSALS, _OPEN_ENDS = 0.35, 0.02
+_BLOCK = 512
 
-Change = tuple[list[int], int, int]
-"""A new order, and the first and the last position in which it differs from the old one."""
+_AFTER_FIRST, _BEFORE_LAST, _FROM_START, _TO_END, _RELOCATIONS = range(5)
+"""How to bring two stops together: four reversals; from `_RELOCATIONS` on, segments of any length (see `_splits`)."""
+
+Change = tuple[int, int, list[int]]
+"""First and last position of a piece of the order, and the stops that are to stand there instead."""
+
+
+class _Splits(NamedTuple):
+    """Changes as arrays: positions first..last are cut before `cut`, and the two parts change places.
+
+    Of these the part that is not `leftward` stays as it is; the moved one is `backward` or not. A reversal
+    is a move of the whole to the left.
+    """
+
+    first: Ints
+    last: Ints
+    cut: Ints
+    leftward: NDArray[np.bool_]
+    backward: NDArray[np.bool_]
+
+    def chosen(self, which: NDArray[np.bool_]) -> Iterator[tuple[int, int, int, bool, bool]]:
+        """Return some of them, one by one."""
+        return zip(*(each[which].tolist() for each in self), strict=True)
 
 
 class Moves:
@@ -27,112 +57,176 @@ class Moves:
     ----------
     legs : ndarray, shape (n + 1, n + 1)
         Least seconds of each pair, the start last.
-    order : sequence of int
-        The present order.
+    order : list of int
+        The present order of all stops or some, which the caller changes in place.
 
     Attributes
     ----------
-    near : list of list of int
-        For each stop, those soonest reached from it.
-    position : list of int
-        Where each stop is in the present order.
+    order : list of int
+        The same list.
+    stops : ndarray of int, shape (m,)
+        Those of the order, ascending.
+    near : ndarray of int, shape (m, k)
+        For each of them those soonest reached from it.
     """
 
-    def __init__(self, legs: Array, order: Sequence[int]) -> None:
-        count = len(order)
-        others = legs[:count, :count] + np.diag(np.full(count, np.inf))
-        self.near = np.argsort(others, axis=1, kind="stable")[:, : min(_NEAREST, count - 1)].tolist()
+    def __init__(self, legs: Array, order: list[int]) -> None:
+        self.order = order
+        self.stops: Ints = np.sort(np.array(order, np.int64))
+        others = legs[np.ix_(self.stops, self.stops)] + np.diag(np.full(len(order), np.inf))
+        nearest = np.argsort(others, axis=1, kind="stable")[:, : min(_NEAREST, len(order) - 1)]
+        self.near: Ints = self.stops[nearest]
         # Leaving from the start (stop number n) takes its time; after the end (number n + 1) nothing does.
-        self._legs: list[list[float]] = np.pad(legs, ((0, 1), (0, 1))).tolist()
-        self._start, self._end = count, count + 1
-        self.position = [0] * count
-        self.moved(list(order), 0, count - 1)
+        self._legs = np.pad(legs, ((0, 1), (0, 1)))
+        self._start, self._end = len(legs) - 1, len(legs)
 
-    def moved(self, order: list[int], first: int, last: int) -> None:
-        """Note that a change has been made."""
-        for place in range(first, last + 1):
-            self.position[order[place]] = place
+    def changes(
+        self, stop: Ints, near: Ints, how: Ints, slack: float | Array, reach: int
+    ) -> Iterator[tuple[int, Change]]:
+        """Return those changes that lengthen the pairwise path by less than the slack.
 
-    def reversal(self, order: list[int], first: int, last: int, slack: float) -> Change | None:
-        """Take positions first..last in the opposite sense."""
-        if last <= first:
-            return None
-        before, after = self._around(order, first, last)
-        legs, head, tail = self._legs, order[first], order[last]
-        if legs[before][tail] + legs[head][after] - legs[before][head] - legs[tail][after] > slack:
-            return None
-        return [*order[:first], *order[first : last + 1][::-1], *order[last + 1 :]], first, last
+        Parameters
+        ----------
+        stop, near : ndarray of int, shape (m,)
+            Two stops of the order to bring together.
+        how : ndarray of int, shape (m,)
+            See `_splits`.
+        slack : float or ndarray, shape (m,)
+            Seconds.
+        reach : int
+            A change may touch so many positions more than one.
 
-    def relocation(
-        self, order: list[int], target: int, source: int, *, length: int, backwards: bool, slack: float
-    ) -> Change | None:
-        """Move a segment in front of position `target`; the stop at `source` is its end on that side."""
-        if source >= target:
-            begin, end = source, min(source + length, len(order))
-        else:
-            begin, end = max(source + 1 - length, 0), source + 1
-        if begin <= target <= end:
-            return None
-        segment = order[begin:end]
-        if backwards:
-            segment.reverse()
+        Yields
+        ------
+        tuple of int and Change
+            Which of the m, and the change as it was at first: one made in the meantime does not matter, since
+            any piece of an order may be replaced.
+        """
+        position = np.zeros(self._end, np.int64)
+        position[self.order] = np.arange(len(self.order))
+        splits = _splits(position[stop], position[near], how, len(self.order))
+        split = (splits.first < splits.cut) & (splits.cut <= splits.last)
+        reversal = (
+            (splits.first == splits.cut) & (splits.cut < splits.last) & splits.leftward & splits.backward
+        )
+        worth = (split | reversal) & (splits.last - splits.first <= reach)
+        longer = self._longer(_Splits(*(each[worth] for each in splits)))
+        worth[worth] = longer <= np.broadcast_to(slack, worth.shape)[worth]
+        order = self.order
+        for number, (first, last, cut, leftward, backward) in zip(
+            np.flatnonzero(worth).tolist(), splits.chosen(worth), strict=True
+        ):
+            front, back = order[first:cut], order[cut : last + 1]
+            if backward:
+                (back if leftward else front).reverse()
+            yield number, (first, last, back + front)
+
+    def _longer(self, splits: _Splits) -> Array:
+        """Seconds by which the pairwise path gets longer."""
+        order = np.array([self._start, *self.order, self._end], np.int64)
+        first, last, cut = splits.first + 1, splits.last + 1, splits.cut + 1
+        before, after = order[first - 1], order[last + 1]
+        front, front_end = order[first], order[cut - 1]
+        back, back_end = order[cut], order[last]
         legs = self._legs
-        before, after = self._around(order, begin, end - 1)
-        ahead, behind = self._around(order, target, target - 1)
-        longer = (
-            legs[before][after]
-            - legs[before][order[begin]]
-            - legs[order[end - 1]][after]
-            + legs[ahead][segment[0]]
-            + legs[segment[-1]][behind]
-            - legs[ahead][behind]
+        whole = splits.cut == splits.first
+        backs = splits.leftward & splits.backward
+        fronts = ~splits.leftward & splits.backward
+        back, back_end = np.where(backs, back_end, back), np.where(backs, back, back_end)
+        old = np.where(
+            whole,
+            legs[before, order[cut]] + legs[order[last], after],
+            legs[before, front] + legs[front_end, order[cut]] + legs[order[last], after],
         )
-        if longer > slack:
-            return None
-        if target < begin:
-            return [*order[:target], *segment, *order[target:begin], *order[end:]], target, end - 1
-        return [*order[:begin], *order[end:target], *segment, *order[target:]], begin, target - 1
-
-    def exchange(self, order: list[int], one: int, other: int, slack: float) -> Change | None:
-        """Let the stops at two positions change places."""
-        if one == other:
-            return None
-        first, last = min(one, other), max(one, other)
-        if last == first + 1:
-            return self.reversal(order, first, last, slack)
-        legs, a, b = self._legs, order[first], order[last]
-        before_a, after_a = self._around(order, first, first)
-        before_b, after_b = self._around(order, last, last)
-        longer = (
-            legs[before_a][b] + legs[b][after_a] - legs[before_a][a] - legs[a][after_a]
-            + legs[before_b][a] + legs[a][after_b] - legs[before_b][b] - legs[b][after_b]
+        front, front_end = np.where(fronts, front_end, front), np.where(fronts, front, front_end)
+        new = np.where(
+            whole,
+            legs[before, back] + legs[back_end, after],
+            legs[before, back] + legs[back_end, front] + legs[front_end, after],
         )
-        if longer > slack:
-            return None
-        new = order.copy()
-        new[first], new[last] = b, a
-        return new, first, last
+        longer: Array = new - old
+        return longer
 
-    def all_changes(self, order: list[int], stop: int, near: int, slack: float) -> Iterator[Change]:
-        """Return every change that brings two stops together; short segments only."""
-        one, other = self.position[stop], self.position[near]
-        first, last = min(one, other), max(one, other)
-        tried = [
-            self.reversal(order, first + 1, last, slack),
-            self.reversal(order, first, last - 1, slack),
-            self.reversal(order, 0, one, slack),
-            self.reversal(order, one, len(order) - 1, slack),
-            self.exchange(order, one, other, slack),
-        ]
-        tried.extend(
-            self.relocation(order, one + side, other, length=length, backwards=backwards, slack=slack)
-            for length in range(1, _SHORT_SEGMENT + 1)
-            for side in (0, 1)
-            for backwards in (False, True)
+    def all_changes(self, slack: float) -> Iterator[Change]:
+        """Return every change that brings two near stops together; short segments only."""
+        kinds = np.arange(_RELOCATIONS + 4 * _SHORT_SEGMENT)
+        width = self.near.shape[1]
+        stop = np.repeat(self.stops, width * len(kinds))
+        near = np.repeat(self.near.ravel(), len(kinds))
+        how = np.tile(kinds, self.near.size)
+        return (change for _, change in self.changes(stop, near, how, slack, _LONGEST_REACH))
+
+
+def _splits(one: Ints, other: Ints, how: Ints, count: int) -> _Splits:
+    """Translate "bring these two positions together" into what changes places.
+
+    Parameters
+    ----------
+    one, other : ndarray of int, shape (m,)
+        Positions.
+    how : ndarray of int, shape (m,)
+        A reversal between the two, or from one to an end of the order; or, with
+        `_RELOCATIONS` + 4 (length - 1) + 2 backward + side: the segment of that length that has `other` at its
+        end goes before (side 0) or behind (side 1) `one`.
+    count : int
+        Stops of the order.
+    """
+    moving = np.maximum(how - _RELOCATIONS, 0)
+    length, backward, side = moving // 4 + 1, (moving & 2) > 0, moving & 1
+    target = one + side
+    leftward = target <= other
+    begin = np.where(leftward, other, np.maximum(other + 1 - length, 0))
+    end = np.where(leftward, np.minimum(other + length, count), other + 1)
+    first, last = np.where(leftward, target, begin), np.where(leftward, end, target) - 1
+    cut = np.where(leftward, begin, end)
+    low, high = np.minimum(one, other), np.maximum(one, other)
+    turned = [how == each for each in (_AFTER_FIRST, _BEFORE_LAST, _FROM_START, _TO_END)]
+    first = np.select(turned, [low + 1, low, np.zeros_like(low), one], first)
+    last = np.select(turned, [high, high - 1, one, np.full_like(low, count - 1)], last)
+    reversal = how < _RELOCATIONS
+    return _Splits(first, last, np.where(reversal, first, cut), leftward | reversal, backward | reversal)
+
+
+def random_changes(
+    moves: Moves, *, trials: int, seed: int, heat: tuple[float, float], slack: float
+) -> Iterator[tuple[Change, float]]:
+    """Propose changes at random, between stops that are near each other, as an annealing wants them.
+
+    Parameters
+    ----------
+    moves : Moves
+        Of the present order, which may change between proposals.
+    trials : int
+        How many are drawn. Most fail on the pairwise path and never appear.
+    seed : int
+        Same seed, same proposals.
+    heat : tuple of float
+        Temperatures at the beginning and at the end, seconds; falling geometrically.
+    slack : float
+        Seconds by which the pairwise path may be longer than the true time, because the dome may give it back.
+
+    Yields
+    ------
+    tuple of Change and float
+        A change, and the seconds by which it may lengthen the true time and still be taken.
+    """
+    generator = np.random.default_rng(seed)
+    count, width = moves.near.shape
+    for first_trial in range(0, trials, _BLOCK):
+        size = min(_BLOCK, trials - first_trial)
+        fraction = (first_trial + np.arange(size)) / trials
+        temperature = heat[0] * (heat[1] / heat[0]) ** fraction
+        allowances = -temperature * np.log1p(-generator.random(size))
+        lengths = (generator.random((2, size)).prod(axis=0) * _LONGEST_SEGMENT).astype(np.int64)
+        number, which = generator.integers(count, size=size), generator.integers(width, size=size)
+        kind, quarter = generator.random(size), generator.integers(4, size=size)
+        how = np.select(
+            [kind < _OPEN_ENDS, kind < _REVERSALS],
+            [_FROM_START + quarter % 2, _AFTER_FIRST + quarter % 2],
+            _RELOCATIONS + 4 * lengths + quarter,
         )
-        return (change for change in tried if change is not None)
-
-    def _around(self, order: list[int], first: int, last: int) -> tuple[int, int]:
-        before = order[first - 1] if first > 0 else self._start
-        after = order[last + 1] if last + 1 < len(order) else self._end
-        return before, after
+        drawn = moves.changes(
+            moves.stops[number], moves.near[number, which], how, allowances + slack, _LONGEST_REACH
+        )
+        for trial, change in drawn:
+            yield change, float(allowances[trial])

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Dome, Mount
 
-__all__ = ["OrderingProblem"]
+__all__ = ["DOME_POLICIES", "OrderingProblem"]
+
+DOME_POLICIES = ("timely", "lazy")
+_MOVE_WORTH_S, _DEGREE_WORTH_S = 10.0, 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,16 @@ class OrderingProblem:
         The same for the dome.
     seed : int
         For whatever is random: the same seed gives the same order on every machine.
+    dome_policy : {"timely", "lazy"}
+        When the dome turns. Either way it stands still, where it serves, from the mount's arrival at a stop
+        until the exposure's end. "timely": on any leg and as early as it likes, so that the mount rarely
+        waits. "lazy": only when it no longer serves the next stop, and then as far as serves the longest run.
+    dome_weight : float
+        From 0 (least time) to 1 (least dome): the search trades time for `move_worth_s` and
+        `degree_worth_s`.
+    dome_head_start_s : float
+        Seconds by which the dome may leave before the mount, except on the first leg: the camera's read-out,
+        with the shutter closed.
 
     Raises
     ------
@@ -62,9 +75,18 @@ class OrderingProblem:
     mount: Mount
     dome: Dome | None = None
     seed: int = 0
+    dome_policy: str = "timely"
+    dome_weight: float = 0.0
+    dome_head_start_s: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse what no order could be found for."""
+        if self.dome_policy not in DOME_POLICIES:
+            raise InputError(f"dome_policy {self.dome_policy!r} is not one of {', '.join(DOME_POLICIES)}")
+        if not 0.0 <= self.dome_weight <= 1.0:
+            raise InputError(f"dome_weight is {self.dome_weight!r}; give a number from 0 to 1")
+        if not 0.0 <= self.dome_head_start_s < np.inf:
+            raise InputError(f"dome_head_start_s is {self.dome_head_start_s!r}; give seconds >= 0")
         self._check_mount()
         if self.dome is not None:
             self._check_dome()
@@ -105,3 +127,13 @@ class OrderingProblem:
     def numbers(self) -> NDArray[np.int64]:
         """The points' numbers, 0..n-1."""
         return np.arange(self.points)
+
+    @property
+    def move_worth_s(self) -> float:
+        """Seconds that one move of the dome less is worth: 10 at a weight of 1."""
+        return _MOVE_WORTH_S * self.dome_weight
+
+    @property
+    def degree_worth_s(self) -> float:
+        """Seconds that one degree of dome rotation less is worth: 1 at a weight of 1."""
+        return _DEGREE_WORTH_S * self.dome_weight

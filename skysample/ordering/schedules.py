@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
+from skysample.ordering.dome_programme import timely_stands
+from skysample.ordering.dome_stands import dome_time
 from skysample.ordering.tour import Tables, walk
 
 if TYPE_CHECKING:
@@ -38,8 +40,11 @@ class Schedule:
         How far it turns on the leg to each stop, the short way, >= 0; 0 when it stays.
     dome_s : ndarray, shape (n,)
         Seconds of that move.
+    dome_lead_s : ndarray, shape (n,)
+        By how many seconds the dome leaves before the mount: 0 where both leave together, which is everywhere
+        unless the problem allows a head start.
     slew_s : ndarray, shape (n,)
-        The longer of the two, and settling.
+        From the mount's leaving until the slower of both has arrived, and settling.
     total_slew_s : float
         Sum of `slew_s`.
     dome_rad : float
@@ -53,6 +58,7 @@ class Schedule:
     dome_az: Array
     dome_move_rad: Array
     dome_s: Array
+    dome_lead_s: Array
     slew_s: Array
     total_slew_s: float
     dome_rad: float
@@ -63,9 +69,15 @@ def schedule(problem: OrderingProblem, order: Sequence[int] | NDArray[np.int64])
     """Work out an order's moves.
 
     The primary axis goes to the allowed turn nearest to where it stands (of two equally near, the lower).
-    The dome is lazy: it stays while it serves the next stop; when it must move, it goes the short way to the
-    nearest azimuth that serves the longest possible run of stops from there on, while the mount slews to the
-    first of them. No other policy moves the dome less often in this order.
+    The dome turns at most once on a leg, the short way, and leaves when the mount does, or by as much of the
+    head start before it as it needs in order not to be late; it stands still from the mount's arrival until
+    the exposure's end. Where it goes depends on the problem's `dome_policy`:
+
+    - "timely": anywhere that serves the next stop, chosen by `timely_stands` for the least time (and what
+      moves and degrees are worth).
+    - "lazy": it stays while it serves the next stop; when it must move, it goes to the nearest azimuth that
+      serves the longest possible run of stops from there on. No other policy moves the dome less often in
+      this order.
 
     Parameters
     ----------
@@ -88,26 +100,40 @@ def schedule(problem: OrderingProblem, order: Sequence[int] | NDArray[np.int64])
         raise InputError(f"order must name stops 0..{problem.points - 1}, each at most once")
     tables = Tables.of(problem)
     legs, stands = tables.legs, tables.stands
-    runs, end = walk(tables, stops, (0, stands.start, legs.start, 0.0))
-    stand_at = np.full(len(stops), stands.start)
-    for run, after in pairwise([*runs, end]):
-        stand_at[run[0] : after[0]] = after[1]
     places = [legs.start]
     for stop in stops:
         places.append(legs.arrival[places[-1]][stop])
-    stand_path = [stands.start, *stand_at.tolist()]
     mount_s = np.array([legs.seconds[place][stop] for place, stop in zip(places, stops, strict=False)], float)
-    dome_move_rad = np.array([stands.move_rad[a][b] for a, b in pairwise(stand_path)], float)
-    dome_s = np.array([stands.move_s[a][b] for a, b in pairwise(stand_path)], float)
-    slew_s = np.maximum(mount_s, dome_s) + problem.mount.settle_s
+    if problem.dome is not None and problem.dome_policy == "timely":
+        dome_az = timely_stands(problem, problem.dome, legs, stops, mount_s)
+    else:
+        dome_az = stands.azimuth[_lazy_stands(tables, stops)]
+    dome_move_rad, dome_s = np.zeros(len(stops)), np.zeros(len(stops))
+    if problem.dome is not None:
+        straight = np.abs(np.diff(dome_az))
+        dome_move_rad = np.minimum(straight, 2.0 * np.pi - straight)
+        dome_s = dome_time(problem.dome, dome_move_rad)
+    dome_lead_s = np.clip(dome_s - mount_s, 0.0, problem.dome_head_start_s)
+    dome_lead_s[:1] = 0.0
+    slew_s = np.maximum(mount_s, dome_s - dome_lead_s) + problem.mount.settle_s
     return Schedule(
         axes=legs.axes[places[1:]],
         mount_s=mount_s,
-        dome_az=stands.azimuth[stand_at],
+        dome_az=dome_az[1:],
         dome_move_rad=dome_move_rad,
         dome_s=dome_s,
+        dome_lead_s=dome_lead_s,
         slew_s=slew_s,
         total_slew_s=float(slew_s.sum()),
         dome_rad=float(dome_move_rad.sum()),
-        dome_moves=sum(a != b for a, b in pairwise(stand_path)),
+        dome_moves=int(np.count_nonzero(dome_move_rad)),
     )
+
+
+def _lazy_stands(tables: Tables, stops: Sequence[int]) -> NDArray[np.int64]:
+    """Numbers of the lazy dome's stands, at first and at each stop."""
+    runs, end = walk(tables, stops, (0, tables.stands.start, tables.legs.start, 0.0))
+    stand_at = np.full(len(stops) + 1, tables.stands.start)
+    for run, after in pairwise([*runs, end]):
+        stand_at[run[0] + 1 : after[0] + 1] = after[1]
+    return stand_at

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.tour import Tables, walk
+from skysample.ordering.bound import least_legs
+from skysample.ordering.policies import best_by_schedule, tours_of
+from skysample.ordering.tour import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,9 +19,11 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Snake", "best_snake"]
+__all__ = ["Snake", "snakes"]
 
 _PHASES = 2
+_MOST_WIDTHS = 24
+_SHORTLIST = 64
 
 
 class Snake:
@@ -29,19 +33,39 @@ class Snake:
 
     def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
         """Return the fastest snake: several widths of strip, places to begin and both senses are tried."""
-        return np.array(best_snake(problem, Tables.of(problem)), dtype=np.int64)
+        if not problem.points:
+            return problem.numbers
+        tables = Tables.of(problem)
+        candidates = snakes(problem, least_legs(problem, tables.stands))
+        best = [
+            min((tour_of(order) for order in candidates), key=lambda tour: tour.total).order
+            for tour_of in tours_of(problem, tables)
+        ]
+        return np.array(best_by_schedule(problem, best), dtype=np.int64)
 
 
-def best_snake(problem: OrderingProblem, tables: Tables) -> list[int]:
-    """Return the fastest snake of a problem whose tables are at hand."""
-    begin = (0, tables.stands.start, tables.legs.start, 0.0)
-    return min(_snakes(problem), key=lambda order: walk(tables, order, begin)[1][3])
+def snakes(problem: OrderingProblem, legs: Array) -> list[list[int]]:
+    """Return the snakes that are shortest by pairwise legs.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        Stops and present state.
+    legs : ndarray, shape (n + 1, n + 1)
+        Least seconds of each pair, the start last.
+    """
+    every = {tuple(order): 0.0 for order in _snakes(problem)}
+    for order in every:
+        path = np.array([problem.points, *order])
+        every[order] = float(legs[path[:-1], path[1:]].sum())
+    return [list(order) for order in sorted(every, key=lambda order: (every[order], order))[:_SHORTLIST]]
 
 
 def _snakes(problem: OrderingProblem) -> Iterator[list[int]]:
     height = problem.axes[:, 1] if problem.dome is None else _arc_width(problem)
     most = max(1, min(problem.points, 4 * math.isqrt(problem.points)))
-    for strips in range(1, most + 1):
+    counts = np.unique(np.geomspace(1, most, min(most, _MOST_WIDTHS)).round().astype(int))
+    for strips in counts.tolist():
         width = 2.0 * math.pi / strips
         for phase in range(_PHASES):
             origin = width * phase / _PHASES

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Self
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Protocol, Self
 
 from skysample.ordering.dome_stands import DomeStands, dome_stands
 from skysample.ordering.legs import MountLegs, mount_legs
@@ -13,24 +14,54 @@ if TYPE_CHECKING:
 
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Run", "Tables", "Tour", "walk"]
+__all__ = ["LazyTour", "Run", "Tables", "Tour", "walk"]
 
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """What every evaluation of an order of one problem looks up."""
+    """What every evaluation of an order of one problem looks up.
+
+    Attributes
+    ----------
+    legs : MountLegs
+    stands : DomeStands
+    head_start_s : float
+        By which the dome may leave before the mount, except on the first leg.
+    move_worth_s, radian_worth_s : float
+        Seconds added to the price of an order for each move of the dome, and for each radian of it.
+    """
 
     legs: MountLegs
     stands: DomeStands
+    head_start_s: float
+    move_worth_s: float
+    radian_worth_s: float
 
     @classmethod
     def of(cls, problem: OrderingProblem) -> Self:
         """Tabulate a problem."""
-        return cls(mount_legs(problem), dome_stands(problem))
+        return cls(
+            mount_legs(problem),
+            dome_stands(problem),
+            problem.dome_head_start_s,
+            problem.move_worth_s,
+            math.degrees(problem.degree_worth_s),
+        )
+
+    def weighing(self, problem: OrderingProblem) -> Self:
+        """Return the same tables with the dome's worth of another problem that differs in nothing else."""
+        return replace(
+            self,
+            move_worth_s=problem.move_worth_s,
+            radian_worth_s=math.degrees(problem.degree_worth_s),
+        )
 
 
 Run = tuple[int, int, int, float]
-"""Position where a run starts; the dome's stand and the mount's place before it; seconds until then."""
+"""Position where a run starts; the dome's stand and the mount's place before it; the price until then.
+
+The price of an order is its seconds of motion and, where the problem weighs the dome, what its moves are worth.
+"""
 
 
 def walk(
@@ -69,7 +100,9 @@ def walk(
         known run starts from the same stand and place. No settling is counted.
     """
     seconds, arrival = tables.legs.seconds, tables.legs.arrival
-    serves, move_s, nearest = tables.stands.serves, tables.stands.move_s, tables.stands.nearest
+    serves, nearest = tables.stands.serves, tables.stands.nearest
+    move_s, move_rad = tables.stands.move_s, tables.stands.move_rad
+    move_worth_s, radian_worth_s = tables.move_worth_s, tables.radian_worth_s
     position, stand, place, spent = begin
     count = len(order)
     runs: list[Run] = []
@@ -79,6 +112,7 @@ def walk(
             if met[0] == position and met[1] == stand and met[2] == place:
                 break
         runs.append((position, stand, place, spent))
+        head_start_s = tables.head_start_s if position else 0.0
         stop = order[position]
         position += 1
         shared = serves[stop]
@@ -98,14 +132,35 @@ def walk(
             place = arrival[place][stop]
             position += 1
         target = nearest(shared, stand)
-        move = move_s[stand][target]
-        spent += max(leg, move) + rest
+        move = move_s[stand][target] - head_start_s
+        spent += max(leg, move) + rest + move_worth_s + radian_worth_s * move_rad[stand][target]
         stand = target
     return runs, (position, stand, place, spent)
 
 
-class Tour:
-    """The present order of a search, with the state at the start of each run.
+class Tour(Protocol):
+    """The present order of a search, its price, and what a change would do to it.
+
+    Attributes
+    ----------
+    order : list of int
+        The present order, changed in place.
+    total : float
+        Its price: seconds of motion without settling, and what the dome's moves are worth.
+    """
+
+    order: list[int]
+    total: float
+
+    def propose(self, first: int, last: int, stops: list[int]) -> float:
+        """Return the price of the order with other stops in positions first..last."""
+
+    def accept(self) -> None:
+        """Make the last proposal the present order."""
+
+
+class LazyTour:
+    """A `Tour` under the lazy dome; keeps the state at the start of each run.
 
     Parameters
     ----------
@@ -113,13 +168,6 @@ class Tour:
         Of the problem.
     order : sequence of int
         Every stop once.
-
-    Attributes
-    ----------
-    order : list of int
-        The present order.
-    total : float
-        Its seconds of motion, without settling.
     """
 
     def __init__(self, tables: Tables, order: Sequence[int]) -> None:
@@ -129,26 +177,28 @@ class Tour:
         runs, end = walk(tables, self.order, self._begin)
         self._runs = _by_position(runs, end[0])
         self.total = end[3]
-        self._proposal = (self.order, runs, end)
+        self._proposal = (0, -1, self.order[:0], runs, end)
 
-    def propose(self, order: list[int], first: int, last: int) -> float:
-        """Return the seconds of an order that differs from the present one in positions first..last only."""
+    def propose(self, first: int, last: int, stops: list[int]) -> float:
+        """Return the price of the order with other stops in positions first..last."""
         begin = self._runs[first - 1] if first else self._begin
+        order = self.order.copy()
+        order[first : last + 1] = stops
         runs, end = walk(self._tables, order, begin, self._runs, last)
-        self._proposal = (order, runs, end)
+        self._proposal = (first, last, stops, runs, end)
         if end[0] == len(order):
             return end[3]
         return end[3] + (self.total - self._runs[end[0]][3])
 
     def accept(self) -> None:
         """Make the last proposal the present order."""
-        order, runs, end = self._proposal
+        first, last, stops, runs, end = self._proposal
         rest = self._runs[end[0] :]
         shift = end[3] - (rest[0][3] if rest else self.total)
         later = [(position, stand, place, spent + shift) for position, stand, place, spent in rest]
         self._runs[runs[0][0] :] = _by_position(runs, end[0]) + later
         self.total += shift
-        self.order = order
+        self.order[first : last + 1] = stops
 
 
 def _by_position(runs: list[Run], stop_before: int) -> list[Run]:

@@ -98,7 +98,8 @@ def sample(
         raise InputError(f"design {design!r} is not one of {', '.join(DESIGNS)}", key="design")
     informed = None
     gives_up = EFFORTS[effort].gives_up
-    found = sheets(sky, points)
+    exact_edges = EFFORTS[effort].exact_edges
+    found = sheets(sky, points, exact_edges=exact_edges and design == "even")
     if design == "even":
         for key, value in (("terms", terms), ("separation", separation), ("blend", blend)):
             if value is not None:
@@ -118,7 +119,9 @@ def sample(
             found,
             points,
             linear_model(sky.site, terms, registry),
-            even=lambda number, again, how: _even(sky, sheets(sky, number), number, again, how),
+            even=lambda number, again, how: _even(
+                sky, sheets(sky, number, exact_edges=EFFORTS[how].exact_edges), number, again, how
+            ),
             separation=_fraction(separation, "separation", DEFAULT_SEPARATION, LARGEST_SEPARATION),
             blend=share,
             seed=seed,
@@ -133,7 +136,7 @@ def sample(
     cells = {i: found.cells[found.reachable[:, i]] for i in used}
     chosen = {i: directions[side_of == every_side[i]] for i in used}
     whole = evenness(found.cells, directions)
-    by_side = [evenness(cells[i], chosen[i]) for i in used]
+    by_side = [evenness(cells[i], chosen[i]) for i in used] if len(every_side) > 1 else [whole]
     area_sr = len(found.cells) * found.cell_sr
     separations = [each.min_separation_rad for each in by_side]
     relative = [

@@ -12,21 +12,24 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
 
 __all__ = [
+    "candidates",
     "centroids",
     "coarse_cells",
     "edge_resolved_cells",
     "keeping_apart",
     "nearest",
+    "nearest_of",
     "neighbour_pairs",
     "summed",
     "unit",
 ]
 
 _FINEST_ORDER = 13
+_CANDIDATES = 4  # three meet in a corner of Voronoi cells, and one may come near
 _PUSH = 0.35  # of the separation that two points lack, each moves this share
 
 
-def coarse_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
+def coarse_cells(cells: Array, wanted: int, weight: Array | None = None) -> tuple[Array, Array]:
     """Merge the cells that share a HEALPix pixel, at the lowest resolution that leaves at least `wanted`.
 
     Parameters
@@ -35,6 +38,43 @@ def coarse_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
         Unit vectors.
     wanted : int
         How many cells to keep at least (all of them where there are fewer).
+    weight : ndarray, shape (m,), optional
+        Area of each; 1 when not given.
+
+    Returns
+    -------
+    centres : ndarray, shape (k, 3)
+        Mean directions of the merged cells, in the order of a space-filling curve.
+    weight : ndarray, shape (k,)
+        The area that each stands for.
+    """
+    import healpy
+
+    weight = np.ones(len(cells)) if weight is None else weight
+    centres, merged = cells, weight
+    nside = max(1, int(np.sqrt(wanted / 12.0)))
+    while len(cells) > wanted and nside < 2**_FINEST_ORDER:
+        label, count = _numbered(healpy.vec2pix(nside, *cells.T))
+        if count >= wanted:
+            centres, merged = _merged(cells, weight, label, count)
+            break
+        nside = max(nside + 1, int(nside * np.sqrt(wanted / count)))
+    order = np.argsort(_along_curve(centres), kind="stable")
+    return centres[order], merged[order]
+
+
+def edge_resolved_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
+    """Merge cells inside the region only, the more the farther from its edge.
+
+    A quadtree: a HEALPix pixel that the region fills becomes one cell, and one that it does not fill is asked
+    for its quarters, down to the cells themselves. A filled pixel that touches the edge is merged too.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (m, 3)
+        Distinct unit vectors, at the centres of HEALPix pixels where any are to be merged.
+    wanted : int
+        How many of the largest pixels there are at least (no cells are merged where there are fewer).
 
     Returns
     -------
@@ -43,36 +83,24 @@ def coarse_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
     weight : ndarray, shape (k,)
         How many cells each stands for.
     """
-    import healpy
-
-    nside = max(1, int(np.sqrt(wanted / 12.0)))
-    while len(cells) > wanted and nside < 2**_FINEST_ORDER:
-        label, count = _numbered(healpy.vec2pix(nside, *cells.T))
-        if count >= wanted:
-            centres, weight = _merged(cells, label, count)
-            break
-        nside = max(nside + 1, int(nside * np.sqrt(wanted / count)))
-    else:
-        centres, weight = cells, np.ones(len(cells))
-    order = np.argsort(_along_curve(centres), kind="stable")
-    return centres[order], weight[order]
-
-
-def edge_resolved_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
-    """Merge cells inside the region only: a pixel that the region does not fill keeps its cells as they are.
-
-    Parameters and results are those of `coarse_cells`, in no given order; edges, where gaps are widest, stay
-    exact.
-    """
     nested = _along_curve(cells)
-    for order in range(_FINEST_ORDER):
-        label, count = _numbered(nested >> 2 * (_FINEST_ORDER - order))
-        if wanted <= count < len(cells):
-            held = np.bincount(label)
-            full = held[label] == held.max()
-            label, count = _numbered(np.where(full, label, count + np.arange(len(cells))))
-            return _merged(cells, label, count)
-    return cells, np.ones(len(cells))
+    order = np.argsort(nested, kind="stable")
+    nested, cells = nested[order], cells[order]
+    first = np.ones(len(cells), bool)
+    settled = np.zeros(len(cells), bool)
+    for level in range(_FINEST_ORDER):
+        begins = np.diff(nested >> 2 * (_FINEST_ORDER - level), prepend=-1) != 0
+        label = np.cumsum(begins) - 1
+        if label[-1] + 1 == len(cells):
+            break
+        if label[-1] + 1 < wanted:
+            continue
+        held = np.bincount(label)
+        full = (held == held.max())[label] & ~settled
+        first[full] = begins[full]
+        settled |= full
+    label = np.cumsum(first) - 1
+    return _merged(cells, np.ones(len(cells)), label, int(label[-1]) + 1)
 
 
 def _along_curve(cells: Array) -> NDArray[np.int64]:
@@ -89,10 +117,10 @@ def _numbered(pixels: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
     return label, len(found)
 
 
-def _merged(cells: Array, label: NDArray[np.int64], count: int) -> tuple[Array, Array]:
-    """Mean direction and number of the cells that carry each label."""
-    mean = unit(summed(label, cells, count), cells[:count])
-    return mean, np.bincount(label, minlength=count).astype(float)
+def _merged(cells: Array, weight: Array, label: NDArray[np.int64], count: int) -> tuple[Array, Array]:
+    """Mean direction and area of the cells that carry each label."""
+    mean = unit(summed(label, weight[:, None] * cells, count), cells[:count])
+    return mean, np.bincount(label, weight, count).astype(float)
 
 
 def nearest(
@@ -131,15 +159,42 @@ def nearest(
     return np.linalg.norm(cells - points[number], axis=1), number
 
 
-def neighbour_pairs(points: Array, cells: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Numbers of points whose Voronoi cells touch: the nearest and the second nearest point of some cell."""
+def candidates(points: Array, cells: Array) -> NDArray[np.int64]:
+    """Numbers of the few points nearest to each cell, shape (m, k), for `nearest_of`."""
     from scipy.spatial import cKDTree
 
-    if len(points) < 2:
+    few = min(_CANDIDATES, len(points))
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    found: NDArray[np.int64] = tree.query(cells, k=np.arange(1, few + 1))[1]
+    return found
+
+
+def nearest_of(points: Array, cells: Array, among: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64]]:
+    """For each cell the chord to the nearest of its candidates, and that point's number.
+
+    As `nearest` while no point has moved far since the candidates were found, and several times faster.
+    """
+    squared, number = _squared(points, cells, among[:, 0]), among[:, 0]
+    for other in among.T[1:]:
+        also = _squared(points, cells, other)
+        closer = also < squared
+        squared, number = np.where(closer, also, squared), np.where(closer, other, number)
+    return np.sqrt(squared), number
+
+
+def _squared(points: Array, cells: Array, number: NDArray[np.int64]) -> Array:
+    between = cells - points[number]
+    squared: Array = np.einsum("ij,ij->i", between, between)
+    return squared
+
+
+def neighbour_pairs(among: NDArray[np.int64], points: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Numbers of points whose Voronoi cells touch: nearest and second nearest of some cell, from `candidates`."""
+    if points < 2:
         return np.empty(0, np.int64), np.empty(0, np.int64)
-    _, number = cKDTree(points, balanced_tree=False, compact_nodes=False).query(cells, k=2)
-    pairs = np.unique(number.min(axis=1) * len(points) + number.max(axis=1))
-    return pairs // len(points), pairs % len(points)
+    first, second = among[:, 0], among[:, 1]
+    pairs = np.unique(np.minimum(first, second) * points + np.maximum(first, second))
+    return pairs // points, pairs % points
 
 
 def centroids(cells: Array, weight: Array, label: NDArray[np.int64], points: Array) -> Array:

@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 
 __all__ = ["EFFORTS", "Effort"]
 
+_LARGEST_TRIED_TWICE = 1000
+
 
 @dataclass(frozen=True, slots=True)
 class Effort:
@@ -13,43 +15,58 @@ class Effort:
 
     Attributes
     ----------
-    starts, kept, finals : int
-        Random starts; how many of them go on to equal capacity; how many of those to the fine cells.
-    lloyd, capacity, powers, each : int
-        Iterations with plain centroids and with equal capacity; then how many powers of the distance
-        (4, 6, 8, ...), and how many iterations for each.
-    rough, coarse, fine : int
-        Cells a point in the starts, in the next stages and in the last, at least.
+    starts, finals : int
+        Random starts on coarse cells; how many of them may go on to fine ones, until one is good.
+    lloyd, capacity, each : int
+        Iterations with plain centroids, with equal capacity, and for each power.
+    coarse_halves, fine_halves : tuple of int
+        Half the powers of the distance, on the coarse and on the fine cells.
+    last_halves : tuple of int
+        And, for the best alone, on cells four times as many.
+    coarse, fine : int
+        Cells a point on which the starts are tried, and inside the region in the end, at least.
+    exact_edges : bool
+        Whether the sky's edge is resolved as finely as `sheets` can.
     gives_up : str
         What is lost against the default, in words; empty when nothing is.
     """
 
     starts: int
-    kept: int
     finals: int
     lloyd: int
     capacity: int
-    powers: int
     each: int
-    rough: int
+    coarse_halves: tuple[int, ...]
+    fine_halves: tuple[int, ...]
+    last_halves: tuple[int, ...]
     coarse: int
     fine: int
+    good: float = 1.15
+    exact_edges: bool = True
     gives_up: str = ""
 
     def for_points(self, points: int) -> Effort:
-        """Try fewer starts beyond 100 points, where the work for each grows with the points."""
-        if points <= 100:
-            return self
-        fewer = {name: max(1, 100 * getattr(self, name) // points) for name in ("starts", "kept", "finals")}
-        return replace(self, **fewer)
+        """Try fewer starts where each costs more: as many as given for 60 points, up to twice as many for fewer."""
+        share = min(2.0, 60 / points)
+        least = min(2, self.finals) if points <= _LARGEST_TRIED_TWICE else 1
+        return replace(
+            self,
+            starts=max(least, round(share * self.starts)),
+            finals=max(least, round(share * self.finals)),
+        )
 
+
+_FINE_HALVES = (4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 29)
 
 EFFORTS = {
-    "default": Effort(12, 4, 2, 40, 15, 8, 8, 24, 40, 400),
+    "default": Effort(5, 3, 40, 15, 5, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100),
     "quick": Effort(
-        *(2, 1, 1, 20, 8, 4, 6, 24, 30, 60),
-        gives_up="few starts and coarse edges, for speed: the largest gaps may be a tenth wider",
+        *(2, 1, 20, 8, 4, (1, 2, 4, 6), (5, 8, 12, 18), (), 24, 40),
+        exact_edges=False,
+        gives_up="few starts and coarse edges, for speed: the largest gap may be a tenth wider",
     ),
-    "thorough": Effort(60, 12, 4, 80, 30, 10, 12, 30, 60, 1200),
+    "thorough": Effort(
+        24, 12, 80, 30, 10, tuple(range(1, 11)), _FINE_HALVES, (8, 12, 17, 24, 34, 48), 60, 200
+    ),
 }
 """The efforts by name."""

@@ -15,11 +15,13 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.sampling.cells import (
+    candidates,
     centroids,
     coarse_cells,
     edge_resolved_cells,
     keeping_apart,
     nearest,
+    nearest_of,
     neighbour_pairs,
     summed,
     unit,
@@ -27,20 +29,19 @@ from skysample.sampling.cells import (
 from skysample.sampling.efforts import EFFORTS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
-    from skysample.sampling.efforts import Effort
 
 __all__ = ["even_points", "settled"]
 
 # Found by trial on the region of tests/test_sampling.py; none of them is critical.
-_MESH_AIMED_AT = 1.52  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
-_MESH_ALLOWED = 1.65  # a set of points is marked down beyond this ratio
-_VARIATION_ALLOWED = 0.052  # and beyond this coefficient of variation of its cells' areas
-_SHARING = 0.08  # share of a difference in area that is made up at a time
+_MESH_AIMED_AT = 1.5  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
+_MESH_ALLOWED = 1.63  # a set of points is marked down beyond this ratio
+_VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
+_SHARING = 0.12  # share of a difference in area that is made up at a time
 _STRIDE = 1.5  # over-relaxation of centroid steps
 
 
@@ -88,19 +89,28 @@ def even_points(
         raise InputError(f"effort {effort!r} is not one of {', '.join(EFFORTS)}", key="effort")
     plan = EFFORTS[effort].for_points(points)
     rng = np.random.default_rng(seed)
-    cells_weight = cells, np.ones(len(cells))
-    rough = coarse_cells(cells, max(plan.rough * points, 500))
-    coarse = coarse_cells(cells, max(plan.coarse * points, 1000))
-    fine = edge_resolved_cells(cells, max(plan.fine * points, 3000))
-    if points > len(rough[0]) // 4:
-        rough = coarse = fine = cells_weight
-    race = [_centred(*rough, _start(*rough, points, rng), plan.lloyd) for _ in range(plan.starts)]
-    race.sort(key=lambda found: _spread(*rough, found))
-    equal = [_equal_capacity(*coarse, found, plan.capacity) for found in race[: plan.kept]]
-    kept = [_covering(*coarse, found, plan) for found in equal]
-    kept.sort(key=lambda found: _badness(*fine, found))
-    last = [_covering(*fine, found, plan, first=plan.powers // 2) for found in kept[: plan.finals]]
-    return settled(cells, min(last, key=lambda found: _badness(*fine, found)), inside)
+    fine = edge_resolved_cells(cells, max(plan.fine * points, 1000))
+    coarse = coarse_cells(fine[0], max(plan.coarse * points, 600), fine[1])
+    if points > len(coarse[0]) // 4:
+        coarse = fine = cells, np.ones(len(cells))
+    race = []
+    for _ in range(plan.starts):
+        found = _centred(*coarse, _start(*coarse, points, rng), plan.lloyd)
+        found = _equal_capacity(*coarse, found, plan.capacity)
+        race.append(_covering(*coarse, found, plan.coarse_halves, plan.each))
+    race.sort(key=lambda found: _badness(*fine, found))
+    best, least = race[0], np.inf
+    for found in race[: plan.finals]:
+        relaxed = _covering(*fine, found, plan.fine_halves, plan.each)
+        badness = _badness(*fine, relaxed)
+        if badness < least:
+            best, least = relaxed, badness
+        if least <= plan.good * _lattice_covering(*fine, best):
+            break
+    if plan.last_halves:
+        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 4000))
+        best = _covering(*finest, best, plan.last_halves, plan.each)
+    return settled(cells, best, inside)
 
 
 def settled(cells: Array, points: Array, inside: Callable[[Array], NDArray[np.bool_]] | None) -> Array:
@@ -181,22 +191,23 @@ def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int)
     return points
 
 
-def _covering(cells: Array, weight: Array, points: Array, plan: Effort, first: int = 1) -> Array:
-    """Descend on the sum of distance^(2 + power) for powers from 2 * first up; return the best set met."""
+def _covering(cells: Array, weight: Array, points: Array, halves: Sequence[int], each: int) -> Array:
+    """Descend on the sum of distance^(2 + power), `each` times for every half a power; return the best set met."""
     best, least = points, _badness(cells, weight, points)
     if len(points) == len(cells):
         return best
-    for half in range(first, plan.powers + 1):
-        pairs = neighbour_pairs(points, cells)
-        for _ in range(plan.each):
-            distance, label = nearest(points, cells)
-            points = _filled(cells, distance, label, points)
+    for half in halves:
+        among = candidates(points, cells)
+        pairs = neighbour_pairs(among, len(points))
+        for _ in range(each):
+            distance, label = nearest_of(points, cells, among)
             pull = weight * (distance / distance.max()) ** (2 * half)
             # In two dimensions distance^(2 + power) curves (1 + power / 2) times as much as the square.
             moved = _moved(cells, pull, label, points, _STRIDE / (1.0 + half))
             area = np.bincount(label, weight, len(points))
             moved = _sharing_area(area / area.mean(), pairs, points, moved)
             points = keeping_apart(moved, 2.0 * float(distance.max()) / _MESH_AIMED_AT)
+        points = _filled(cells, *nearest(points, cells), points)
         badness = _badness(cells, weight, points)
         if badness < least:
             best, least = points, badness
@@ -241,7 +252,9 @@ def _badness(cells: Array, weight: Array, points: Array) -> float:
     return radius * (1.0 + crowded) * (1.0 + 5.0 * unequal)
 
 
-def _spread(cells: Array, weight: Array, points: Array) -> float:
-    """Sum of squared distances to the nearest point: what centroidal cells minimise."""
-    return float(weight @ nearest(points, cells)[0] ** 2)
+def _lattice_covering(cells: Array, weight: Array, points: Array) -> float:
+    """Covering radius (chord) of the hexagonal lattice that has the same mean of squared distances.
 
+    In a hexagon of radius R that mean is 5 R^2 / 12. No area is needed, which the cells do not know.
+    """
+    return float(np.sqrt(2.4 * (weight @ nearest(points, cells)[0] ** 2) / weight.sum()))

@@ -21,6 +21,8 @@ from skysample.scoring.term_evidence import TermEvidence, radial_rms, term_evide
 from skysample.scoring.used_points import used_points
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from astropy.table import QTable
     from astropy.units import Quantity
     from numpy.typing import ArrayLike
@@ -106,8 +108,22 @@ class Score:
 @overload
 def score(model: FittedModel, X: Run) -> Score: ...
 @overload
-def score(model: object, X: ArrayLike, y: ArrayLike) -> AnyScore: ...
-def score(model: Any, X: Any, y: Any = None) -> Score | AnyScore:
+def score(
+    model: object,
+    X: ArrayLike,
+    y: ArrayLike,
+    *,
+    sample_weight: ArrayLike | None = None,
+    executor: Executor | None = None,
+) -> AnyScore: ...
+def score(
+    model: Any,
+    X: Any,
+    y: Any = None,
+    *,
+    sample_weight: ArrayLike | None = None,
+    executor: Executor | None = None,
+) -> Score | AnyScore:
     """Score a fitted model by leaving out each point in turn.
 
     Parameters
@@ -117,6 +133,10 @@ def score(model: Any, X: Any, y: Any = None) -> Score | AnyScore:
         The run that the model was fitted to, or the regressors.
     y : array_like, shape (n,) or (n, k), optional
         Not for a pointing model. One row is one point: all its columns are left out together.
+    sample_weight : array_like, shape (n,), optional
+        Not for a pointing model, whose run has them. What the model was fitted with.
+    executor : concurrent.futures.Executor, optional
+        Where a model that has no closed form is refitted; here if none. A pointing model needs none.
 
     Returns
     -------
@@ -128,14 +148,15 @@ def score(model: Any, X: Any, y: Any = None) -> Score | AnyScore:
         If the run is not the one that the model was fitted to, or the arrays do not fit.
     """
     if isinstance(model, FittedModel):
-        if y is not None:
-            raise InputError("a pointing model is scored on its run alone: score(model, run)", key="y")
+        for key, given in (("y", y), ("sample_weight", sample_weight)):
+            if given is not None:
+                raise InputError("a pointing model is scored on its run alone: score(model, run)", key=key)
         return _score_pointing(model, X)
     from skysample.scoring.any_model import score_any
 
     if y is None:
         raise InputError("any model but a pointing model is scored as score(model, X, y)", key="y")
-    return score_any(model, X, y)
+    return score_any(model, X, y, sample_weight=sample_weight, executor=executor)
 
 
 def _score_pointing(model: FittedModel, run: Run) -> Score:

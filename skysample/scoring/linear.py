@@ -1,17 +1,19 @@
 """Linear least squares by QR, and what leaving out a point, all its components together, does to the fit.
 
 The fit never forms normal equations: columns are scaled to unit norm and reduced by Householder QR (Golub and
-Van Loan, Matrix Computations, 4th ed., section 5.3); the singular values of the small triangle give rank and
-condition. The deletion formulas are those of Cook and Weisberg, Residuals and Influence in Regression (1982),
-sections 2.2 and 3.6, for subsets of cases: here the subset is one point's k rows.
+Van Loan, Matrix Computations, 4th ed., section 5.3; `skysample.scoring.triangle`); the singular values of the small
+triangle give rank and condition. The deletion formulas are those of Cook and Weisberg, Residuals and Influence in
+Regression (1982), sections 2.2 and 3.6, for subsets of cases: here the subset is one point's k rows.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+from skysample.scoring.triangle import EPS, reduce_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,10 +22,22 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["Influence", "Solution", "familywise_limit", "p_values", "pointwise_influence", "ratio", "solve"]
+__all__ = [
+    "DOF_ROUNDING",
+    "UNDETERMINED",
+    "Influence",
+    "Solution",
+    "familywise_limit",
+    "p_values",
+    "pointwise_influence",
+    "ratio",
+    "solve",
+]
 
-_EPS = float(np.finfo(float).eps)
-_DOF_ROUNDING = 1e-6
+DOF_ROUNDING = 1e-6
+"""Degrees of freedom up to here are none."""
+UNDETERMINED = 1e-12
+"""A point whose 1 - h is no larger alone determines a coefficient."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +63,8 @@ class Solution:
         Condition number of the scaled, weighted design; may be inf.
     rank : int
         Effective rank of the scaled, weighted design.
+    determined : ndarray of bool, shape (p,)
+        Which coefficients the design determines.
     """
 
     coefficients: Array
@@ -59,11 +75,7 @@ class Solution:
     sigma: Array
     condition: float
     rank: int
-
-    @property
-    def determined(self) -> NDArray[np.bool_]:
-        """Which coefficients the design determines, shape (p,)."""
-        return _determined(self.weakest, self.rank)
+    determined: NDArray[np.bool_]
 
     @property
     def unscaled_covariance(self) -> Array:
@@ -173,8 +185,11 @@ def solve(design: ArrayLike, target: ArrayLike, weights: ArrayLike | None = None
     w = np.ones(len(A)) if weights is None else np.asarray(weights, float)
     columns = y.reshape(len(A), -1)
     root = np.sqrt(w)[:, None]
-    reduced = _decompose(root * A, root * columns)
+    reduced = reduce_rows([np.concatenate([root * A, root * columns], axis=1)], A.shape[1])
     coefficients = reduced.factor @ reduced.projected
+    # One step of iterative refinement (Björck 1996, Numerical Methods for Least Squares Problems, section 2.9).
+    missed = (root * A @ reduced.factor).T @ (root * (columns - A @ coefficients))
+    coefficients += reduced.factor @ missed
     residuals = columns - A @ coefficients
     dof = int(np.count_nonzero(w)) - reduced.rank
     square = w @ residuals**2
@@ -186,7 +201,8 @@ def solve(design: ArrayLike, target: ArrayLike, weights: ArrayLike | None = None
         weakest=reduced.weakest,
         dof=dof,
         sigma=sigma.reshape(y.shape[1:]),
-        condition=_quotient(reduced.singular[0], reduced.singular[-1]),
+        condition=reduced.condition,
+        determined=reduced.determined,
         rank=reduced.rank,
     )
 
@@ -226,9 +242,8 @@ def pointwise_influence(
     root = np.sqrt(w)
     A = root[:, None, None] * A
     e = root[:, None] * e
-    reduced = _decompose(np.concatenate([A.reshape(n * k, p), P]), np.zeros((n * k + len(P), 0)))
-    factor, rank = reduced.factor, reduced.rank
-    condition = _quotient(reduced.singular[0], reduced.singular[rank - 1]) if rank else 1.0
+    reduced = reduce_rows([np.concatenate([A.reshape(n * k, p), P])], p)
+    factor, rank, condition = reduced.factor, reduced.rank, reduced.determined_condition
 
     # Z are the rows of Q: Z_i Z_i^T = H_ii. P F is what the penalty adds to their squares.
     Z = A @ factor
@@ -236,7 +251,7 @@ def pointwise_influence(
     blocks = Z @ Z.swapaxes(1, 2)
     room, axes = np.linalg.eigh(np.eye(k) - blocks)
     # Rounding in H grows with the condition: below this, 1 - h is noise.
-    undetermined = np.min(room, axis=1) <= max(1e-12, 16.0 * _EPS * condition)
+    undetermined = np.min(room, axis=1) <= max(UNDETERMINED, 16.0 * EPS * condition)
     room = np.where(undetermined[:, None], np.nan, room)
     widen = (axes / room[:, None, :]) @ axes.swapaxes(1, 2)
     left_out = np.einsum("nij,nj->ni", widen, e)
@@ -258,15 +273,15 @@ def pointwise_influence(
         deleted_dof = deleted_dof + np.einsum("nij,nji->n", widen, Q)
     squares = np.maximum(squares, 0.0)
     deleted_dof[undetermined] = np.nan
-    deleted_square = ratio(squares, np.where(deleted_dof > _DOF_ROUNDING, deleted_dof, np.nan))
+    deleted_square = ratio(squares, np.where(deleted_dof > DOF_ROUNDING, deleted_dof, np.nan))
 
     dof = k * np.count_nonzero(w) - fitted
-    square = np.sum(e * e) / dof if dof > _DOF_ROUNDING else np.nan
+    square = np.sum(e * e) / dof if dof > DOF_ROUNDING else np.nan
     cooks = ratio(np.sum(shift * shift, axis=1) - penalty_shift, fitted * square)
     t_squared = ratio(inner, deleted_square)
     back = root[:, None]
     deleted_shift = shift @ factor.T
-    deleted_shift[:, ~_determined(reduced.weakest, rank)] = np.nan
+    deleted_shift[:, ~reduced.determined] = np.nan
     return Influence(
         blocks=blocks,
         loo_residuals=np.where(back > 0.0, ratio(left_out, back), np.asarray(residuals, float)),
@@ -323,49 +338,8 @@ def familywise_limit(n: int, k: int, dof: float, alpha: float = 0.05) -> float:
     return dof * (1.0 - x) / x
 
 
-class _Reduced(NamedTuple):
-    """A design reduced by QR: see `Solution` for `factor` and `weakest`."""
-
-    factor: Array
-    weakest: Array
-    singular: Array
-    projected: Array
-    rank: int
-
-
-def _decompose(A: Array, y: Array) -> _Reduced:
-    """Reduce a design (m, p), and beside it the target (m, c), which spares forming Q."""
-    m, p = A.shape
-    scale = np.linalg.norm(A, axis=0)
-    scale[scale == 0.0] = 1.0
-    triangle = np.zeros((p, p + y.shape[1]))
-    rows = np.asarray(np.linalg.qr(np.concatenate([A / scale, y], axis=1), mode="r"))[:p]
-    triangle[: len(rows)] = rows
-    left, singular, right = np.linalg.svd(triangle[:, :p])
-    rank = int(np.count_nonzero(singular > max(m, p) * _EPS * singular[0]))
-    return _Reduced(
-        factor=right[:rank].T / singular[:rank] / scale[:, None],
-        weakest=right[min(rank, p - 1) :].T,
-        singular=singular,
-        projected=left[:, :rank].T @ triangle[:, p:],
-        rank=rank,
-    )
-
-
-def _determined(weakest: Array, rank: int) -> NDArray[np.bool_]:
-    """Coefficients without a part in any undetermined direction, shape (p,)."""
-    if rank == len(weakest):
-        return np.ones(rank, bool)
-    return np.asarray(np.abs(weakest).max(axis=1) < 1e-8)
-
-
 def ratio(numerator: Array, denominator: ArrayLike) -> Array:
     """Quotient without warnings: x / 0 is inf with the sign of x, and 0 / 0 is nan."""
     a, b = np.broadcast_arrays(numerator, denominator)
     at_zero = np.where(a == 0.0, np.nan, np.copysign(np.inf, a))
     return np.asarray(np.divide(a, b, out=at_zero, where=b != 0.0))
-
-
-def _quotient(largest: float, smallest: float) -> float:
-    """Condition number from two singular values, inf where the smaller is 0."""
-    return float(largest / smallest) if smallest > 0.0 else float("inf")

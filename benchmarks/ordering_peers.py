@@ -1,0 +1,142 @@
+"""What a general route solver's pairwise optimum costs once the dome is really simulated, against ours.
+
+Run: uv run --with ortools --with pyvrp python benchmarks/ordering_peers.py [--sampled] [--seconds S] [POINTS ...]
+
+The solvers get the table of least seconds from stop to stop: the mount's time, or the dome's over the gap between
+the two stops' azimuths if that is longer. All orders then go through the same schedule: the lazy dome, for the
+comparison; the timely dome beside it. Neither solver is a dependency; one that is missing is said to be.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import math
+import sys
+import time
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from figures import Figures
+from ordering_reference import reference_problem, sampled_problem
+
+from skysample.ordering import Annealed, OrderingProblem, Schedule, schedule
+from skysample.ordering.bound import least_legs
+from skysample.ordering.dome_stands import dome_stands
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+TICKS = 10_000
+"""The solvers count in whole numbers: ticks in a second."""
+
+
+def table_of(problem: OrderingProblem) -> np.ndarray:
+    """Ticks from node to node of an open path; node 0 is the start, and going back to it costs nothing."""
+    legs = np.roll(least_legs(problem, dome_stands(problem)), 1, axis=(0, 1))
+    legs[:, 0] = 0.0
+    return np.rint(legs * TICKS).astype(int)
+
+
+def ortools_order(table: np.ndarray, seconds: int) -> list[int]:
+    """Cheapest arcs, then guided local search."""
+    from ortools.constraint_solver import pywrapcp, routing_enums_pb2
+
+    manager = pywrapcp.RoutingIndexManager(len(table), 1, 0)
+    routing = pywrapcp.RoutingModel(manager)
+    rows = table.tolist()
+
+    def leg(here: int, there: int) -> int:
+        return int(rows[manager.IndexToNode(here)][manager.IndexToNode(there)])
+
+    routing.SetArcCostEvaluatorOfAllVehicles(routing.RegisterTransitCallback(leg))
+    how = pywrapcp.DefaultRoutingSearchParameters()
+    how.first_solution_strategy = routing_enums_pb2.FirstSolutionStrategy.PATH_CHEAPEST_ARC
+    how.local_search_metaheuristic = routing_enums_pb2.LocalSearchMetaheuristic.GUIDED_LOCAL_SEARCH
+    how.time_limit.seconds = seconds
+    solution = routing.SolveWithParameters(how)
+    order, index = [], solution.Value(routing.NextVar(routing.Start(0)))
+    while not routing.IsEnd(index):
+        order.append(manager.IndexToNode(index) - 1)
+        index = solution.Value(routing.NextVar(index))
+    return order
+
+
+def pyvrp_order(table: np.ndarray, seconds: int) -> list[int]:
+    """One vehicle, no capacity: a travelling salesman (PyVRP 0.14 or newer)."""
+    from pyvrp import Model
+    from pyvrp.stop import MaxRuntime
+
+    model = Model()
+    places = [model.add_location(x=0, y=0) for _ in table]
+    depot = model.add_depot(places[0])
+    for place in places[1:]:
+        model.add_client(place)
+    model.add_vehicle_type(1, start_depot=depot, end_depot=depot)
+    for here, row in zip(places, table.tolist(), strict=True):
+        for there, ticks in zip(places, row, strict=True):
+            if here is not there:
+                model.add_edge(here, there, distance=ticks)
+    best = model.solve(stop=MaxRuntime(seconds), seed=0, display=False).best
+    return [activity.idx for activity in best.routes()[0] if activity.is_client()]
+
+
+SOLVERS: dict[str, Callable[[np.ndarray, int], list[int]]] = {"ortools": ortools_order, "pyvrp": pyvrp_order}
+
+
+def show(count: int, name: str, order: Sequence[int], problem: OrderingProblem, spent: float) -> Schedule:
+    """Print an order's pairwise length and both schedules; return the lazy one."""
+    table = table_of(problem)
+    settle_s = count * problem.mount.settle_s
+    path = sum(table[a, b] for a, b in pairwise([0, *(stop + 1 for stop in order)])) / TICKS + settle_s
+    lazy, timely = (schedule(replace(problem, dome_policy=policy), order) for policy in ("lazy", "timely"))
+    cells = " ".join(
+        f"{each.total_slew_s:8.1f} {math.degrees(each.dome_rad):5.0f} {each.dome_moves:4d}"
+        for each in (lazy, timely)
+    )
+    print(f"{count:6d} {name:<13} {path:9.1f} {cells} {spent:7.1f}", flush=True)
+    return lazy
+
+
+def main() -> None:
+    """Print one line an order, then what ours saves; leave with 1 if that is less than it has to be."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("counts", metavar="POINTS", nargs="*", type=int)
+    parser.add_argument("--sampled", action="store_true", help="points from skysample.sample")
+    parser.add_argument("--seconds", type=int, default=20, help="of each solver on each problem")
+    asked = parser.parse_args()
+    figures = Figures("Ours (annealed, lazy dome) against the pairwise optimum, same lazy schedule")
+    print("points order         pairwise lazy: s   deg move timely:s  deg move   cpu_s")
+    for count in asked.counts or [75, 100]:
+        posed = sampled_problem(count) if asked.sampled else reference_problem(count)
+        problem = replace(posed, dome_policy="lazy")
+        begun = time.process_time()
+        order = Annealed().order(problem).tolist()
+        ours = show(count, "ours, lazy", order, problem, time.process_time() - begun)
+        begun = time.process_time()
+        order = Annealed().order(replace(problem, dome_policy="timely")).tolist()
+        show(count, "ours, timely", order, problem, time.process_time() - begun)
+        for name, solve in SOLVERS.items():
+            if importlib.util.find_spec(name) is None:
+                figures.measured(f"{count} points, {name}", "not installed")
+                continue
+            begun = time.process_time()
+            order = solve(table_of(problem), asked.seconds)
+            theirs = show(count, name, order, problem, time.process_time() - begun)
+            less_s = 100.0 * (1.0 - ours.total_slew_s / theirs.total_slew_s)
+            less_dome = 100.0 * (1.0 - ours.dome_rad / theirs.dome_rad)
+            figures.at_least(f"{count} points, less time than {name}", less_s, 20.0, "%")
+            figures.at_least(f"{count} points, less dome rotation than {name}", less_dome, 55.0, "%")
+    figures.show()
+
+
+if __name__ == "__main__":
+    main()

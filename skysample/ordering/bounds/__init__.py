@@ -1,0 +1,1 @@
+"""Parts of the lower bound on the motion of any order."""
