@@ -29,8 +29,9 @@ if TYPE_CHECKING:
     from skysample.scoring import Score, score
     from skysample.session import Session
     from skysample.site import Site, load_site
-    from skysample.sizing import PointsNeeded, points_needed
+    from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.stopping import RunProgress, progress
 
 __version__ = "0.1.0"
 
@@ -39,6 +40,7 @@ _HOMES = {
     "FittedModel": "fitting",
     "Grid": "sampling",
     "InputError": "errors",
+    "LearningCurve": "sizing",
     "NoSolution": "errors",
     "NotDetermined": "errors",
     "Plan": "planning",
@@ -46,6 +48,7 @@ _HOMES = {
     "PointsNeeded": "sizing",
     "PolarAlignment": "polar_axis",
     "Run": "runs",
+    "RunProgress": "stopping",
     "Score": "scoring",
     "Session": "session",
     "Site": "site",
@@ -56,12 +59,14 @@ _HOMES = {
     "fit": "fitting",
     "gather": "gathering",
     "icrs_place": "frames",
+    "learning_curve": "sizing",
     "load_model": "fitting",
     "load_site": "site",
     "observed_place": "frames",
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "polar_axis",
+    "progress": "stopping",
     "read_run": "runs",
     "sample": "sampling",
     "score": "scoring",
@@ -73,6 +78,7 @@ __all__ = [
     "FittedModel",
     "Grid",
     "InputError",
+    "LearningCurve",
     "NoSolution",
     "NotDetermined",
     "Plan",
@@ -80,6 +86,7 @@ __all__ = [
     "PointsNeeded",
     "PolarAlignment",
     "Run",
+    "RunProgress",
     "Score",
     "Session",
     "Site",
@@ -91,12 +98,14 @@ __all__ = [
     "fit",
     "gather",
     "icrs_place",
+    "learning_curve",
     "load_model",
     "load_site",
     "observed_place",
     "plan",
     "points_needed",
     "polar",
+    "progress",
     "read_run",
     "sample",
     "score",

@@ -139,7 +139,9 @@ def read_plan(path: str | os.PathLike[str], site: Site) -> Plan:
     )
     if not numbers or not np.isfinite(places).all() or len(set(numbers)) < len(numbers):
         raise InputError(
-            "has no points, a point without a place, or one twice; write the plan again", file=name, key="point"
+            "has no points, a point without a place, or one twice; write the plan again",
+            file=name,
+            key="point",
         )
     words = columns.choices("pier", tuple(SIDE_NAMES.values()))
     side = np.array([-1 if word == SIDE_NAMES[-1] else 1 for word in words])

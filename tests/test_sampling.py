@@ -74,7 +74,9 @@ def test_points_on_the_reference_region_beat_plain_lloyd_by_far(points, seed):
 def test_quick_is_worse_than_default_by_no_more_than_it_says():
     def covering(effort):
         cells, fine = reference_cells(32), reference_cells(64)
-        sets = [even_points(cells, 30, seed=seed, effort=effort, inside=in_reference_region) for seed in range(3)]
+        sets = [
+            even_points(cells, 30, seed=seed, effort=effort, inside=in_reference_region) for seed in range(3)
+        ]
         return np.mean([evenness(fine, points).covering_radius_rad for points in sets])
 
     assert covering("default") < covering("quick") < 1.1 * covering("default")
@@ -100,7 +102,9 @@ def test_the_whole_sphere_is_covered_by_24_points_as_well_as_is_known():
     w = 24 * math.pi / (6 * 22)
     bound_deg = math.degrees(math.acos(1.0 / (math.tan(w) * math.sqrt(3.0))))
     half_a_pixel_deg = 0.5 * math.degrees(hp.nside2resol(64))
-    assert bound_deg - half_a_pixel_deg < math.degrees(covering) <= 26.81 * 1.02  # best known: value from memory
+    assert (
+        bound_deg - half_a_pixel_deg < math.degrees(covering) <= 26.81 * 1.02
+    )  # best known: value from memory
     # No 24 points are farther apart: R. M. Robinson 1961, "Arrangement of 24 points on a sphere", Math. Ann. 144, 17.
     assert 0.8 * 43.69 < math.degrees(apart) <= 43.70
 
@@ -173,7 +177,9 @@ def test_few_points_and_all_points_on_a_small_mask(points):
 
 def test_a_single_point_goes_to_the_middle_of_a_cap():
     cap = sphere(32)[sphere(32)[:, 2] > 0.7]
-    assert separation(even_points(cap, 1, inside=everywhere)[0], np.array([0.0, 0.0, 1.0])) < math.radians(1.0)
+    assert separation(even_points(cap, 1, inside=everywhere)[0], np.array([0.0, 0.0, 1.0])) < math.radians(
+        1.0
+    )
 
 
 def test_a_point_between_two_pieces_is_taken_to_one_of_them():
@@ -292,7 +298,9 @@ def test_a_german_mount_is_sampled_on_both_sides_of_the_pier():
     within = min(by_brute_force(east, east)[1], by_brute_force(west, west)[1])
     assert grid.min_separation_rad == pytest.approx(within, rel=1e-9)
     assert across > 0.3 * within
-    assert grid.covering_radius_rad == pytest.approx(by_brute_force(sheets(sky, 31).cells, grid.directions)[0])
+    assert grid.covering_radius_rad == pytest.approx(
+        by_brute_force(sheets(sky, 31).cells, grid.directions)[0]
+    )
     assert set(grid.table["pier"]) == {"east", "west"}
     assert "east" in grid.summary()
 
@@ -316,7 +324,9 @@ def test_the_real_sky_gives_a_grid_that_is_usable_and_measured(make_site, kind, 
     table = grid.table
     assert list(table["point"]) == list(range(1, points + 1))
     np.testing.assert_allclose(
-        direction(np.radians(table["alt_deg"].value), np.radians(table["az_deg"].value)), grid.directions, atol=1e-12
+        direction(np.radians(table["alt_deg"].value), np.radians(table["az_deg"].value)),
+        grid.directions,
+        atol=1e-12,
     )
     assert grid.area_sr == pytest.approx(sky.area_sr, rel=0.01)
     assert (grid.covering_ratio > 1.0) or (points < 3)

@@ -9,6 +9,7 @@ import numpy as np
 from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
+    from astropy.table import QTable
     from astropy.units import Quantity
 
     from skysample.comparing import Comparison
@@ -17,9 +18,19 @@ if TYPE_CHECKING:
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
     from skysample.scoring import Score, SkyError
-    from skysample.sizing import PointsNeeded
+    from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.stopping import RunProgress
 
-__all__ = ["compare_answer", "fit_answer", "plan_answer", "plugins_answer", "polar_answer", "size_answer"]
+__all__ = [
+    "compare_answer",
+    "fit_answer",
+    "learning_answer",
+    "plan_answer",
+    "plugins_answer",
+    "polar_answer",
+    "progress_answer",
+    "size_answer",
+]
 
 
 def _number(value: float | None, digits: int = 6) -> float | None:
@@ -30,6 +41,17 @@ def _number(value: float | None, digits: int = 6) -> float | None:
 
 def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
+
+
+def _rows(table: QTable, keys: dict[str, str]) -> list[dict[str, Any]]:
+    """Rows of numbers as plain values, each column under its key; counts stay whole."""
+    return [
+        {
+            key: int(row[name]) if table[name].dtype.kind == "i" else _value(row[name])
+            for name, key in keys.items()
+        }
+        for row in table
+    ]
 
 
 def plan_answer(plan: Plan) -> dict[str, Any]:
@@ -178,8 +200,26 @@ def compare_answer(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def size_answer(need: PointsNeeded) -> dict[str, Any]:
+_SIZE_KEYS = {
+    "points": "points",
+    "sky_rms": "sky_rms_arcsec",
+    "sky_rms_upper": "sky_rms_upper_arcsec",
+    "sky_p95": "sky_p95_arcsec",
+    "detectable": "detectable_arcsec",
+    "minutes": "minutes",
+}
+_LEARNING_KEYS = {
+    "points": "points",
+    "sky_rms": "sky_rms_arcsec",
+    "sky_rms_upper": "sky_rms_upper_arcsec",
+    "missed": "missed_arcsec",
+    "expected": "expected_arcsec",
+}
+
+
+def size_answer(need: PointsNeeded, learning: LearningCurve | None = None) -> dict[str, Any]:
     """Keys of `size`."""
+    informed = need.informed
     return {
         "recommended": need.recommended,
         "smallest": need.smallest,
@@ -188,17 +228,56 @@ def size_answer(need: PointsNeeded) -> dict[str, Any]:
         "sigma_upper_arcsec": _value(need.sigma_upper),
         "terms": list(need.terms),
         "failed_share": need.failed_share,
-        "table": [
-            {
-                "points": int(row["points"]),
-                "sky_rms_arcsec": _value(row["sky_rms"]),
-                "sky_p95_arcsec": _value(row["sky_p95"]),
-                "detectable_arcsec": _value(row["detectable"]),
-                "minutes": _value(row["minutes"]),
-            }
-            for row in need.table
-        ],
+        "table": _rows(need.table, _SIZE_KEYS),
+        "informed": None
+        if informed is None
+        else {
+            "recommended": informed.recommended,
+            "smallest": informed.smallest,
+            "table": _rows(informed.table, _SIZE_KEYS),
+        },
+        "learning": None if learning is None else learning_answer(learning),
         "sentence": str(need),
+    }
+
+
+def learning_answer(learning: LearningCurve) -> dict[str, Any]:
+    """Keys of `learning` in the answer of `size`."""
+    return {
+        "points": learning.points,
+        "would_have_done": learning.would_have_done,
+        "target_arcsec": _value(learning.target),
+        "sigma_arcsec": _value(learning.sigma),
+        "missed_over_expected": _number(learning.missed_over_expected, 4),
+        "table": _rows(learning.table, _LEARNING_KEYS),
+        "sentence": str(learning),
+    }
+
+
+def progress_answer(found: RunProgress) -> dict[str, Any]:
+    """Keys of `progress`."""
+    return {
+        "taken": found.taken,
+        "target_arcsec": _value(found.target),
+        "sigma_arcsec": _value(found.sigma),
+        "sky_rms_arcsec": _value(found.sky_rms),
+        "sky_rms_upper95_arcsec": _value(found.sky_rms_upper95),
+        "enough": found.enough,
+        "reachable": found.reachable,
+        "more": found.more,
+        "next_points": [
+            {
+                "point": int(row["point"]),
+                "alt_deg": _value(row["alt"]),
+                "az_deg": _value(row["az"]),
+                "pier": str(row["pier"]) or None,
+                "sky_rms_arcsec": _value(row["sky_rms"]),
+                "sky_rms_upper95_arcsec": _value(row["sky_rms_upper95"]),
+            }
+            for row in found.next_points
+        ],
+        "terms": list(found.terms),
+        "sentence": str(found),
     }
 
 

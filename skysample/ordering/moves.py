@@ -104,8 +104,14 @@ class Moves:
         before_a, after_a = self._around(order, first, first)
         before_b, after_b = self._around(order, last, last)
         longer = (
-            legs[before_a][b] + legs[b][after_a] - legs[before_a][a] - legs[a][after_a]
-            + legs[before_b][a] + legs[a][after_b] - legs[before_b][b] - legs[b][after_b]
+            legs[before_a][b]
+            + legs[b][after_a]
+            - legs[before_a][a]
+            - legs[a][after_a]
+            + legs[before_b][a]
+            + legs[a][after_b]
+            - legs[before_b][b]
+            - legs[b][after_b]
         )
         if longer > slack:
             return None

@@ -244,4 +244,3 @@ def _badness(cells: Array, weight: Array, points: Array) -> float:
 def _spread(cells: Array, weight: Array, points: Array) -> float:
     """Sum of squared distances to the nearest point: what centroidal cells minimise."""
     return float(weight @ nearest(points, cells)[0] ** 2)
-
