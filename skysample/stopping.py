@@ -59,9 +59,9 @@ class RunProgress:
     reachable : bool
         Whether the rest of the plan will do, should the noise stay as it is; True while nothing is known.
     next_points : QTable
-        The points still worth taking, best next one first: point, alt, az, pier, sky_rms and sky_rms_upper95 as they are
-        expected to be with it. Up to the one that meets the target; all that are left where none does; none when it is
-        met. In the order of the plan while there are too few points to tell.
+        The points still worth taking, best next one first: point, alt, az, pier, sky_rms and sky_rms_upper95 as they
+        are expected to be with it. Up to the one that meets the target; all that are left where none does; none when
+        it is met. In the order of the plan while there are too few points to tell.
     """
 
     taken: int
@@ -164,7 +164,7 @@ def progress(
 
 @dataclass(frozen=True)
 class _Information:
-    """What the points taken say: information (p, p), error over the sky for unit noise at each look that was possible."""
+    """What the points taken say: information (p, p), and the error for unit noise at each look that was possible."""
 
     information: Array
     errors: Array

@@ -54,7 +54,13 @@ ALTAZ_SITE = SITE.replace('"fork"', '"altaz"').replace("[0.0, 35.0]", "[0.0, 40.
 POINTS = 14
 
 
-def take_run(site_file: Path, run_file: Path, terms_arcsec: dict[str, float], seed: int) -> None:
+def take_run(
+    site_file: Path,
+    run_file: Path,
+    terms_arcsec: dict[str, float],
+    seed: int,
+    places: np.ndarray | None = None,
+) -> None:
     """Expose and solve a night's frames with a mount of known errors."""
     from astropy import units as u
 
@@ -75,7 +81,7 @@ def take_run(site_file: Path, run_file: Path, terms_arcsec: dict[str, float], se
         times.jd1,
         times.jd2,
         rng=np.random.default_rng(seed),
-        targets_rad=np.stack(spread_places(POINTS, 35.0, 82.0), axis=1),
+        targets_rad=np.stack(spread_places(POINTS, 35.0, 82.0), axis=1) if places is None else places,
         noise_arcsec=1.2,
         dut1=earth.dut1_s,
         xp=earth.xp_rad,

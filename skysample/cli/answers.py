@@ -43,12 +43,12 @@ def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
 
 
-def _rows(table: QTable, keys: dict[str, str]) -> list[dict[str, Any]]:
-    """Rows of numbers as plain values, each column under its key; counts stay whole."""
+def _rows(table: QTable, columns: dict[str, str]) -> list[dict[str, Any]]:
+    """Rows of numbers as plain values, under each key its column; counts stay whole."""
     return [
         {
             key: int(row[name]) if table[name].dtype.kind == "i" else _value(row[name])
-            for name, key in keys.items()
+            for key, name in columns.items()
         }
         for row in table
     ]
@@ -200,25 +200,16 @@ def compare_answer(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-_SIZE_KEYS = {
-    "points": "points",
-    "sky_rms": "sky_rms_arcsec",
-    "sky_rms_upper": "sky_rms_upper_arcsec",
-    "sky_p95": "sky_p95_arcsec",
-    "detectable": "detectable_arcsec",
-    "minutes": "minutes",
-}
-_LEARNING_KEYS = {
-    "points": "points",
-    "sky_rms": "sky_rms_arcsec",
-    "sky_rms_upper": "sky_rms_upper_arcsec",
-    "missed": "missed_arcsec",
-    "expected": "expected_arcsec",
-}
-
-
 def size_answer(need: PointsNeeded, learning: LearningCurve | None = None) -> dict[str, Any]:
     """Keys of `size`."""
+    columns = {
+        "points": "points",
+        "sky_rms_arcsec": "sky_rms",
+        "sky_rms_upper_arcsec": "sky_rms_upper",
+        "sky_p95_arcsec": "sky_p95",
+        "detectable_arcsec": "detectable",
+        "minutes": "minutes",
+    }
     informed = need.informed
     return {
         "recommended": need.recommended,
@@ -228,13 +219,13 @@ def size_answer(need: PointsNeeded, learning: LearningCurve | None = None) -> di
         "sigma_upper_arcsec": _value(need.sigma_upper),
         "terms": list(need.terms),
         "failed_share": need.failed_share,
-        "table": _rows(need.table, _SIZE_KEYS),
+        "table": _rows(need.table, columns),
         "informed": None
         if informed is None
         else {
             "recommended": informed.recommended,
             "smallest": informed.smallest,
-            "table": _rows(informed.table, _SIZE_KEYS),
+            "table": _rows(informed.table, columns),
         },
         "learning": None if learning is None else learning_answer(learning),
         "sentence": str(need),
@@ -243,13 +234,20 @@ def size_answer(need: PointsNeeded, learning: LearningCurve | None = None) -> di
 
 def learning_answer(learning: LearningCurve) -> dict[str, Any]:
     """Keys of `learning` in the answer of `size`."""
+    columns = {
+        "points": "points",
+        "sky_rms_arcsec": "sky_rms",
+        "sky_rms_upper_arcsec": "sky_rms_upper",
+        "missed_arcsec": "missed",
+        "expected_arcsec": "expected",
+    }
     return {
         "points": learning.points,
         "would_have_done": learning.would_have_done,
         "target_arcsec": _value(learning.target),
         "sigma_arcsec": _value(learning.sigma),
         "missed_over_expected": _number(learning.missed_over_expected, 4),
-        "table": _rows(learning.table, _LEARNING_KEYS),
+        "table": _rows(learning.table, columns),
         "sentence": str(learning),
     }
 

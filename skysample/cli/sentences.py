@@ -244,7 +244,8 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
         row = rows[need.informed.recommended]
         yield (
             f"Placed where the terms are learnt best (plan --design informed), {need.informed.recommended} would do:"
-            f' {row["sky_rms"].value:.2f}", {row["minutes"].value:.0f} min. Even points also see what no term describes.'
+            f' {row["sky_rms"].value:.2f}", {row["minutes"].value:.0f} min. Even points also see what no term'
+            " describes."
         )
     yield (
         f'Target {need.target.value:.2f}" over the sky; noise {need.sigma.value:.2f}" per axis in the pilot run;'
@@ -261,7 +262,7 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
 
 
 def _size_table(need: PointsNeeded) -> Iterator[str]:
-    header = ("even points", "rms", "below", "95 %", "detects", "min")
+    header: tuple[str, ...] = ("even points", "rms", "below", "95 %", "detects", "min")
     rows = [_size_cells(row, mark=int(row["points"]) == need.recommended) for row in need.table]
     if need.informed is not None:
         header += ("informed", "rms", "below", "min")
@@ -279,11 +280,10 @@ def _size_cells(row: Row, *, mark: bool = False) -> list[str]:
 def learning_lines(learning: LearningCurve) -> Iterator[str]:
     """Say what fewer points of the run would have given."""
     yield f"This run: {learning}"
-    over = learning.missed_over_expected
-    if np.isfinite(over):
+    if np.isfinite(learning.missed_over_expected):
         yield (
-            f"Models from parts of the run missed the points left out by {over:.2f} of what noise and model error"
-            f" say{'; above 1.1, look for what no term describes' if over > 1.1 else ''}."
+            f"Models from parts of the run missed the points left out by {learning.missed_over_expected:.2f} of what"
+            " noise and model error say."
         )
     yield from columns(
         ("of its points", "rms", "below", "missed", "expected"),

@@ -17,7 +17,6 @@ from skysample.sampling.grid import ideal_separation_rad
 from skysample.sampling.informed import Places, exchanged
 
 if TYPE_CHECKING:
-    from skysample.geometry import Array
     from skysample.sizing.final_model import FinalModel
 
 __all__ = ["Grids"]
@@ -43,22 +42,19 @@ class Grids:
     seed: int
     _made: dict[tuple[str, int], Places] = field(default_factory=dict, repr=False, compare=False)
 
-    def rows(self, design: str, points: int) -> Array:
-        """Whitened rows of the grid's points, shape (points, 2, p)."""
-        return self._grid(design, points).rows
-
-    def minutes(self, design: str, points: int) -> float:
-        """How long the grid takes: motion in the order found, exposures and overhead."""
-        site = self.final.site
-        problem = ordering_problem(site, self._grid(design, points), self.seed)
-        moves = schedule(problem, best_order(problem, _ORDER))
-        return (moves.total_slew_s + points * (site.camera.exposure_s + site.camera.overhead_s)) / 60.0
-
-    def _grid(self, design: str, points: int) -> Places:
+    def places(self, design: str, points: int) -> Places:
+        """Points of the grid with their sides and whitened rows."""
         key = (design, points)
         if key not in self._made:
             self._made[key] = self._even(points) if design == "even" else self._informed(points)
         return self._made[key]
+
+    def minutes(self, design: str, points: int) -> float:
+        """How long the grid takes: motion in the order found, exposures and overhead."""
+        site = self.final.site
+        problem = ordering_problem(site, self.places(design, points), self.seed)
+        moves = schedule(problem, best_order(problem, _ORDER))
+        return (moves.total_slew_s + points * (site.camera.exposure_s + site.camera.overhead_s)) / 60.0
 
     def _even(self, points: int) -> Places:
         grid = sample(self.final.sky, points, seed=self.seed, effort="quick")

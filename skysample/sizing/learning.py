@@ -60,7 +60,7 @@ class LearningCurve:
 
     @property
     def missed_over_expected(self) -> float:
-        """Mean over the sizes; well above 1 where something is there that no term describes."""
+        """Mean over the sizes; near 1 where the curve is to be believed."""
         left_out = np.isfinite(self.table["missed"].value)
         return float(np.mean((self.table["missed"] / self.table["expected"]).value[left_out]))
 
@@ -133,7 +133,7 @@ def learning_curve(
     parts = _Parts.drawn(design @ final.whiten * weights[:, None, None], residuals, seed)
     dof = None if target is None else model.dof
     share = float(wanted / model.sigma)
-    # Each part holds the smaller ones of its order, so that the error falls with every point: a bisection finds the edge.
+    # A part holds the smaller ones of its order, so that the error falls with every point: a bisection finds the edge.
     sizes = parts.sizes
     first = bisect_left(sizes, True, key=lambda size: error_upper(parts.variances(size), dof) <= share)
     answer = sizes[first] if first < len(sizes) else None

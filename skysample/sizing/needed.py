@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from skysample.site import Site
     from skysample.sky import UsableSky
 
-__all__ = ["DesignNeeded", "PointsNeeded", "points_needed"]
+__all__ = ["DesignNeeded", "PointsNeeded", "Sizes", "points_needed"]
 
 _TABLE_SHARES = (0.5, 0.75, 1.0, 1.25, 1.5)
 """Of the recommended number: what fewer points would cost, and what more would buy."""
@@ -159,12 +159,14 @@ def points_needed(
         )
     # A target that is a share of the noise does not depend on how well the noise is known.
     dof = None if target is None else model.dof
-    sizes = _Sizes(Grids(final, seed), float(wanted / sigma), dof, failed_share, max_points)
+    sizes = Sizes(Grids(final, seed), float(wanted / sigma), dof, failed_share, max_points)
     recommended, smallest = sizes.needed("even")
     informed, informed_smallest = sizes.needed("informed")
     shown = sizes.shown(recommended or max_points, informed)
-    table = _table(sizes, "even", shown, sigma)
-    other = DesignNeeded(informed, informed_smallest, _table(sizes, "informed", shown, sigma))
+    table = _table(sizes, "even", shown, recommended or max_points, sigma)
+    other = DesignNeeded(
+        informed, informed_smallest, _table(sizes, "informed", shown, informed or max_points, sigma)
+    )
     if recommended is None or smallest is None:
         instead = f"; {informed} by the informed design would do" if informed else ""
         raise NoSolution(
@@ -178,7 +180,7 @@ def points_needed(
 
 
 @dataclass(frozen=True)
-class _Sizes:
+class Sizes:
     """What a number of points gives, and the smallest that gives what is wanted.
 
     `share` is the wanted error over the noise as estimated with `dof` degrees of freedom; None: the noise is exact.
@@ -200,7 +202,7 @@ class _Sizes:
         """Mean radial variance over the sky for unit noise, one for each draw of failures."""
         key = (design, points)
         if key not in self._thinned:
-            rows = self.grids.rows(design, points)
+            rows = self.grids.places(design, points).rows
             self._thinned[key] = thinned(rows, self.failed_share, self.grids.seed)
         return self._thinned[key]
 
@@ -240,14 +242,12 @@ class _Sizes:
             guess -= 1
         return guess
 
-    def minutes(self, design: str, points: list[int]) -> Array:
-        """How long grids take, shape (n,).
-
-        The fewest, the most and one of the middle are ordered; between them time goes as a power of the number.
-        """
-        ordered = sorted({points[0], points[len(points) // 2], points[-1]})
-        taken = [self.grids.minutes(design, number) for number in ordered]
-        return np.exp(np.interp(np.log(points), np.log(ordered), np.log(taken)))
+    def minutes(self, design: str, points: list[int], centre: int) -> Array:
+        """How long grids take, shape (n,): two are put in order, and time goes as a power of the number."""
+        other = points[-1] if points[-1] > centre else points[0]
+        here, there = (self.grids.minutes(design, number) for number in (centre, other))
+        power = np.log(there / here) / np.log(other / centre) if other != centre else 1.0
+        return np.asarray(here * (np.array(points) / centre) ** power)
 
     def shown(self, centre: int, other: int | None) -> list[int]:
         """Numbers of points for the table: shares of one, and the other."""
@@ -256,7 +256,7 @@ class _Sizes:
         return sorted(points for points in wanted if least <= points <= self.max_points or points == centre)
 
 
-def _table(sizes: _Sizes, design: str, points: list[int], sigma: Quantity) -> QTable:
+def _table(sizes: Sizes, design: str, points: list[int], centre: int, sigma: Quantity) -> QTable:
     from astropy import units as u
     from astropy.table import QTable
 
@@ -264,7 +264,7 @@ def _table(sizes: _Sizes, design: str, points: list[int], sigma: Quantity) -> QT
     rotations = len(final.model.function.rotation_slots)
     rows = []
     for number in points:
-        grid = sizes.grids.rows(design, number)
+        grid = sizes.grids.places(design, number).rows
         covariance = np.linalg.inv(np.einsum("nip,niq->pq", grid, grid)) / (1.0 - sizes.failed_share)
         variances = sizes.variances(design, number)
         error = noise * final.radial_error(covariance)
@@ -289,7 +289,7 @@ def _table(sizes: _Sizes, design: str, points: list[int], sigma: Quantity) -> QT
             "sky_rms_upper": columns[1] * u.arcsec,
             "sky_p95": columns[2] * u.arcsec,
             "detectable": columns[3] * u.arcsec,
-            "minutes": sizes.minutes(design, points) * u.min,
+            "minutes": sizes.minutes(design, points, centre) * u.min,
         }
     )
 

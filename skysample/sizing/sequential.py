@@ -28,7 +28,7 @@ ALLOWED = 0.05
 _AT_A_LOOK = 0.035
 """Most that one look may use: what is kept back serves later ones."""
 
-_PATHS = 40_000
+_PATHS = 20_000
 _SEED = 20_000_101
 
 
