@@ -63,7 +63,8 @@ def size_chart(need: PointsNeeded, learning: LearningCurve | None = None) -> Fig
     _plain_frame(axes)
     axes.plot(points, rms, color=INK, zorder=3, **_RMS)
     axes.plot(points, p95, color=INK, zorder=2.8, **_P95)
-    drawn = [mark("RMS", **_RMS), mark("95 % of the sky", **_P95), mark("recommended", **_RECOMMENDED)]
+    first = "RMS" if need.informed is None else "even, RMS"
+    drawn = [mark(first, **_RMS), mark("95 % of the sky", **_P95), mark("recommended", **_RECOMMENDED)]
     others = [(need.informed, "informed, RMS", _INFORMED), (learning, "parts of the run", _LEARNING)]
     for other, label, style in others:
         if other is not None:
