@@ -32,8 +32,9 @@ if TYPE_CHECKING:
     from skysample.selection import TermSelection, select_terms
     from skysample.session import Session
     from skysample.site import Site, load_site
-    from skysample.sizing import PointsNeeded, points_needed
+    from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.stopping import RunProgress, progress
 
 __version__ = "0.1.0"
 
@@ -43,6 +44,7 @@ _HOMES = {
     "Grid": "sampling",
     "History": "movements",
     "InputError": "errors",
+    "LearningCurve": "sizing",
     "NoSolution": "errors",
     "NotDetermined": "errors",
     "Plan": "planning",
@@ -50,6 +52,7 @@ _HOMES = {
     "PointsNeeded": "sizing",
     "PolarAlignment": "polar_axis",
     "Run": "runs",
+    "RunProgress": "stopping",
     "Score": "scoring",
     "Session": "session",
     "Site": "site",
@@ -63,12 +66,14 @@ _HOMES = {
     "gather": "gathering",
     "history": "movements",
     "icrs_place": "frames",
+    "learning_curve": "sizing",
     "load_model": "fitting",
     "load_site": "site",
     "observed_place": "frames",
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "polar_axis",
+    "progress": "stopping",
     "read_run": "runs",
     "sample": "sampling",
     "score": "scoring",
@@ -83,6 +88,7 @@ __all__ = [
     "Grid",
     "History",
     "InputError",
+    "LearningCurve",
     "NoSolution",
     "NotDetermined",
     "Plan",
@@ -90,6 +96,7 @@ __all__ = [
     "PointsNeeded",
     "PolarAlignment",
     "Run",
+    "RunProgress",
     "Score",
     "Session",
     "Site",
@@ -104,12 +111,14 @@ __all__ = [
     "gather",
     "history",
     "icrs_place",
+    "learning_curve",
     "load_model",
     "load_site",
     "observed_place",
     "plan",
     "points_needed",
     "polar",
+    "progress",
     "read_run",
     "sample",
     "score",

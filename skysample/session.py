@@ -10,7 +10,7 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.geometry import direction
-from skysample.runs import RUN_FORMAT, RUN_VERSION, run_table, write_run
+from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
 from skysample.tables import read_table
 from skysample.times import iso
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from astropy.units import Quantity
 
     from skysample.planning import Plan
+    from skysample.runs import Run
     from skysample.site import Site
 
 __all__ = ["PlannedPoint", "Session"]
@@ -141,6 +142,22 @@ class Session:
     def done(self) -> tuple[int, ...]:
         """Numbers of the points taken or skipped, in the order in which that happened."""
         return tuple(int(row["point"]) for row in self._rows)
+
+    @property
+    def plan(self) -> Plan:
+        """What is being taken."""
+        return self._plan
+
+    @property
+    def skipped(self) -> tuple[int, ...]:
+        """Numbers of the points that brought nothing."""
+        return tuple(int(row["point"]) for row in self._rows if row["status"] == "failed")
+
+    def run(self) -> Run | None:
+        """What is on disk so far, as a run; None before the first point with a solution."""
+        if len(self.done) == len(self.skipped):
+            return None
+        return read_run(self._log, self._plan.site)
 
     @property
     def remaining(self) -> int:

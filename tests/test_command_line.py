@@ -18,9 +18,10 @@ import skysample.sizing
 from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
-from skysample.geometry import ARCSEC
+from skysample.geometry import ARCSEC, alt_az
 from skysample.leftovers import structure
 from skysample.polar_axis import polar
+from skysample.resuming import read_plan
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
 from skysample.selection import FAMILY_WISE, select_terms
@@ -29,7 +30,9 @@ from skysample.sky import usable_sky
 from tests.job_folder import POINTS, digests, make_job, take_run
 from tests.simulated_nights import errors
 
-COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "history", "report", "plugins")
+COMMANDS = (
+    "demo", "plan", "gather", "fit", "polar", "size", "progress", "compare", "history", "report", "plugins",
+)  # fmt: skip
 PLAN_COLUMNS = {
     "point", "alt_deg", "az_deg", "hour_angle_deg", "dec_deg", "ra_icrs_deg", "dec_icrs_deg", "pier", "start_utc",
     "slew_s", "dome_az_deg", "dome_move_deg", "dome_s",
@@ -359,6 +362,36 @@ def test_size_answers_with_the_librarys_table(answer, first, seen):
         ):
             assert row[key] == pytest.approx(known[column].value, abs=1e-6)
     assert found["recommended"] in {row["points"] for row in found["table"]}
+
+
+def test_size_with_the_models_own_run_says_how_few_would_have_done_and_draws_both(answer):
+    found = answer(
+        "size", "site.toml", "--model", "model.json", "--terms", "standard", "--failed-share", "0",
+        "--run", "before.ecsv", "--target-arcsec", "20", "--chart", "size.png",
+    )  # fmt: skip
+    learning = found["learning"]
+    assert 0 < learning["would_have_done"] <= learning["points"]
+    assert learning["table"][-1]["points"] == learning["points"]
+    assert learning["table"][-1]["missed_arcsec"] is None
+    assert found["informed"]["recommended"] <= found["recommended"]
+    assert Path("size.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_progress_is_a_no_with_the_next_points_until_it_is_enough(answer, run, job):
+    assert run("plan", "site.toml", "--points", POINTS, "--out", "taken.ecsv")[0] == 0
+    grid = read_plan("taken.ecsv", load_site("site.toml"))
+    by_number = grid.grid.directions[grid.order][np.argsort(grid.numbers)]
+    take_run(job / "site.toml", job / "run.ecsv", errors("fork"), 4, np.stack(alt_az(by_number), axis=1))
+    arguments = ("progress", "run.ecsv", "--site", "site.toml", "--plan", "taken.ecsv", "--terms", "standard")
+    no = answer(*arguments, "--target-arcsec", "1e-3", code=1)
+    assert (no["taken"], no["enough"], no["reachable"]) == (POINTS, False, False)
+    yes = answer(*arguments, "--target-arcsec", "100")
+    assert yes["enough"]
+    assert yes["next_points"] == []
+    code, out, _ = run(*arguments, "--target-arcsec", "100")
+    assert code == 0
+    assert " ".join(out.split()).endswith("stop.")
+    assert all(len(line) <= 80 for line in out.splitlines())
 
 
 def test_size_beyond_its_limit_is_a_no(run):

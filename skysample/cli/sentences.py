@@ -13,6 +13,8 @@ from skysample.terms import STANDARD
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from astropy.table import Row
+
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
     from skysample.leftovers import Structure
@@ -23,7 +25,8 @@ if TYPE_CHECKING:
     from skysample.polar_axis import PolarAlignment
     from skysample.scoring import Score, SkyError, TermEvidence
     from skysample.selection import TermSelection
-    from skysample.sizing import PointsNeeded
+    from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.stopping import RunProgress
     from skysample.wedge import Move
 
 __all__ = [
@@ -31,10 +34,12 @@ __all__ = [
     "comparison_lines",
     "fit_lines",
     "history_lines",
+    "learning_lines",
     "move_lines",
     "plan_lines",
     "plugin_lines",
     "polar_lines",
+    "progress_lines",
     "selection_lines",
     "size_lines",
 ]
@@ -297,8 +302,16 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
 
 
 def size_lines(need: PointsNeeded) -> Iterator[str]:
-    """Say how many points, and what more would buy."""
+    """Say how many points, what more would buy, and what the other design would."""
     yield str(need)
+    if need.informed is not None and need.informed.recommended is not None:
+        rows = {int(row["points"]): row for row in need.informed.table}
+        row = rows[need.informed.recommended]
+        yield (
+            f"Placed where the terms are learnt best (plan --design informed), {need.informed.recommended} would do:"
+            f' {row["sky_rms"].value:.2f}", {row["minutes"].value:.0f} min. Even points also see what no term'
+            " describes."
+        )
     yield (
         f'Target {need.target.value:.2f}" over the sky; noise {need.sigma.value:.2f}" per axis in the pilot run;'
         f" {len(need.terms)}"
@@ -309,19 +322,77 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
             f"{need.smallest} would do if the pilot's noise were exact; with 90 % confidence it is below"
             f' {need.sigma_upper.value:.2f}".'
         )
+    yield from _size_table(need)
+    yield "below: not exceeded in 90 % of nights. detects: the smallest term that is found."
+
+
+def _size_table(need: PointsNeeded) -> Iterator[str]:
+    header: tuple[str, ...] = ("even points", "rms", "below", "95 %", "detects", "min")
+    rows = [_size_cells(row, mark=int(row["points"]) == need.recommended) for row in need.table]
+    if need.informed is not None:
+        header += ("informed", "rms", "below", "min")
+        for cells, row in zip(rows, need.informed.table, strict=True):
+            rms, below, _, _, minutes = _size_cells(row)[1:]
+            cells += ["<-" if int(row["points"]) == need.informed.recommended else "", rms, below, minutes]
+    yield from columns(header, [tuple(cells) for cells in rows])
+
+
+def _size_cells(row: Row, *, mark: bool = False) -> list[str]:
+    errors = [f'{row[name].value:.2f}"' for name in ("sky_rms", "sky_rms_upper", "sky_p95", "detectable")]
+    return [f"{int(row['points'])}" + (" <-" if mark else ""), *errors, f"{row['minutes'].value:.0f}"]
+
+
+def learning_lines(learning: LearningCurve) -> Iterator[str]:
+    """Say what fewer points of the run would have given."""
+    yield f"This run: {learning}"
+    if np.isfinite(learning.missed_over_expected):
+        yield (
+            f"Models from parts of the run missed the points left out by {learning.missed_over_expected:.2f} of what"
+            " noise and model error say."
+        )
     yield from columns(
-        ("points", "sky rms", "sky 95 %", "detectable", "minutes"),
+        ("of its points", "rms", "below", "missed", "expected"),
         [
             (
-                f"{int(row['points'])}" + (" <-" if int(row["points"]) == need.recommended else ""),
-                f'{row["sky_rms"].value:.2f}"',
-                f'{row["sky_p95"].value:.2f}"',
-                f'{row["detectable"].value:.2f}"',
-                f"{row['minutes'].value:.1f}",
+                f"{int(row['points'])}" + (" <-" if int(row["points"]) == learning.would_have_done else ""),
+                *(
+                    f'{row[name].value:.2f}"' if np.isfinite(row[name].value) else "-"
+                    for name in ("sky_rms", "sky_rms_upper", "missed", "expected")
+                ),
             )
-            for row in need.table
+            for row in learning.table
         ],
     )
+
+
+_NEXT_SHOWN = 10
+
+
+def progress_lines(found: RunProgress) -> Iterator[str]:
+    """Say whether the run may stop, and which points to take next."""
+    yield str(found)
+    if found.more and np.isfinite(found.sky_rms.value):
+        shown = found.next_points[:_NEXT_SHOWN]
+        yield "Next, best first:"
+        german = bool(shown["pier"][0])
+        yield from columns(
+            ("point", "alt", "az", *(("pier",) if german else ()), "then rms", "at most"),
+            [
+                (
+                    f"{int(row['point'])}",
+                    f"{row['alt'].value:.1f}",
+                    f"{row['az'].value:.1f}",
+                    *((str(row["pier"]),) if german else ()),
+                    *(
+                        f'{row[name].value:.2f}"' if np.isfinite(row[name].value) else "-"
+                        for name in ("sky_rms", "sky_rms_upper95")
+                    ),
+                )
+                for row in shown
+            ],
+        )
+    if not found.enough:
+        yield from MOVING
 
 
 def history_lines(past: History) -> Iterator[str]:
