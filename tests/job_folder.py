@@ -60,6 +60,7 @@ def take_run(
     terms_arcsec: dict[str, float],
     seed: int,
     start: str = "2026-03-02T21:00:00",
+    *,
     places: np.ndarray | None = None,
 ) -> None:
     """Expose and solve a night's frames with a mount of known errors."""

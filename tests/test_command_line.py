@@ -381,7 +381,9 @@ def test_progress_is_a_no_with_the_next_points_until_it_is_enough(answer, run, j
     assert run("plan", "site.toml", "--points", POINTS, "--out", "taken.ecsv")[0] == 0
     grid = read_plan("taken.ecsv", load_site("site.toml"))
     by_number = grid.grid.directions[grid.order][np.argsort(grid.numbers)]
-    take_run(job / "site.toml", job / "run.ecsv", errors("fork"), 4, np.stack(alt_az(by_number), axis=1))
+    take_run(
+        job / "site.toml", job / "run.ecsv", errors("fork"), 4, places=np.stack(alt_az(by_number), axis=1)
+    )
     arguments = ("progress", "run.ecsv", "--site", "site.toml", "--plan", "taken.ecsv", "--terms", "standard")
     no = answer(*arguments, "--target-arcsec", "1e-3", code=1)
     assert (no["taken"], no["enough"], no["reachable"]) == (POINTS, False, False)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["DesignNeeded", "PointsNeeded", "Sizes", "points_needed"]
 
-_TABLE_SHARES = (0.5, 0.75, 1.0, 1.25, 1.5)
+_TABLE_SHARES = (0.5, 0.75, 1.0, 1.5)
 """Of the recommended number: what fewer points would cost, and what more would buy."""
 
 
