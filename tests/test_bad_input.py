@@ -799,11 +799,11 @@ AT = "--site", "site.toml"
 RESUME = ("plan", "site.toml", "--order", "nearest", "--plan", "bad", "--resume", "part.csv")
 MUTATIONS = [
     ("before.ecsv", ("polar", "bad", *AT, "--json"), 440),
-    ("before.ecsv", ("fit", "bad", *AT, "--json"), 70),
+    ("before.ecsv", ("fit", "bad", *AT, "--json"), 30),
     ("before.csv", ("polar", "bad", *AT, "--json"), 200),
-    ("before.csv", ("fit", "bad", *AT), 30),
+    ("before.csv", ("fit", "bad", *AT), 10),
     ("altaz.ecsv", ("polar", "bad", "--site", "altaz.toml"), 100),
-    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 710),
+    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 770),
     ("site.toml", ("plan", "bad", "--points", "2", "--order", "nearest", "--json"), 40),
     ("model.json", ("plan", "site.toml", "--points", "2", "--order", "nearest", "--model", "bad"), 110),
     ("later.json", ("history", "model.json", "bad", *AT, "--json"), 60),

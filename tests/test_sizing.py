@@ -7,15 +7,19 @@ from astropy import units as u
 from skysample.errors import InputError, NoSolution
 from skysample.fitting import fit
 from skysample.mount_axes import ideal_axes, mount_frame
+from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.sampling import sample
 from skysample.scoring import sky_error
 from skysample.scoring.sky_error import sky_design
+from skysample.site import load_site
 from skysample.sizing import learning_curve, points_needed
 from skysample.sizing.confidence import chance_of_meeting, error_upper, noise_upper, thinned
 from skysample.sizing.final_model import mean_variance, over_the_sky
+from skysample.sizing.grids import Grids
 from skysample.sky import usable_sky
 from tests.conftest import make_site
+from tests.job_folder import SITE
 from tests.simulated_nights import errors, simulated_run
 
 
@@ -25,6 +29,13 @@ def pilot():
     site = make_site("fork", 35.0)
     run, _ = simulated_run(site, errors("fork"), 15, noise_arcsec=1.5)
     return site, fit(run, site, registry=registry), usable_sky(site, registry=registry, nside=32), registry
+
+
+@pytest.fixture(scope="module")
+def need(pilot):
+    """What the standard terms need where nothing fails."""
+    site, model, sky, registry = pilot
+    return points_needed(site, model, terms=["standard"], failed_share=0.0, sky=sky, registry=registry)
 
 
 def test_sky_error_is_the_scatter_of_the_predictions_of_many_fits(pilot):
@@ -44,9 +55,8 @@ def test_sky_error_is_the_scatter_of_the_predictions_of_many_fits(pilot):
     assert np.sqrt(np.mean(squares) / np.mean(stated)) == pytest.approx(1.0, abs=0.12)
 
 
-def test_the_recommended_number_meets_the_target_and_one_less_does_not(pilot):
-    site, model, sky, registry = pilot
-    need = points_needed(site, model, terms=["standard"], failed_share=0.0, sky=sky, registry=registry)
+def test_the_recommended_number_meets_the_target_and_one_less_does_not(pilot, need):
+    _, model, sky, _ = pilot
     design = sky_design(model, sky)[1]
 
     def share(points):
@@ -123,18 +133,26 @@ def test_the_upper_error_is_met_with_the_confidence_that_it_has():
     assert error_upper(np.array([0.25]), 22) == pytest.approx(0.5 * noise_upper(22), rel=1e-6)
 
 
-def test_more_failures_ask_for_more_points_than_their_share(pilot):
+def test_more_failures_ask_for_more_points_than_their_share(pilot, need):
     site, model, sky, registry = pilot
-    needs = [
-        points_needed(site, model, terms=["standard"], failed_share=share, sky=sky, registry=registry)
-        for share in (0.0, 0.2)
-    ]
-    assert needs[1].recommended > needs[0].recommended / 0.8
+    more = points_needed(site, model, terms=["standard"], failed_share=0.2, sky=sky, registry=registry)
+    assert more.recommended > need.recommended / 0.8
 
 
-def test_the_informed_design_needs_fewer_points_and_no_more_than_its_own_grid_does(pilot):
-    site, model, sky, registry = pilot
-    need = points_needed(site, model, terms=["standard"], failed_share=0.0, sky=sky, registry=registry)
+def test_the_minutes_are_those_that_a_plan_takes_dome_and_all(pilot, tmp_path):
+    _, model, _, registry = pilot
+    (tmp_path / "site.toml").write_text(SITE)
+    site = load_site(tmp_path / "site.toml")
+    sky = usable_sky(site, registry=registry, nside=32)
+    grids = Grids(over_the_sky(site, model, sky, registry), 0)
+    for points in (20, 45):
+        found = plan(site, points, sky=sky, registry=registry)
+        assert found.schedule.dome_moves > 0
+        assert grids.minutes("even", points) == pytest.approx(found.total_s / 60.0, rel=0.02)
+
+
+def test_the_informed_design_needs_fewer_points_and_no_more_than_its_own_grid_does(pilot, need):
+    _, _, sky, _ = pilot
     assert need.informed.recommended < 0.8 * need.recommended
     assert np.all(need.informed.table["sky_rms"] < need.table["sky_rms"])
     grid = sample(sky, need.informed.recommended, "informed", terms=["standard"], effort="quick")
