@@ -29,10 +29,12 @@ if TYPE_CHECKING:
     from skysample.runs import Run, read_run
     from skysample.sampling import Grid, sample
     from skysample.scoring import Score, score
+    from skysample.selection import TermSelection, select_terms
     from skysample.session import Session
     from skysample.site import Site, load_site
-    from skysample.sizing import PointsNeeded, points_needed
+    from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.stopping import RunProgress, progress
 
 __version__ = "0.1.0"
 
@@ -42,6 +44,7 @@ _HOMES = {
     "Grid": "sampling",
     "History": "movements",
     "InputError": "errors",
+    "LearningCurve": "sizing",
     "NoSolution": "errors",
     "NotDetermined": "errors",
     "Plan": "planning",
@@ -49,27 +52,32 @@ _HOMES = {
     "PointsNeeded": "sizing",
     "PolarAlignment": "polar_axis",
     "Run": "runs",
+    "RunProgress": "stopping",
     "Score": "scoring",
     "Session": "session",
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
     "Structure": "leftovers",
+    "TermSelection": "selection",
     "UsableSky": "sky",
     "compare": "comparing",
     "fit": "fitting",
     "gather": "gathering",
     "history": "movements",
     "icrs_place": "frames",
+    "learning_curve": "sizing",
     "load_model": "fitting",
     "load_site": "site",
     "observed_place": "frames",
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "polar_axis",
+    "progress": "stopping",
     "read_run": "runs",
     "sample": "sampling",
     "score": "scoring",
+    "select_terms": "selection",
     "structure": "leftovers",
     "usable_sky": "sky",
 }
@@ -80,6 +88,7 @@ __all__ = [
     "Grid",
     "History",
     "InputError",
+    "LearningCurve",
     "NoSolution",
     "NotDetermined",
     "Plan",
@@ -87,12 +96,14 @@ __all__ = [
     "PointsNeeded",
     "PolarAlignment",
     "Run",
+    "RunProgress",
     "Score",
     "Session",
     "Site",
     "SkysampleError",
     "SkysampleWarning",
     "Structure",
+    "TermSelection",
     "UsableSky",
     "__version__",
     "compare",
@@ -100,15 +111,18 @@ __all__ = [
     "gather",
     "history",
     "icrs_place",
+    "learning_curve",
     "load_model",
     "load_site",
     "observed_place",
     "plan",
     "points_needed",
     "polar",
+    "progress",
     "read_run",
     "sample",
     "score",
+    "select_terms",
     "structure",
     "usable_sky",
 ]

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.plugins.registry import Registry
     from skysample.run_progress import Progress
+    from skysample.sampling.informed import Places
     from skysample.site import Site
 
 __all__ = [
@@ -401,7 +402,9 @@ def check_times(found: Plan, registry: Registry) -> None:
             )
 
 
-def ordering_problem(site: Site, grid: Grid, seed: int = 0, dome_weight: float = 0.0) -> OrderingProblem:
+def ordering_problem(
+    site: Site, grid: Grid | Places, seed: int = 0, dome_weight: float = 0.0
+) -> OrderingProblem:
     """Put the order of a grid's points as a problem: axes, turns and dome arcs, from where the mount is parked."""
     frame = mount_frame(site.mount.kind, site.location.latitude_rad)
     axes = ideal_axes(frame, grid.directions, grid.sides)

@@ -12,7 +12,7 @@ from skysample.errors import InputError
 from skysample.geometry import direction
 from skysample.resuming import known_numbers, resume
 from skysample.run_progress import Progress, read_progress
-from skysample.runs import RUN_FORMAT, RUN_VERSION, run_table, write_run
+from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
 from skysample.tables import plain_table, read_table
 from skysample.times import iso
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from skysample.planning import Plan
     from skysample.plugins.registry import Registry
+    from skysample.runs import Run
     from skysample.site import Site
 
 __all__ = ["PlannedPoint", "Session"]
@@ -155,6 +156,17 @@ class Session:
     def done(self) -> tuple[int, ...]:
         """Numbers of the points taken or skipped, in the order in which that happened."""
         return tuple(int(row["point"]) for row in self._rows)
+
+    @property
+    def skipped(self) -> tuple[int, ...]:
+        """Numbers of the points that brought nothing."""
+        return tuple(int(row["point"]) for row in self._rows if row["status"] == "failed")
+
+    def run(self) -> Run | None:
+        """What is on disk so far, as a run; None before the first point with a solution."""
+        if len(self.done) == len(self.skipped):
+            return None
+        return read_run(self._log, self._plan.site)
 
     @property
     def remaining(self) -> int:

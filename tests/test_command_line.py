@@ -18,15 +18,21 @@ import skysample.sizing
 from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
+from skysample.geometry import ARCSEC, alt_az
 from skysample.leftovers import structure
 from skysample.polar_axis import polar
+from skysample.resuming import read_plan
 from skysample.runs import read_run
-from skysample.scoring import score, sky_error
+from skysample.scoring import score, sky_error, term_evidence
+from skysample.selection import FAMILY_WISE, select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
-from tests.job_folder import POINTS, digests, make_job
+from tests.job_folder import POINTS, digests, make_job, take_run
+from tests.simulated_nights import errors
 
-COMMANDS = ("demo", "plan", "gather", "fit", "polar", "size", "compare", "history", "report", "plugins")
+COMMANDS = (
+    "demo", "plan", "gather", "fit", "polar", "size", "progress", "compare", "history", "report", "plugins",
+)  # fmt: skip
 PLAN_COLUMNS = {
     "point", "alt_deg", "az_deg", "hour_angle_deg", "dec_deg", "ra_icrs_deg", "dec_icrs_deg", "pier", "start_utc",
     "slew_s", "dome_az_deg", "dome_move_deg", "dome_s",
@@ -214,6 +220,39 @@ def test_fit_takes_terms_by_name_and_by_set(answer):
     assert len(many["terms"]) > len(few["terms"])
 
 
+def test_fit_says_of_every_term_what_leaving_it_out_costs_and_why_it_is_judged_so(answer, first):
+    _, table, model = first
+    found = answer("fit", "before.ecsv", "--site", "site.toml")
+    for term, each in zip(found["terms"], term_evidence(model, table), strict=True):
+        assert term["loo_rms_without_arcsec"] == pytest.approx(each.loo_rms_without_rad / ARCSEC, abs=1e-6)
+        assert (term["correlates_with"], term["reason"]) == (each.correlates_with, each.reason)
+        assert term["correlation"] == pytest.approx(each.correlation, abs=1e-4)
+    assert found["selected"] is None
+    assert found["selection"] is None
+
+
+def test_fit_select_answers_with_the_librarys_selection_and_saves_its_model(job, answer, first):
+    site, _, _ = first
+    take_run(job / "site.toml", job / "twisted.ecsv", errors("fork", 25.0, -40.0) | {"fork_twist": 300.0}, 5)
+    selection = select_terms(read_run("twisted.ecsv", site), site)
+    assert selection.added == ("fork_twist",)
+    found = answer("fit", "twisted.ecsv", "--site", "site.toml", "--select", "--out", "twisted.json")
+    assert found["selected"] == ["fork_twist"]
+    assert found["selection"]["started_from"] == list(selection.started_from)
+    assert "follow a selection" in found["selection"]["intervals"]
+    verdicts = {term["name"]: term["verdict"] for term in found["terms"]}
+    assert verdicts["fork_twist"] == "added"
+    assert set(verdicts.values()) <= {"added", "kept", "not needed"}
+    for tried, each in zip(found["selection"]["tried"], selection.candidates, strict=True):
+        assert (tried["name"], tried["verdict"], tried["reason"]) == (each.name, each.verdict, each.reason)
+        if each.verdict == "not found":
+            assert tried["detectable_arcsec"] == pytest.approx(each.detectable_rad / ARCSEC, abs=1e-6)
+            assert tried["p_adjusted"] > FAMILY_WISE
+    for term, limit, row in zip(found["terms"], selection.limits, selection.model.terms, strict=True):
+        assert term["ci95_arcsec"] == pytest.approx(limit * row["stderr"].value, abs=1e-5)
+    assert load_model("twisted.json").selected == ("fork_twist",)
+
+
 @pytest.fixture
 def seen(monkeypatch):
     """Calls of the library by the command, and what they gave."""
@@ -323,6 +362,38 @@ def test_size_answers_with_the_librarys_table(answer, first, seen):
         ):
             assert row[key] == pytest.approx(known[column].value, abs=1e-6)
     assert found["recommended"] in {row["points"] for row in found["table"]}
+
+
+def test_size_with_the_models_own_run_says_how_few_would_have_done_and_draws_both(answer):
+    found = answer(
+        "size", "site.toml", "--model", "model.json", "--terms", "standard", "--failed-share", "0",
+        "--run", "before.ecsv", "--target-arcsec", "20", "--chart", "size.png",
+    )  # fmt: skip
+    learning = found["learning"]
+    assert 0 < learning["would_have_done"] <= learning["points"]
+    assert learning["table"][-1]["points"] == learning["points"]
+    assert learning["table"][-1]["missed_arcsec"] is None
+    assert found["informed"]["recommended"] <= found["recommended"]
+    assert Path("size.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_progress_is_a_no_with_the_next_points_until_it_is_enough(answer, run, job):
+    assert run("plan", "site.toml", "--points", POINTS, "--out", "taken.ecsv")[0] == 0
+    grid = read_plan("taken.ecsv", load_site("site.toml"))
+    by_number = grid.grid.directions[grid.order][np.argsort(grid.numbers)]
+    take_run(
+        job / "site.toml", job / "run.ecsv", errors("fork"), 4, places=np.stack(alt_az(by_number), axis=1)
+    )
+    arguments = ("progress", "run.ecsv", "--site", "site.toml", "--plan", "taken.ecsv", "--terms", "standard")
+    no = answer(*arguments, "--target-arcsec", "1e-3", code=1)
+    assert (no["taken"], no["enough"], no["reachable"]) == (POINTS, False, False)
+    yes = answer(*arguments, "--target-arcsec", "100")
+    assert yes["enough"]
+    assert yes["next_points"] == []
+    code, out, _ = run(*arguments, "--target-arcsec", "100")
+    assert code == 0
+    assert " ".join(out.split()).endswith("stop.")
+    assert all(len(line) <= 80 for line in out.splitlines())
 
 
 def test_size_beyond_its_limit_is_a_no(run):
@@ -440,6 +511,7 @@ def test_the_version_is_the_packages(run):
     [
         ("polar", "before.ecsv", "--site", "site.toml"),
         ("fit", "before.ecsv", "--site", "site.toml"),
+        ("fit", "before.ecsv", "--site", "site.toml", "--select"),
         ("compare", "before.ecsv", "after.ecsv", "--site", "site.toml"),
         ("plan", "site.toml", "--points", 4, "--order", "nearest"),
         ("plugins",),

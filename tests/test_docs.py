@@ -325,6 +325,10 @@ CONTRACT = {
             "minutes",
         ),
     ),
+    "progress": (
+        *("taken", "target_arcsec", "sigma_arcsec", "sky_rms_arcsec", "sky_rms_upper95_arcsec", "enough"),
+        *("reachable", "more", "next_points", "point", "alt_deg", "az_deg"),
+    ),
     "compare": ("before", "after", "within_limit"),
     "report": ("file",),
     "plugins": ("plugins",),

@@ -11,6 +11,7 @@ from skysample.geometry import ARCSEC
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from astropy.table import QTable
     from astropy.units import Quantity
 
     from skysample.comparing import Comparison
@@ -21,16 +22,20 @@ if TYPE_CHECKING:
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
-    from skysample.scoring import Score, SkyError
-    from skysample.sizing import PointsNeeded
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
+    from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.stopping import RunProgress
 
 __all__ = [
     "compare_answer",
     "fit_answer",
     "history_answer",
+    "learning_answer",
     "plan_answer",
     "plugins_answer",
     "polar_answer",
+    "progress_answer",
     "size_answer",
 ]
 
@@ -41,8 +46,23 @@ def _number(value: float | None, digits: int = 6) -> float | None:
     return round(float(value), digits)
 
 
+def _probability(p: float) -> float | None:
+    return float(f"{p:.6g}") if np.isfinite(p) else None
+
+
 def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
+
+
+def _rows(table: QTable, columns: dict[str, str]) -> list[dict[str, Any]]:
+    """Rows of numbers as plain values, under each key its column; counts stay whole."""
+    return [
+        {
+            key: int(row[name]) if table[name].dtype.kind == "i" else _value(row[name])
+            for key, name in columns.items()
+        }
+        for row in table
+    ]
 
 
 def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any]:
@@ -86,10 +106,15 @@ def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any
 
 
 def fit_answer(
-    model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...], left: Structure
+    model: FittedModel,
+    score: Score,
+    error: SkyError,
+    hints: tuple[str, ...],
+    evidence: Sequence[TermEvidence],
+    left: Structure,
+    selection: TermSelection | None = None,
 ) -> dict[str, Any]:
     """Keys of `fit`."""
-    terms = model.terms
     return {
         "points": model.run.points,
         "used": model.run.used,
@@ -102,16 +127,22 @@ def fit_answer(
         "dof": model.dof,
         "terms": [
             {
-                "name": str(row["name"]),
-                "value_arcsec": _value(row["value"]),
-                "stderr_arcsec": _value(row["stderr"]),
-                "ci95_arcsec": _value(row["ci95"]),
-                "t": _number(row["t"], 4),
-                "p": float(f"{float(row['p']):.6g}"),
-                "verdict": str(row["verdict"]),
+                "name": term.name,
+                "value_arcsec": _number(term.value_rad / ARCSEC),
+                "stderr_arcsec": _number(term.stderr_rad / ARCSEC),
+                "ci95_arcsec": _number(term.ci95_rad / ARCSEC),
+                "t": _number(term.t, 4),
+                "p": _probability(term.p),
+                "verdict": term.verdict,
+                "reason": term.reason,
+                "loo_rms_without_arcsec": _number(term.loo_rms_without_rad / ARCSEC),
+                "correlates_with": term.correlates_with,
+                "correlation": _number(term.correlation, 4),
             }
-            for row in terms
+            for term in evidence
         ],
+        "selected": None if selection is None else list(selection.added),
+        "selection": None if selection is None else _selection(selection),
         "sky_rms_arcsec": _value(error.rms),
         "sky_p95_arcsec": _value(error.p95),
         "condition": _number(model.condition, 1),
@@ -143,6 +174,32 @@ def fit_answer(
         "hints": list(hints),
         "axes": model.run.axes_kind,
         "old_model": model.run.old_model,
+    }
+
+
+def _selection(selection: TermSelection) -> dict[str, Any]:
+    from skysample.selection import FAMILY_WISE
+
+    return {
+        "started_from": list(selection.started_from),
+        "family_wise": FAMILY_WISE,
+        "intervals": selection.note,
+        "tried": [
+            {
+                "name": each.name,
+                "verdict": each.verdict,
+                "reason": each.reason,
+                "t": _number(each.t, 4),
+                "t_limit": _number(each.threshold, 4),
+                "p_adjusted": _probability(each.adjusted_p),
+                "loo_rms_with_arcsec": _number(each.loo_rms_with_rad / ARCSEC),
+                "loo_rms_without_arcsec": _number(each.loo_rms_rad / ARCSEC),
+                "detectable_arcsec": _number(each.detectable_rad / ARCSEC),
+                "correlates_with": each.correlates_with,
+                "correlation": _number(each.correlation, 4),
+            }
+            for each in selection.candidates
+        ],
     }
 
 
@@ -214,8 +271,17 @@ def compare_answer(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def size_answer(need: PointsNeeded) -> dict[str, Any]:
+def size_answer(need: PointsNeeded, learning: LearningCurve | None = None) -> dict[str, Any]:
     """Keys of `size`."""
+    columns = {
+        "points": "points",
+        "sky_rms_arcsec": "sky_rms",
+        "sky_rms_upper_arcsec": "sky_rms_upper",
+        "sky_p95_arcsec": "sky_p95",
+        "detectable_arcsec": "detectable",
+        "minutes": "minutes",
+    }
+    informed = need.informed
     return {
         "recommended": need.recommended,
         "smallest": need.smallest,
@@ -224,17 +290,63 @@ def size_answer(need: PointsNeeded) -> dict[str, Any]:
         "sigma_upper_arcsec": _value(need.sigma_upper),
         "terms": list(need.terms),
         "failed_share": need.failed_share,
-        "table": [
-            {
-                "points": int(row["points"]),
-                "sky_rms_arcsec": _value(row["sky_rms"]),
-                "sky_p95_arcsec": _value(row["sky_p95"]),
-                "detectable_arcsec": _value(row["detectable"]),
-                "minutes": _value(row["minutes"]),
-            }
-            for row in need.table
-        ],
+        "table": _rows(need.table, columns),
+        "informed": None
+        if informed is None
+        else {
+            "recommended": informed.recommended,
+            "smallest": informed.smallest,
+            "table": _rows(informed.table, columns),
+        },
+        "learning": None if learning is None else learning_answer(learning),
         "sentence": str(need),
+    }
+
+
+def learning_answer(learning: LearningCurve) -> dict[str, Any]:
+    """Keys of `learning` in the answer of `size`."""
+    columns = {
+        "points": "points",
+        "sky_rms_arcsec": "sky_rms",
+        "sky_rms_upper_arcsec": "sky_rms_upper",
+        "missed_arcsec": "missed",
+        "expected_arcsec": "expected",
+    }
+    return {
+        "points": learning.points,
+        "would_have_done": learning.would_have_done,
+        "target_arcsec": _value(learning.target),
+        "sigma_arcsec": _value(learning.sigma),
+        "missed_over_expected": _number(learning.missed_over_expected, 4),
+        "table": _rows(learning.table, columns),
+        "sentence": str(learning),
+    }
+
+
+def progress_answer(found: RunProgress) -> dict[str, Any]:
+    """Keys of `progress`."""
+    return {
+        "taken": found.taken,
+        "target_arcsec": _value(found.target),
+        "sigma_arcsec": _value(found.sigma),
+        "sky_rms_arcsec": _value(found.sky_rms),
+        "sky_rms_upper95_arcsec": _value(found.sky_rms_upper95),
+        "enough": found.enough,
+        "reachable": found.reachable,
+        "more": found.more,
+        "next_points": [
+            {
+                "point": int(row["point"]),
+                "alt_deg": _value(row["alt"]),
+                "az_deg": _value(row["az"]),
+                "pier": str(row["pier"]) or None,
+                "sky_rms_arcsec": _value(row["sky_rms"]),
+                "sky_rms_upper95_arcsec": _value(row["sky_rms_upper95"]),
+            }
+            for row in found.next_points
+        ],
+        "terms": list(found.terms),
+        "sentence": str(found),
     }
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from astropy.time import Time
+    from astropy.units import Quantity
 
     from skysample.gathering import HeaderKeywords
     from skysample.planning import Plan
@@ -60,6 +61,12 @@ TermsOption = Annotated[
     str | None,
     typer.Option(
         "--terms", metavar="NAME,...", help="Terms to fit, or the sets standard (default) and extended."
+    ),
+]
+TargetOption = Annotated[
+    float | None,
+    typer.Option(
+        metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
     ),
 ]
 
@@ -150,6 +157,12 @@ def _resumed(
 
 def _terms(text: str | None) -> list[str] | None:
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _target(target_arcsec: float | None) -> Quantity | None:
+    from astropy import units as u
+
+    return None if target_arcsec is None else target_arcsec * u.arcsec
 
 
 def _polar(path: Path, site: Site, assume: list[str], terms: str | None = None) -> PolarAlignment:
@@ -344,34 +357,40 @@ def fit(
     run: RunArgument,
     site: SiteOption,
     terms: TermsOption = None,
+    select: Annotated[
+        bool, typer.Option("--select", help="Add the further terms that the run calls for; the others stay.")
+    ] = False,
     out: Annotated[Path | None, typer.Option(metavar="MODEL", help="Save the model (JSON).")] = None,
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
     """Fit the pointing model and score it: every term, every point.
 
-    Example: skysample fit run.ecsv --site site.toml --terms extended --out model.json
+    Example: skysample fit run.ecsv --site site.toml --select --out model.json
     """
     from skysample.fitting import fit as fit_model
     from skysample.fitting.zero_hints import zero_hints
     from skysample.leftovers import structure
-    from skysample.scoring import score, sky_error
+    from skysample.scoring import score, sky_error, term_evidence
+    from skysample.selection import select_terms
     from skysample.sky import usable_sky
 
     place = _site(site)
     if out is not None:
         check_place(out, [site, run])
     table = _run(run, place, assume)
-    model = fit_model(table, place, _terms(terms))
+    selection = select_terms(table, place, _terms(terms)) if select else None
+    model = fit_model(table, place, _terms(terms)) if selection is None else selection.model
+    evidence = term_evidence(model, table) if selection is None else selection.evidence
     scored, hints, left = score(model, table), zero_hints(model, place), structure(model, table)
     error = sky_error(model, usable_sky(place))
     if out is not None:
         model.save(out)
     _show(
-        answers.fit_answer(model, scored, error, hints, left),
+        answers.fit_answer(model, scored, error, hints, evidence, left, selection),
         [
             *_declared(model.run.axes_kind, model.run.old_model),
-            *sentences.fit_lines(model, scored, error, hints, left),
+            *sentences.fit_lines(model, scored, error, hints, evidence, left, selection),
         ],
         as_json=as_json,
     )
@@ -405,30 +424,84 @@ def size(
     model: Annotated[
         Path, typer.Option(metavar="MODEL", help="Model of the pilot run (JSON).", show_default=False)
     ],
-    target_arcsec: Annotated[
-        float | None,
-        typer.Option(
-            metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
-        ),
-    ] = None,
+    target_arcsec: TargetOption = None,
     max_points: Annotated[
         int, typer.Option(metavar="N", help="Where to stop.", min=4, max=MOST_POINTS)
     ] = 300,
+    failed_share: Annotated[
+        float, typer.Option(metavar="X", help="Share of exposures that fail.", min=0.0, max=0.9)
+    ] = 0.05,
     terms: TermsOption = None,
+    run: Annotated[
+        Path | None,
+        typer.Option(
+            "--run", metavar="RUN", help="The model's own run: say how few of its points would have done."
+        ),
+    ] = None,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    chart: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw error against number of points (.svg or .png).")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say how many points the final model needs.
 
     Example: skysample size site.toml --model pilot.json --target-arcsec 1
     """
-    from astropy import units as u
-
     from skysample.fitting import load_model
-    from skysample.sizing import points_needed
+    from skysample.sizing import learning_curve, points_needed
 
-    target = None if target_arcsec is None else target_arcsec * u.arcsec
-    need = points_needed(_site(site), load_model(model), target, terms=_terms(terms), max_points=max_points)
-    _show(answers.size_answer(need), sentences.size_lines(need), as_json=as_json)
+    if chart is not None:
+        from skysample.charts import chart_suffix
+
+        chart_suffix(chart)
+        check_place(chart, _given(site, model, run))
+    place, fitted, target = _site(site), load_model(model), _target(target_arcsec)
+    learning = None if run is None else learning_curve(fitted, _run(run, place, assume), place, target)
+    need = points_needed(
+        place, fitted, target, terms=_terms(terms), max_points=max_points, failed_share=failed_share
+    )
+    if chart is not None:
+        from skysample.charts import size_chart, write_chart
+
+        write_chart(size_chart(need, learning), chart)
+    lines = [*([] if learning is None else sentences.learning_lines(learning)), *sentences.size_lines(need)]
+    _show(answers.size_answer(need, learning), lines, as_json=as_json)
+
+
+@app.command()
+def progress(
+    run: RunArgument,
+    site: SiteOption,
+    of: Annotated[
+        Path, typer.Option("--plan", metavar="PLAN", help="The plan being taken (ECSV).", show_default=False)
+    ],
+    target_arcsec: TargetOption = None,
+    terms: Annotated[
+        str | None,
+        typer.Option(
+            "--terms", metavar="NAME,...", help="What the model is to carry; default the extended set."
+        ),
+    ] = None,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """While a run goes on: is it enough, and which points are next? Exit code 1 while it is not enough.
+
+    Example: skysample progress run.ecsv --site site.toml --plan plan.ecsv --target-arcsec 1
+    """
+    from skysample.resuming import check_same_plan, read_plan, read_progress
+    from skysample.stopping import progress as progress_of
+
+    place = _site(site)
+    earlier, taken = read_plan(of, place), _run(run, place, assume)
+    check_same_plan(earlier, taken)
+    found = progress_of(
+        taken, earlier, _target(target_arcsec), terms=_terms(terms), skipped=read_progress(run).failed
+    )
+    _show(answers.progress_answer(found), sentences.progress_lines(found), as_json=as_json)
+    if not found.enough:
+        raise typer.Exit(1)
 
 
 @app.command()

@@ -8,9 +8,12 @@ import numpy as np
 
 from skysample.cautions import MOVING, WEDGE
 from skysample.geometry import ARCSEC
+from skysample.terms import STANDARD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
+    from astropy.table import Row
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
@@ -20,8 +23,10 @@ if TYPE_CHECKING:
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
-    from skysample.scoring import Score, SkyError
-    from skysample.sizing import PointsNeeded
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
+    from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.stopping import RunProgress
     from skysample.wedge import Move
 
 __all__ = [
@@ -29,10 +34,13 @@ __all__ = [
     "comparison_lines",
     "fit_lines",
     "history_lines",
+    "learning_lines",
     "move_lines",
     "plan_lines",
     "plugin_lines",
     "polar_lines",
+    "progress_lines",
+    "selection_lines",
     "size_lines",
 ]
 
@@ -103,7 +111,13 @@ def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
 
 
 def fit_lines(
-    model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...], left: Structure
+    model: FittedModel,
+    score: Score,
+    error: SkyError,
+    hints: tuple[str, ...],
+    evidence: Sequence[TermEvidence],
+    left: Structure,
+    selection: TermSelection | None = None,
 ) -> Iterator[str]:
     """Say what was fitted, term by term, and how far to trust it."""
     yield (
@@ -116,20 +130,33 @@ def fit_lines(
         f' {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better over 95 % of it.'
     )
     yield from columns(
-        ("term", "value", "+- error", "95 % +-", "t", "p", "verdict"),
+        ("term", "value", "+- error", "95 % +-", "t", "p", "without"),
         [
             (
-                str(row["name"]),
-                f'{row["value"].value:.2f}"',
-                f'{row["stderr"].value:.2f}"',
-                f'{row["ci95"].value:.2f}"',
-                f"{row['t']:.1f}",
-                f"{row['p']:.2g}",
-                str(row["verdict"]),
+                each.name,
+                f'{each.value_rad / ARCSEC:.2f}"',
+                f'{each.stderr_rad / ARCSEC:.2f}"',
+                f'{each.ci95_rad / ARCSEC:.2f}"',
+                f"{each.t:.1f}",
+                f"{each.p:.0e}" if each.p < 0.001 else f"{each.p:.3f}",
+                f'{each.loo_rms_without_rad / ARCSEC:.2f}"',
             )
-            for row in model.terms
+            for each in evidence
         ],
     )
+    yield '"without": how far left-out points are missed (RMS) by a fit without the term.'
+    yield from columns(
+        ("term", "verdict", "error tied most to", ""),
+        [
+            (term.name, term.verdict, term.correlates_with or "-", f"{term.correlation:+.2f}")
+            for term in evidence
+        ],
+    )
+    for term in evidence:
+        if term.verdict not in ("kept", "significant"):
+            yield f"- {term.name}: {term.verdict}; {term.reason}."
+    if selection is not None:
+        yield from selection_lines(selection)
     _, judged, furthest = str(score).partition("furthest out is ")
     yield f"Furthest out: {furthest}." if judged else "The points are too few to judge any of them."
     for weak in model.weak_pairs:
@@ -141,6 +168,38 @@ def fit_lines(
         yield f"Left over: {sentence}."
     for hint in hints:
         yield f"Look: {hint}"
+
+
+def selection_lines(selection: TermSelection) -> Iterator[str]:
+    """Say what was tried, what was added, and how large a term would have been found."""
+    yield f"Selection: {selection}."
+    yield from columns(
+        ("candidate", "t", "limit", "adj. p", "findable", "verdict"),
+        [
+            (
+                each.name,
+                _or_dash(each.t, f"{each.t:.1f}"),
+                _or_dash(each.threshold, f"{each.threshold:.1f}"),
+                _or_dash(each.adjusted_p, f"{each.adjusted_p:.2g}"),
+                _or_dash(each.detectable_rad, f'{each.detectable_rad / ARCSEC:.2f}"'),
+                each.verdict,
+            )
+            for each in selection.candidates
+        ],
+    )
+    yield '"findable": the size that would be found in 80 % of nights like this one.'
+    for each in selection.candidates:
+        if each.verdict not in ("added", "not found"):
+            yield f"- {each.name}: {each.verdict}; {each.reason}."
+    yield selection.note
+    if selection.added:
+        standard = selection.started_from == STANDARD[selection.model.kind]
+        terms = ["standard", *selection.added] if standard else selection.model.names
+        yield f"The same terms for polar and report: --terms {','.join(terms)}"
+
+
+def _or_dash(value: float, text: str) -> str:
+    return text if np.isfinite(value) else "-"
 
 
 def aim(alignment: PolarAlignment) -> Iterator[str]:
@@ -243,8 +302,16 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
 
 
 def size_lines(need: PointsNeeded) -> Iterator[str]:
-    """Say how many points, and what more would buy."""
+    """Say how many points, what more would buy, and what the other design would."""
     yield str(need)
+    if need.informed is not None and need.informed.recommended is not None:
+        rows = {int(row["points"]): row for row in need.informed.table}
+        row = rows[need.informed.recommended]
+        yield (
+            f"Placed where the terms are learnt best (plan --design informed), {need.informed.recommended} would do:"
+            f' {row["sky_rms"].value:.2f}", {row["minutes"].value:.0f} min. Even points also see what no term'
+            " describes."
+        )
     yield (
         f'Target {need.target.value:.2f}" over the sky; noise {need.sigma.value:.2f}" per axis in the pilot run;'
         f" {len(need.terms)}"
@@ -255,19 +322,77 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
             f"{need.smallest} would do if the pilot's noise were exact; with 90 % confidence it is below"
             f' {need.sigma_upper.value:.2f}".'
         )
+    yield from _size_table(need)
+    yield "below: not exceeded in 90 % of nights. detects: the smallest term that is found."
+
+
+def _size_table(need: PointsNeeded) -> Iterator[str]:
+    header: tuple[str, ...] = ("even points", "rms", "below", "95 %", "detects", "min")
+    rows = [_size_cells(row, mark=int(row["points"]) == need.recommended) for row in need.table]
+    if need.informed is not None:
+        header += ("informed", "rms", "below", "min")
+        for cells, row in zip(rows, need.informed.table, strict=True):
+            rms, below, _, _, minutes = _size_cells(row)[1:]
+            cells += ["<-" if int(row["points"]) == need.informed.recommended else "", rms, below, minutes]
+    yield from columns(header, [tuple(cells) for cells in rows])
+
+
+def _size_cells(row: Row, *, mark: bool = False) -> list[str]:
+    errors = [f'{row[name].value:.2f}"' for name in ("sky_rms", "sky_rms_upper", "sky_p95", "detectable")]
+    return [f"{int(row['points'])}" + (" <-" if mark else ""), *errors, f"{row['minutes'].value:.0f}"]
+
+
+def learning_lines(learning: LearningCurve) -> Iterator[str]:
+    """Say what fewer points of the run would have given."""
+    yield f"This run: {learning}"
+    if np.isfinite(learning.missed_over_expected):
+        yield (
+            f"Models from parts of the run missed the points left out by {learning.missed_over_expected:.2f} of what"
+            " noise and model error say."
+        )
     yield from columns(
-        ("points", "sky rms", "sky 95 %", "detectable", "minutes"),
+        ("of its points", "rms", "below", "missed", "expected"),
         [
             (
-                f"{int(row['points'])}" + (" <-" if int(row["points"]) == need.recommended else ""),
-                f'{row["sky_rms"].value:.2f}"',
-                f'{row["sky_p95"].value:.2f}"',
-                f'{row["detectable"].value:.2f}"',
-                f"{row['minutes'].value:.1f}",
+                f"{int(row['points'])}" + (" <-" if int(row["points"]) == learning.would_have_done else ""),
+                *(
+                    f'{row[name].value:.2f}"' if np.isfinite(row[name].value) else "-"
+                    for name in ("sky_rms", "sky_rms_upper", "missed", "expected")
+                ),
             )
-            for row in need.table
+            for row in learning.table
         ],
     )
+
+
+_NEXT_SHOWN = 10
+
+
+def progress_lines(found: RunProgress) -> Iterator[str]:
+    """Say whether the run may stop, and which points to take next."""
+    yield str(found)
+    if found.more and np.isfinite(found.sky_rms.value):
+        shown = found.next_points[:_NEXT_SHOWN]
+        yield "Next, best first:"
+        german = bool(shown["pier"][0])
+        yield from columns(
+            ("point", "alt", "az", *(("pier",) if german else ()), "then rms", "at most"),
+            [
+                (
+                    f"{int(row['point'])}",
+                    f"{row['alt'].value:.1f}",
+                    f"{row['az'].value:.1f}",
+                    *((str(row["pier"]),) if german else ()),
+                    *(
+                        f'{row[name].value:.2f}"' if np.isfinite(row[name].value) else "-"
+                        for name in ("sky_rms", "sky_rms_upper95")
+                    ),
+                )
+                for row in shown
+            ],
+        )
+    if not found.enough:
+        yield from MOVING
 
 
 def history_lines(past: History) -> Iterator[str]:
