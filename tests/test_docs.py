@@ -477,12 +477,12 @@ def test_every_exception_is_described_with_what_it_carries():
 
 def test_the_cautions_stand_word_for_word():
     text = " ".join(page("safety.md").split())
-    for sentence in (*cautions.WEDGE, *cautions.MOVING):
+    for sentence in (cautions.FINISH, *cautions.WEDGE, *cautions.STAR, *cautions.MOVING):
         assert sentence in text
 
 
 def test_every_caution_of_the_module_is_checked():
-    assert set(cautions.__all__) == {"MOVING", "WEDGE"}
+    assert set(cautions.__all__) == {"FINISH", "MOVING", "STAR", "WEDGE"}
 
 
 # The package's front door

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import ARCSEC
+from skysample.instructions import aim_sentences, bolt_steps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -171,9 +172,23 @@ def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
                 "stderr_arcmin": _number(move.stderr_arcmin),
                 "turns": None if move.turns is None else _number(move.turns, 4),
                 "bolt": move.bolt,
+                "arcmin_per_turn": _number(move.arcmin_per_turn, 4),
+                "crosstalk_arcmin": _number(move.crosstalk_arcmin),
+                "steps": list(bolt_steps(move, alignment)),
             }
             for move in alignment.moves
         ],
+        "feet": [
+            {
+                "az_deg": foot.az_deg,
+                "raise_mm": _number(foot.raise_mm, 4),
+                "stderr_mm": _number(foot.stderr_mm, 4),
+                "turns": _number(foot.turns, 4),
+                "bolt": foot.bolt,
+            }
+            for foot in alignment.feet
+        ],
+        "sentences": list(aim_sentences(alignment)),
         "drift_arcsec_per_min": _number(tracking.drift_arcsec_per_min),
         "drift_place": {"alt_deg": tracking.drift_place_deg[0], "az_deg": tracking.drift_place_deg[1]},
         "field_rotation_deg_per_hour": _number(tracking.rotation_deg_per_hour),
