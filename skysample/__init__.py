@@ -33,10 +33,12 @@ if TYPE_CHECKING:
     from skysample.site import Site, load_site
     from skysample.sizing import PointsNeeded, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.star_alignment import AdjustingStar, adjusting_star
 
 __version__ = "0.1.0"
 
 _HOMES = {
+    "AdjustingStar": "star_alignment",
     "Comparison": "comparing",
     "FittedModel": "fitting",
     "Grid": "sampling",
@@ -56,6 +58,7 @@ _HOMES = {
     "SkysampleWarning": "errors",
     "Structure": "leftovers",
     "UsableSky": "sky",
+    "adjusting_star": "star_alignment",
     "compare": "comparing",
     "fit": "fitting",
     "gather": "gathering",
@@ -75,6 +78,7 @@ _HOMES = {
 }
 
 __all__ = [
+    "AdjustingStar",
     "Comparison",
     "FittedModel",
     "Grid",
@@ -95,6 +99,7 @@ __all__ = [
     "Structure",
     "UsableSky",
     "__version__",
+    "adjusting_star",
     "compare",
     "fit",
     "gather",

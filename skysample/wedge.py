@@ -14,7 +14,7 @@ from skysample.site import Wedge
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["Move", "adjuster_angles", "move_rotation", "polar_moves", "tilt_moves"]
+__all__ = ["Move", "adjuster_angles", "move_rotation", "move_vectors", "polar_moves", "tilt_moves"]
 
 _EAST, _UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
@@ -91,12 +91,10 @@ def adjuster_angles(axis: Array, pole: Array, wedge: Wedge, hemisphere: int) -> 
     NoSolution
         If this wedge reaches the pole with no angles at all.
     """
-    stage = _stage(wedge)
+    stage, hinge = move_vectors(axis, wedge, hemisphere)
     if wedge.hinge == "on_azimuth":
         up = _angle(axis, stage) - _angle(pole, stage)
-        raised = rotation(_hinge(axis, stage, wedge, hemisphere), up) @ axis
-        return up, -hemisphere * _turn_about(stage, raised, pole)
-    hinge = hemisphere * _EAST
+        return up, -hemisphere * _turn_about(stage, rotation(hinge, up) @ axis, pole)
     # The pole, seen from a stage that has not been tilted yet, must lie on the axis's cone about the stage.
     cosine, sine = float(stage @ pole), float(stage @ np.cross(-hinge, pole))
     along = float(stage @ hinge) * float(hinge @ pole)
@@ -133,25 +131,33 @@ def move_rotation(axis: Array, wedge: Wedge, hemisphere: int, raise_rad: float, 
     ndarray, shape (3, 3)
         Rotation in east-north-up. It may also turn the mount about its own axis, by the lean times the move.
     """
-    stage = _stage(wedge)
-    up = rotation(_hinge(axis, stage, wedge, hemisphere), raise_rad)
+    stage, hinge = move_vectors(axis, wedge, hemisphere)
+    up = rotation(hinge, raise_rad)
     around = rotation(stage, -hemisphere * east_rad)
     return np.asarray(around @ up if wedge.hinge == "on_azimuth" else up @ around)
 
 
-def _stage(wedge: Wedge) -> Array:
-    """Axis of the azimuth stage, upwards: the vertical, leaning."""
+def move_vectors(axis: Array, wedge: Wedge, hemisphere: int) -> tuple[Array, Array]:
+    """The lines about which the two adjusters turn, before either of them was touched.
+
+    Parameters
+    ----------
+    axis, wedge, hemisphere
+        As for `move_rotation`.
+
+    Returns
+    -------
+    stage : ndarray, shape (3,)
+        Axis of the azimuth stage, upwards: the vertical, leaning.
+    hinge : ndarray, shape (3,)
+        A right-handed turn about it raises the axis.
+    """
     lean_north, lean_east = np.radians([wedge.lean_north_deg, wedge.lean_east_deg])
-    leaning: Array = rotation(_EAST, -lean_north) @ rotation([0.0, 1.0, 0.0], lean_east) @ _UP
-    return leaning
-
-
-def _hinge(axis: Array, stage: Array, wedge: Wedge, hemisphere: int) -> Array:
-    """Line about which a right-handed turn raises the axis."""
+    stage = rotation(_EAST, -lean_north) @ rotation([0.0, 1.0, 0.0], lean_east) @ _UP
     if wedge.hinge == "ground":
-        return hemisphere * _EAST
+        return stage, hemisphere * _EAST
     hinge = np.cross(axis, stage)
-    return np.asarray(hinge / np.linalg.norm(hinge))
+    return stage, hinge / np.linalg.norm(hinge)
 
 
 def _angle(a: Array, b: Array) -> float:

@@ -372,6 +372,15 @@ def test_every_key_of_a_commands_json_is_described(name):
     assert printed <= said(section(page("commands.md"), name))
 
 
+def test_every_key_of_a_star_is_described():
+    from skysample.cli import answers
+
+    parts = (answers.star_answer, answers._command, answers._step_answer)
+    printed = {key for part in parts for key in literal_keys(part)}
+    assert len(printed) > 20
+    assert printed <= said(section(page("commands.md"), "polar"))
+
+
 @pytest.mark.parametrize("name", CONTRACT)
 def test_every_argument_and_option_of_a_command_is_described_with_its_default(name):
     text = section(page("commands.md"), name)

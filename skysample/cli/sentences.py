@@ -9,6 +9,7 @@ import numpy as np
 from skysample.cautions import MOVING, WEDGE
 from skysample.geometry import ARCSEC
 from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.star_instructions import star_sentences
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from skysample.polar_axis import PolarAlignment
     from skysample.scoring import Score, SkyError
     from skysample.sizing import PointsNeeded
+    from skysample.star_alignment import AdjustingStar
 
 __all__ = [
     "aim",
@@ -178,8 +180,10 @@ def move_lines(alignment: PolarAlignment) -> Iterator[str]:
     yield from left_sentences(alignment)
 
 
-def polar_lines(alignment: PolarAlignment) -> Iterator[str]:
-    """Say where the axis is aimed, what to turn and what it costs to leave it."""
+def polar_lines(
+    alignment: PolarAlignment, star: AdjustingStar | None = None, no_star: str | None = None
+) -> Iterator[str]:
+    """Say where the axis is aimed, what to turn and what it costs to leave it; and how a star shows the move."""
     yield from aim(alignment)
     yield from (f"Look: {hint}" for hint in alignment.hints)
     tracking = alignment.tracking
@@ -193,6 +197,10 @@ def polar_lines(alignment: PolarAlignment) -> Iterator[str]:
     for caution in WEDGE:
         yield f"  - {caution}"
     yield from move_lines(alignment)
+    if star is not None:
+        yield from star_sentences(star)
+    if no_star is not None:
+        yield f"{no_star[0].upper()}{no_star[1:]}."
 
 
 def comparison_lines(comparison: Comparison) -> Iterator[str]:
