@@ -60,6 +60,7 @@ def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:
     wedge = alignment.site.wedge
     if move.arcmin < 2.0 * move.stderr_arcmin:
         yield "This is within its error: better leave it."
+        return
     if move.adjuster not in {"altitude", "azimuth"}:
         yield f"{move.arcmin / 60.0 * np.radians(1000.0):.2f} mm for every metre that the base is wide."
         if move.direction == "lower":

@@ -14,6 +14,7 @@ import numpy as np
 
 from skysample.camera_view import camera_view
 from skysample.errors import InputError
+from skysample.fitting import fingerprint
 from skysample.frames import to_icrs
 from skysample.geometry import ARCSEC, alt_az, separation
 from skysample.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
@@ -272,7 +273,7 @@ def adjusting_star(
     Raises
     ------
     InputError
-        `altaz`, or a `when` or `centring` that does not fit.
+        `altaz`, another run than the model's, or a `when` or `centring` that does not fit.
     NotDetermined
         As `skysample.polar`.
     NoSolution
@@ -290,6 +291,8 @@ def adjusting_star(
         raise InputError(
             "when is not one astropy Time; give the moment at which the bolts are turned", key="when"
         )
+    if run is not None and fingerprint(run) != model.run.fingerprint:
+        raise InputError("the run is not the one that the model was fitted to; give that one", key="run")
     alignment = polar(model, site)
     pixel = site.camera.pixel_arcsec or 0.0
     error = max(_EYE_ARCSEC, _EYE_PIXELS * pixel) * u.arcsec if centring is None else u.Quantity(centring)

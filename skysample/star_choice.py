@@ -37,6 +37,9 @@ MOST_AMPLIFICATION = 2.0
 MOON_AVOID_DEG = 10.0
 """From the Moon's centre (common practice, no source); the site's own plugin may ask for more."""
 
+POLE_AVOID_DEG = 5.0
+"""Nearer to the pole the primary axis would have to run for a star that hardly moves."""
+
 DARK_SUN_DEG = -6.0
 """Altitude of the Sun, at which civil twilight ends, below which a bright star shows on a camera."""
 
@@ -87,8 +90,8 @@ def find_star(
     """Choose the star by which the axis ends nearest to the pole, at the first moment at which there is one.
 
     A star counts while it and the tube (which points beside it until the bolts are turned) are clear of every
-    obstruction, dome, Sun and Moon, its amplification is at most 2, and the sky is dark, from then on for as long as
-    it has to be watched. On the meridian and low the amplification is least.
+    obstruction, dome, Sun and Moon, 5 degrees from the pole, its amplification at most 2, and the sky is dark, from
+    then on for as long as it has to be watched. On the meridian and low the amplification is least.
 
     Parameters
     ----------
@@ -160,8 +163,11 @@ def _candidates(
         separation(each, moon_direction(site, moment)) > np.radians(MOON_AVOID_DEG)
         for each, moment in zip(seen, watched, strict=True)
     ]
-    above = np.all([each[:, 2] > 0.0 for each in seen], axis=0)
-    kept = np.flatnonzero((growth <= MOST_AMPLIFICATION) & above & np.all(far, axis=0))
+    apart = [
+        (each[:, 2] > 0.0) & (separation(each, site.elevated_pole) > np.radians(POLE_AVOID_DEG))
+        for each in seen
+    ]
+    kept = np.flatnonzero((growth <= MOST_AMPLIFICATION) & np.all([*far, *apart], axis=0))
     stages = [bolts.mount(*shares) for shares in ((1.0, 1.0), (0.0, 0.0), (1.0, 0.0))]
     for side in sides(site.mount.kind):
         free = np.all(

@@ -274,6 +274,23 @@ def test_the_creep_is_what_a_mount_that_only_tracks_loses():
     assert star.creep.to_value(u.arcsec / u.min) * 30.0 == pytest.approx(off, rel=0.05)
 
 
+def test_the_rolls_of_another_run_are_refused():
+    rng = np.random.default_rng(6)
+    site, terms, model, _ = night("fork", -27.0, "level", (0.01, 0.01), rng)
+    other, _ = simulated_run(site, terms, 15, noise_arcsec=1.5, rng=rng)
+    with pytest.raises(InputError, match="not the one that the model was fitted to"):
+        adjusting_star(model, site, NIGHT, other)
+
+
+def test_a_star_at_the_pole_is_not_taken():
+    # Over 52 degrees of latitude a wall leaves only the sky about the pole.
+    rng = np.random.default_rng(6)
+    _, _, model, _ = night("fork", 52.0, "level", (0.01, 0.01), rng)
+    only_pole = make_site("fork", 52.0, wedge=BOLTS, sky={"altitude_min_deg": 48.0, "altitude_max_deg": 56.0})
+    star = adjusting_star(model, only_pole, NIGHT)
+    assert np.degrees(separation(seen_at(star), only_pole.elevated_pole)) > 5.0
+
+
 def test_an_altaz_is_told_to_level_its_base():
     site = make_site("altaz", 35.0)
     run, _ = simulated_run(site, errors("altaz", 600.0, 600.0), 15)

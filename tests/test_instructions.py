@@ -75,7 +75,7 @@ def test_what_a_lean_costs_is_said_and_a_level_wedge_costs_nothing():
 
 
 def test_a_move_within_its_error_is_better_left():
-    assert steps(alignment(52.0, 0.1, 31.0), "altitude")[0] == "This is within its error: better leave it."
+    assert steps(alignment(52.0, 0.1, 31.0), "altitude") == ["This is within its error: better leave it."]
     assert "within its error" not in " ".join(steps(alignment(52.0, 0.1, 31.0), "azimuth"))
 
 
