@@ -91,11 +91,7 @@ def compare(before: PolarAlignment, after: PolarAlignment, limit: Quantity | Non
     from astropy import units as u
 
     bound = u.Quantity(DEFAULT_LIMIT_ARCMIN * u.arcmin if limit is None else limit)
-    if (
-        not bound.unit.is_equivalent(u.arcmin)
-        or not bound.isscalar
-        or not 0.0 < bound.to_value(u.arcmin) < np.inf
-    ):
+    if not bound.unit.is_equivalent(u.arcmin) or not bound.isscalar or not 0.0 < bound.to_value(u.arcmin) < np.inf:
         raise InputError(f"limit must be an angle above zero; got {limit}", key="limit")
     if before.kind != after.kind or before.site.location != after.site.location:
         raise InputError(

@@ -41,9 +41,7 @@ def read_text(path: str | os.PathLike[str]) -> str:
         raise InputError("is not UTF-8 text; save it as UTF-8", file=name) from None
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError(
-            f"cannot be read ({reason}); check the path and its permissions", file=name
-        ) from None
+        raise InputError(f"cannot be read ({reason}); check the path and its permissions", file=name) from None
     except ValueError:
         raise InputError("is not a path; check it", file=name) from None
     if len(content) > LARGEST_BYTES:

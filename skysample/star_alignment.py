@@ -5,7 +5,6 @@ Derivation, signs and limits: docs/design/star.md.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -16,15 +15,14 @@ from skysample.camera_view import camera_view
 from skysample.errors import InputError
 from skysample.fitting import fingerprint
 from skysample.frames import to_icrs
-from skysample.geometry import ARCSEC, alt_az, separation
+from skysample.geometry import ARCSEC, alt_az
 from skysample.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
 from skysample.polar_axis import SIDEREAL_RAD_S, polar
 from skysample.star_choice import find_star
 from skysample.star_geometry import BoltsUnderWay
+from skysample.star_steps import StarStep, on_camera, steps_on_chip
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
     from astropy.units import Quantity
@@ -32,74 +30,18 @@ if TYPE_CHECKING:
     from skysample.camera_view import CameraView
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
-    from skysample.moved_mount import MovedMount
     from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
-    from skysample.site import Camera, Site
+    from skysample.site import Site
     from skysample.star_choice import Candidate
 
-__all__ = ["AdjustingStar", "CameraPlace", "StarStep", "adjusting_star"]
+__all__ = ["AdjustingStar", "adjusting_star"]
 
 WATCH_MINUTES = 30.0
 """How long a star has to stay usable: the bolts, unhurried (common practice, no source)."""
 
 _EYE_ARCSEC, _EYE_PIXELS = 2.0, 2.0
 """How well a star is centred by eye on a live picture (common practice, no source)."""
-
-_MARGIN = 0.8
-"""How much of the half chip a star may use: it is to be found, not only to be there."""
-
-_MOST_STEPS = 40
-"""More would take a night: then by turns first."""
-
-
-@dataclass(frozen=True, slots=True)
-class CameraPlace:
-    """Where the star stands on the camera.
-
-    Attributes
-    ----------
-    moment : str
-        "before" the bolts of this step, "between" the first and the second, "after" both.
-    offset_rad : float
-        From the middle of the frame.
-    pixels : tuple of float or None
-        x and y from the middle of the frame; None where roll or scale are not known.
-    chip_share : float or None
-        How far out, as a share of what is used of the half chip (0.8 of it); None where the site file gives no size.
-    """
-
-    moment: str
-    offset_rad: float
-    pixels: tuple[float, float] | None
-    chip_share: float | None
-
-    @property
-    def on_chip(self) -> bool | None:
-        """Whether the star is there to be seen; None where the site file gives no size."""
-        return None if self.chip_share is None else self.chip_share <= 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class StarStep:
-    """One command, and the part of the move that brings the star to the centre under it.
-
-    Attributes
-    ----------
-    share : float
-        Of the whole move, done when the star stands in the centre: 1 in the last step.
-    places : tuple of CameraPlace
-        Before, between, after.
-    """
-
-    share: float
-    places: tuple[CameraPlace, CameraPlace, CameraPlace]
-
-    @property
-    def on_chip(self) -> bool | None:
-        """Whether the star stays on the chip all the way; None where that is not known."""
-        answers = {place.on_chip for place in self.places}
-        return None if None in answers else answers == {True}
 
 
 @dataclass(frozen=True)
@@ -312,7 +254,7 @@ def adjusting_star(
         axes = end.axes_for(star[None], np.array([candidate.side]), moment)
         mounts = (bolts.mount(done, done), bolts.mount(share, done), end)
         before, between, after = (
-            _on_camera(word, mount, axes, star, view, site.camera)
+            on_camera(word, mount, axes, star, view, site.camera)
             for word, mount in zip(("before", "between", "after"), mounts, strict=True)
         )
         return StarStep(share, (before, between, after))
@@ -327,37 +269,9 @@ def adjusting_star(
         when=moment,
         centring_rad=centring_rad,
         view=view,
-        steps=_steps(blind, step),
+        steps=steps_on_chip(blind, step),
         blind=blind,
     )
-
-
-def _on_camera(
-    moment: str, mount: MovedMount, axes: Array, star: Array, view: CameraView | None, camera: Camera
-) -> CameraPlace:
-    tube, ahead = mount.tube(axes)[0], mount.ahead(axes)[0]
-    offset = float(separation(tube, star))
-    pixels = None if view is None else view.pixels(camera, tube, ahead, star)
-    if camera.size_px is None or camera.pixel_arcsec is None:
-        return CameraPlace(moment, offset, pixels, None)
-    reach = _MARGIN / 2.0 * np.array(camera.size_px)
-    if pixels is None:
-        # Roll not known: on the chip for certain within the circle that it holds.
-        return CameraPlace(moment, offset, None, float(offset / ARCSEC / camera.pixel_arcsec / reach.min()))
-    return CameraPlace(moment, offset, pixels, float(np.max(np.abs(pixels) / reach)))
-
-
-def _steps(blind: StarStep, step: Callable[[float, float], StarStep]) -> tuple[StarStep, ...]:
-    """The fewest equal parts of the move that keep the star on the chip; the whole move where too many would do."""
-    if blind.on_chip is not False:
-        return (blind,)
-    # A part of the move takes the star nearly that part of the way: begin there.
-    fewest = math.ceil(max(place.chip_share or 0.0 for place in blind.places))
-    for count in range(max(2, fewest), _MOST_STEPS + 1):
-        steps = tuple(step(k / count, (k + 1) / count) for k in range(count))
-        if all(each.on_chip for each in steps):
-            return steps
-    return (blind,)
 
 
 def _arcsec(radians: float) -> Quantity:

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
     from astropy.time import Time
 
-    from skysample.star_alignment import AdjustingStar, CameraPlace
+    from skysample.star_alignment import AdjustingStar
+    from skysample.star_steps import CameraPlace
 
 __all__ = ["command_times", "star_sentences"]
 

@@ -99,9 +99,7 @@ def _fault_in_table(value: Any, table: type[msgspec.Struct], place: str) -> tupl
                 return name, f"{name} is missing; write {_heading(name) if is_table else _allowed(kind)}"
             continue
         fault = _fault(value[field.name], hints[field.name], f"{where}{field.name}")
-        if fault is not None and not (
-            value[field.name] is None and type(None) in get_args(hints[field.name])
-        ):
+        if fault is not None and not (value[field.name] is None and type(None) in get_args(hints[field.name])):
             return fault
     return None
 

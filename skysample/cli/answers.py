@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from skysample.polar_axis import PolarAlignment
     from skysample.scoring import Score, SkyError
     from skysample.sizing import PointsNeeded
-    from skysample.star_alignment import AdjustingStar, StarStep
+    from skysample.star_alignment import AdjustingStar
+    from skysample.star_steps import StarStep
 
 __all__ = [
     "compare_answer",
