@@ -34,11 +34,13 @@ if TYPE_CHECKING:
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.star_alignment import AdjustingStar, adjusting_star
     from skysample.stopping import RunProgress, progress
 
 __version__ = "0.1.0"
 
 _HOMES = {
+    "AdjustingStar": "star_alignment",
     "Comparison": "comparing",
     "FittedModel": "fitting",
     "Grid": "sampling",
@@ -61,6 +63,7 @@ _HOMES = {
     "Structure": "leftovers",
     "TermSelection": "selection",
     "UsableSky": "sky",
+    "adjusting_star": "star_alignment",
     "compare": "comparing",
     "fit": "fitting",
     "gather": "gathering",
@@ -83,6 +86,7 @@ _HOMES = {
 }
 
 __all__ = [
+    "AdjustingStar",
     "Comparison",
     "FittedModel",
     "Grid",
@@ -106,6 +110,7 @@ __all__ = [
     "TermSelection",
     "UsableSky",
     "__version__",
+    "adjusting_star",
     "compare",
     "fit",
     "gather",

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy import units as u
+from astropy.time import Time
 
 import skysample
 import skysample.planning
@@ -595,3 +596,73 @@ def test_commands_that_only_read_write_nothing(job, run):
     ):
         assert run(*arguments)[0] == 0
     assert digests(job) == held
+
+
+STAR_NIGHT = ("--star", "--when", "2026-03-02T22:00:00")
+
+
+def test_a_star_is_named_with_its_commands_and_its_places_on_the_camera(answer, first):
+    site, table, model = first
+    found = answer("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT)
+    star = skysample.adjusting_star(model, site, Time("2026-03-02T22:00:00"), table)
+    told = found["star"]
+    assert found["no_star"] is None
+    assert told["name"] == star.star
+    assert told["accuracy_arcsec"] == pytest.approx(
+        told["amplification"] * np.hypot(told["centring_arcsec"], told["model_error_arcsec"]), abs=1e-4
+    )
+    assert told["amplification"] <= 2.0
+    assert [each["utc"][11:16] for each in told["commands"]][:2] == [star.when.isot[11:16], "22:05"]
+    last = told["steps"][-1]
+    assert [last["hour_angle_deg"], last["dec_deg"]] == pytest.approx(star.axes().value.tolist(), abs=1e-5)
+    assert last["share"] == 1.0
+    assert [place["moment"] for place in told["whole"]["places"]] == ["before", "between", "after"]
+    assert answer("polar", "before.ecsv", "--site", "site.toml")["star"] is None
+
+
+def test_the_star_is_told_in_the_order_to_do_it(run):
+    code, out, err = run("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT)
+    assert (code, err) == (0, "")
+    order = [out.index(words) for words in (
+        "Turn, in this order:", "By a star:", "Before bolts are turned under a star:", "Do, in this order:",
+        "send the axes to", "Go on sending it", "Lock out slews", "the star goes to the middle.",
+        "clamp while you watch",
+    )]  # fmt: skip
+    assert order == sorted(order)
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_an_error_in_centring_is_taken_as_given(answer):
+    found = answer("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT, "--centring-arcsec", "7")
+    assert found["star"]["centring_arcsec"] == 7.0
+
+
+def test_where_there_is_no_star_the_moves_are_told_and_the_answer_is_no(run, answer, job):
+    text = (job / "site.toml").read_text("utf-8")
+    (job / "narrow.toml").write_text(re.sub(r"altitude_min_deg = \S+", "altitude_min_deg = 80", text))
+    code, out, err = run("polar", "before.ecsv", "--site", "narrow.toml", *STAR_NIGHT)
+    assert (code, err) == (1, "")
+    assert "No bright star can show the move within a day" in out
+    assert "Turn, in this order:" in out
+    found = answer("polar", "before.ecsv", "--site", "narrow.toml", *STAR_NIGHT, code=1)
+    assert found["star"] is None
+    assert "no bright star" in found["no_star"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("before.ecsv", "--site", "site.toml", "--when", "2026-03-02T22:00:00"), "--when goes with --star"),
+        (
+            ("before.ecsv", "--site", "site.toml", "--centring-arcsec", "3"),
+            "--centring-arcsec goes with --star",
+        ),
+        (("altaz.ecsv", "--site", "altaz.toml", *STAR_NIGHT), "no polar axis"),
+        (("before.ecsv", "--site", "site.toml", "--star", "--when", "soon"), "--when"),
+    ],
+)
+def test_a_star_that_cannot_be_asked_for_is_refused(run, arguments, words):
+    code, out, err = run("polar", *arguments)
+    assert (code, out) == (2, "")
+    assert words in err
+    assert err.count("\n") == 1

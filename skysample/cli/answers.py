@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import ARCSEC
+from skysample.instructions import aim_sentences, bolt_steps
+from skysample.star_instructions import command_times
+from skysample.times import iso
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from astropy.table import QTable
+    from astropy.time import Time
     from astropy.units import Quantity
 
     from skysample.comparing import Comparison
@@ -25,6 +29,8 @@ if TYPE_CHECKING:
     from skysample.scoring import Score, SkyError, TermEvidence
     from skysample.selection import TermSelection
     from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.star_alignment import AdjustingStar
+    from skysample.star_steps import StarStep
     from skysample.stopping import RunProgress
 
 __all__ = [
@@ -37,6 +43,7 @@ __all__ = [
     "polar_answer",
     "progress_answer",
     "size_answer",
+    "star_answer",
 ]
 
 
@@ -203,7 +210,9 @@ def _selection(selection: TermSelection) -> dict[str, Any]:
     }
 
 
-def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
+def polar_answer(
+    alignment: PolarAlignment, star: AdjustingStar | None = None, no_star: str | None = None
+) -> dict[str, Any]:
     """Keys of `polar`; those of the other mount kind are null."""
     t = alignment.t_limit
     tracking = alignment.tracking
@@ -228,9 +237,23 @@ def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
                 "stderr_arcmin": _number(move.stderr_arcmin),
                 "turns": None if move.turns is None else _number(move.turns, 4),
                 "bolt": move.bolt,
+                "arcmin_per_turn": _number(move.arcmin_per_turn, 4),
+                "crosstalk_arcmin": _number(move.crosstalk_arcmin),
+                "steps": list(bolt_steps(move, alignment)),
             }
             for move in alignment.moves
         ],
+        "feet": [
+            {
+                "az_deg": foot.az_deg,
+                "raise_mm": _number(foot.raise_mm, 4),
+                "stderr_mm": _number(foot.stderr_mm, 4),
+                "turns": _number(foot.turns, 4),
+                "bolt": foot.bolt,
+            }
+            for foot in alignment.feet
+        ],
+        "sentences": list(aim_sentences(alignment)),
         "drift_arcsec_per_min": _number(tracking.drift_arcsec_per_min),
         "drift_place": {"alt_deg": tracking.drift_place_deg[0], "az_deg": tracking.drift_place_deg[1]},
         "field_rotation_deg_per_hour": _number(tracking.rotation_deg_per_hour),
@@ -241,6 +264,8 @@ def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
         "pole": "true" if equatorial else "zenith",
         "condition": alignment.condition or None,
         "hints": list(alignment.hints),
+        "star": None if star is None else star_answer(star),
+        "no_star": no_star,
     }
     if not equatorial:
         answer |= {
@@ -253,6 +278,66 @@ def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
             "clock_error_arcsec_per_s": _number(15.041 * float(np.cos(alignment.site.location.latitude_rad))),
         }
     return answer
+
+
+def star_answer(star: AdjustingStar) -> dict[str, Any]:
+    """Keys of `star`, within `polar`."""
+    place, view = star.place(), star.view
+    return {
+        "name": star.star,
+        "magnitude": star.candidate.magnitude,
+        "up_now": star.up_now,
+        "when_utc": str(iso(star.when, 0)),
+        "alt_deg": _number(place.alt.deg),
+        "az_deg": _number(place.az.deg),
+        "pier": star.pier,
+        "amplification": _number(star.amplification),
+        "centring_arcsec": _value(star.centring),
+        "model_error_arcsec": _value(star.model_error),
+        "accuracy_arcsec": _value(star.accuracy),
+        "creep_arcsec_per_min": _value(star.creep),
+        "camera": None
+        if view is None
+        else {
+            "roll_in_tube_deg": _number(np.degrees(view.angle_rad)),
+            "mirrored": view.mirrored,
+            "parity_known": view.parity_known,
+            "source": view.source,
+        },
+        "commands": [
+            {"utc": str(iso(moment, 0)), **_command(star, moment)} for moment in command_times(star)
+        ],
+        "whole": _step_answer(star.blind) | _command(star),
+        "steps": [_step_answer(step) | _command(star, step=number) for number, step in enumerate(star.steps)],
+    }
+
+
+def _command(star: AdjustingStar, moment: Time | None = None, step: int = -1) -> dict[str, Any]:
+    hour_angle, dec = star.axes(moment, step).value
+    place = star.icrs(moment, step)
+    return {
+        "hour_angle_deg": _number(hour_angle),
+        "dec_deg": _number(dec),
+        "ra_icrs_deg": _number(place.ra.deg),
+        "dec_icrs_deg": _number(place.dec.deg),
+    }
+
+
+def _step_answer(step: StarStep) -> dict[str, Any]:
+    return {
+        "share": _number(step.share),
+        "on_chip": step.on_chip,
+        "places": [
+            {
+                "moment": place.moment,
+                "offset_arcmin": _number(np.degrees(place.offset_rad) * 60.0),
+                "x_px": None if place.pixels is None else _number(place.pixels[0], 1),
+                "y_px": None if place.pixels is None else _number(place.pixels[1], 1),
+                "on_chip": place.on_chip,
+            }
+            for place in step.places
+        ],
+    }
 
 
 def compare_answer(comparison: Comparison) -> dict[str, Any]:

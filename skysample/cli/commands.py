@@ -14,7 +14,7 @@ import typer
 
 from skysample.cli import answers, sentences
 from skysample.cli.terminal import printable
-from skysample.errors import InputError
+from skysample.errors import InputError, NoSolution
 from skysample.files import check_place
 
 if TYPE_CHECKING:
@@ -23,11 +23,13 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from astropy.units import Quantity
 
+    from skysample.fitting import FittedModel
     from skysample.gathering import HeaderKeywords
     from skysample.planning import Plan
     from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
     from skysample.site import Site
+    from skysample.star_alignment import AdjustingStar
 
 __all__ = ["app"]
 
@@ -165,11 +167,11 @@ def _target(target_arcsec: float | None) -> Quantity | None:
     return None if target_arcsec is None else target_arcsec * u.arcsec
 
 
-def _polar(path: Path, site: Site, assume: list[str], terms: str | None = None) -> PolarAlignment:
+def _polar(path: Path, site: Site, assume: list[str]) -> PolarAlignment:
     from skysample.fitting import fit
     from skysample.polar_axis import polar
 
-    return polar(fit(_run(path, site, assume), site, _terms(terms)), site)
+    return polar(fit(_run(path, site, assume), site), site)
 
 
 def _version(wanted: bool) -> None:
@@ -407,15 +409,70 @@ def polar(
     run: RunArgument,
     site: SiteOption,
     terms: TermsOption = None,
+    star: Annotated[
+        bool, typer.Option("--star", help="Choose a star that shows the move, and say how to use it.")
+    ] = False,
+    when: Annotated[
+        str | None,
+        typer.Option(
+            metavar="UTC", help="With --star: when the bolts are turned, ISO 8601; without it, now."
+        ),
+    ] = None,
+    centring_arcsec: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            help="With --star: how well it will be centred; default 2 arcsec or 2 pixels, whichever is more.",
+            min=0.0,
+            max=3600.0,
+        ),
+    ] = None,
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
     """Say how far the polar axis is off, and what to turn.
 
-    Example: skysample polar run.ecsv --site site.toml
+    Example: skysample polar run.ecsv --site site.toml --star --when 2026-11-25T20:00:00
     """
-    alignment = _polar(run, _site(site), assume, terms)
-    _show(answers.polar_answer(alignment), sentences.polar_lines(alignment), as_json=as_json)
+    from skysample.fitting import fit as fit_model
+    from skysample.polar_axis import polar as align
+
+    if not star and (when is not None or centring_arcsec is not None):
+        key = "--when" if when is not None else "--centring-arcsec"
+        raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
+    moment = None
+    if when is not None:
+        from skysample.times import parse_utc
+
+        moment = parse_utc(when, key="--when")
+    place = _site(site)
+    table = _run(run, place, assume)
+    model = fit_model(table, place, _terms(terms))
+    alignment = align(model, place)
+    found, reason = _star(model, place, table, moment, centring_arcsec) if star else (None, None)
+    _show(
+        answers.polar_answer(alignment, found, reason),
+        sentences.polar_lines(alignment, found, reason),
+        as_json=as_json,
+    )
+    if reason is not None:
+        raise typer.Exit(1)
+
+
+def _star(
+    model: FittedModel, site: Site, run: Run, when: Time | None, centring_arcsec: float | None
+) -> tuple[AdjustingStar | None, str | None]:
+    """A star, or the reason why there is none: the moves are told all the same."""
+    from astropy import units as u
+    from astropy.time import Time
+
+    from skysample.star_alignment import adjusting_star
+
+    centring = None if centring_arcsec is None else centring_arcsec * u.arcsec
+    try:
+        return adjusting_star(model, site, when or Time.now(), run, centring=centring), None
+    except NoSolution as error:
+        return None, str(error)
 
 
 @app.command()

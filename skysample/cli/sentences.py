@@ -8,6 +8,8 @@ import numpy as np
 
 from skysample.cautions import MOVING, WEDGE
 from skysample.geometry import ARCSEC
+from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.star_instructions import star_sentences
 from skysample.terms import STANDARD
 
 if TYPE_CHECKING:
@@ -26,8 +28,8 @@ if TYPE_CHECKING:
     from skysample.scoring import Score, SkyError, TermEvidence
     from skysample.selection import TermSelection
     from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.star_alignment import AdjustingStar
     from skysample.stopping import RunProgress
-    from skysample.wedge import Move
 
 __all__ = [
     "aim",
@@ -203,33 +205,21 @@ def _or_dash(value: float, text: str) -> str:
 
 
 def aim(alignment: PolarAlignment) -> Iterator[str]:
-    """Say where the axis is aimed."""
+    """Say where the axis is aimed, and which way it must go."""
     if alignment.condition:
         yield alignment.condition
+    yield from aim_sentences(alignment)
     first, second = (float(value) for value in np.degrees(alignment.stderr_rad) * 60.0)
     t = alignment.t_limit
     if alignment.equatorial:
         altitude, azimuth = alignment.altitude_error.value, alignment.azimuth_error.value  # type: ignore[union-attr]
         refracted = alignment.altitude_error_refracted.value  # type: ignore[union-attr]
         yield (
-            f"The polar axis aims {abs(altitude):.2f}' +- {first:.2f}'"
-            f" {'above' if altitude > 0 else 'below'} the true pole and"
-            f" {abs(azimuth):.2f}' +- {second:.2f}' {'east' if azimuth > 0 else 'west'} of it:"
-            f" {alignment.total_error.value:.2f}' on the sky."
-        )
-        yield (
             f"95 % intervals: altitude {altitude - t * first:+.2f}' to {altitude + t * first:+.2f}', azimuth"
-            f" {azimuth - t * second:+.2f}' to {azimuth + t * second:+.2f}'. Against the refracted pole the"
-            f" altitude error is"
-            f" {refracted:+.2f}'."
+            f" {azimuth - t * second:+.2f}' to {azimuth + t * second:+.2f}'. All of this is against the true pole;"
+            f" against the refracted pole the altitude error is {refracted:+.2f}'."
         )
         return
-    north, east = alignment.tilt_north.value, alignment.tilt_east.value  # type: ignore[union-attr]
-    yield (
-        f"The azimuth axis leans {abs(north):.2f}' +- {first:.2f}' to the {'north' if north > 0 else 'south'} and"
-        f" {abs(east):.2f}' +- {second:.2f}' to the {'east' if east > 0 else 'west'}:"
-        f" {alignment.total_error.value:.2f}' in all."
-    )
     share = 15.041 * float(np.cos(alignment.site.location.latitude_rad))
     yield (
         f'A clock that is 1 s wrong looks like a lean of {share:.1f}" to the east or west'
@@ -238,34 +228,23 @@ def aim(alignment: PolarAlignment) -> Iterator[str]:
 
 
 def move_lines(alignment: PolarAlignment) -> Iterator[str]:
-    """Say what to turn, in order."""
-    yield "Turn, in this order:"
+    """Say what to turn, in order, one instruction a line."""
+    yield "Turn, in this order:" if alignment.equatorial else "Level the base:"
     for number, move in enumerate(alignment.moves, 1):
-        yield f"  {number}. {move}.{_bolts(move, alignment)}"
-    yield (
-        f"Finish every move against gravity, so that slack is taken up (common practice, no source)."
-        f" Perfect moves would leave"
-        f" {alignment.left.value:.2f}' of measuring error: measure again with a second run."
-    )
+        yield f"  {number}. {move}."
+        yield from (f"     {step}" for step in bolt_steps(move, alignment))
+    if alignment.feet:
+        yield "That is, by feet or shims (the highest foot stays, so that every move ends going up):"
+        yield from (f"  - {foot}." for foot in alignment.feet)
+    yield from left_sentences(alignment)
 
 
-def _bolts(move: Move, alignment: PolarAlignment) -> str:
-    wedge = alignment.site.wedge
-    parts = []
-    if move.direction == "lower" and move.turns is not None:
-        parts.append(" Go a quarter turn past and come back up.")
-    if move.adjuster == "azimuth" and wedge is not None and wedge.push_pull and move.turns is not None:
-        parts.append(
-            " Opposed bolts: back off the one that the axis moves towards first, then turn the other."
-        )
-    return "".join(parts)
-
-
-def polar_lines(alignment: PolarAlignment) -> Iterator[str]:
-    """Say where the axis is aimed, what to turn and what it costs to leave it."""
+def polar_lines(
+    alignment: PolarAlignment, star: AdjustingStar | None = None, no_star: str | None = None
+) -> Iterator[str]:
+    """Say where the axis is aimed, what to turn and what it costs to leave it; and how a star shows the move."""
     yield from aim(alignment)
     yield from (f"Look: {hint}" for hint in alignment.hints)
-    yield from move_lines(alignment)
     tracking = alignment.tracking
     yield (
         f'Left as it is, an uncorrected star drifts up to {tracking.drift_arcsec_per_min:.2f}" a minute'
@@ -276,6 +255,11 @@ def polar_lines(alignment: PolarAlignment) -> Iterator[str]:
     yield "Before you touch a bolt:"
     for caution in WEDGE:
         yield f"  - {caution}"
+    yield from move_lines(alignment)
+    if star is not None:
+        yield from star_sentences(star)
+    if no_star is not None:
+        yield f"{no_star[0].upper()}{no_star[1:]}."
 
 
 def comparison_lines(comparison: Comparison) -> Iterator[str]:
