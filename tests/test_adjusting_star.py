@@ -46,10 +46,10 @@ def test_the_star_in_the_centre_means_the_axis_on_the_pole(kind, latitude, built
         assert metal.off_pole(turned_until_centred(star, metal, terms, when=later)) < 0.05 * ARCSEC
 
 
-def test_500_misalignments_end_within_the_stated_accuracy():
+def test_misalignments_end_within_the_stated_accuracy():
     rng = np.random.default_rng(2)
     ratios, amplifications = [], []
-    for number, misalignment in enumerate(random_misalignments(rng, 500)):
+    for number, misalignment in enumerate(random_misalignments(rng, 96)):
         kind, latitude = ("fork", "german")[number % 2], (-27.0, 52.0)[number // 2 % 2]
         built = list(WEDGES)[number // 4 % 4]
         site, terms, model, metal = night(kind, latitude, built, misalignment, rng)
@@ -58,7 +58,7 @@ def test_500_misalignments_end_within_the_stated_accuracy():
         base = turned_until_centred(star, metal, terms, kick)
         ratios.append(metal.off_pole(base) / star.accuracy.to_value(u.rad))
         amplifications.append(star.amplification)
-    assert len(ratios) == 500
+    assert len(ratios) == 96
     assert max(amplifications) <= 2.0
     # It is stated as one standard error, and for the worst direction on the sky: the root mean square stays below
     # it, and not by so much that the statement would say nothing.
