@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from skysample.site import Site, load_site
     from skysample.sizing import PointsNeeded, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.tracking_drift import Trails, trail
 
 __version__ = "0.1.0"
 
@@ -55,6 +56,7 @@ _HOMES = {
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
     "Structure": "leftovers",
+    "Trails": "tracking_drift",
     "UsableSky": "sky",
     "compare": "comparing",
     "fit": "fitting",
@@ -71,6 +73,7 @@ _HOMES = {
     "sample": "sampling",
     "score": "scoring",
     "structure": "leftovers",
+    "trail": "tracking_drift",
     "usable_sky": "sky",
 }
 
@@ -93,6 +96,7 @@ __all__ = [
     "SkysampleError",
     "SkysampleWarning",
     "Structure",
+    "Trails",
     "UsableSky",
     "__version__",
     "compare",
@@ -110,6 +114,7 @@ __all__ = [
     "sample",
     "score",
     "structure",
+    "trail",
     "usable_sky",
 ]
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from skysample.polar_axis import PolarAlignment
     from skysample.scoring import Score, SkyError
     from skysample.sizing import PointsNeeded
+    from skysample.tracking_drift import Trails
 
 __all__ = [
     "compare_answer",
@@ -43,6 +44,10 @@ def _number(value: float | None, digits: int = 6) -> float | None:
 
 def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
+
+
+def _pixels(arcsec: float | None, pixel_arcsec: float | None) -> float | None:
+    return None if arcsec is None or pixel_arcsec is None else _number(arcsec / pixel_arcsec)
 
 
 def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any]:
@@ -146,9 +151,17 @@ def fit_answer(
     }
 
 
-def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
+def _place(place: tuple[float, float] | None) -> dict[str, float] | None:
+    return None if place is None else {"alt_deg": place[0], "az_deg": place[1]}
+
+
+def polar_answer(alignment: PolarAlignment, trails: Trails | None = None) -> dict[str, Any]:
     """Keys of `polar`; those of the other mount kind are null."""
+    from skysample.tracking_drift import TOLERANCE_PX, trail
+
     t = alignment.t_limit
+    trails = trails or trail(alignment)
+    pixel = trails.pixel_arcsec
     tracking = alignment.tracking
     first, second = (float(error) / ARCSEC / 60.0 for error in alignment.stderr_rad)
     equatorial = alignment.equatorial
@@ -175,12 +188,29 @@ def polar_answer(alignment: PolarAlignment) -> dict[str, Any]:
             for move in alignment.moves
         ],
         "drift_arcsec_per_min": _number(tracking.drift_arcsec_per_min),
-        "drift_place": {"alt_deg": tracking.drift_place_deg[0], "az_deg": tracking.drift_place_deg[1]},
+        "drift_place": _place(tracking.drift_place_deg),
         "field_rotation_deg_per_hour": _number(tracking.rotation_deg_per_hour),
-        "field_rotation_place": {
-            "alt_deg": tracking.rotation_place_deg[0],
-            "az_deg": tracking.rotation_place_deg[1],
-        },
+        "field_rotation_place": _place(tracking.rotation_place_deg),
+        "refraction_drift_arcsec_per_min": _number(trails.refraction_arcsec_per_min),
+        "refraction_drift_place": _place(trails.refraction_place_deg),
+        "inherent_rotation_deg_per_hour": _number(trails.inherent_deg_per_hour),
+        "inherent_rotation_place": _place(trails.inherent_place_deg),
+        "at": _place(trails.at_deg),
+        "tolerance_px": TOLERANCE_PX,
+        "trails": [
+            {
+                "minutes": _number(row.minutes),
+                "drift_arcsec": _number(row.drift_arcsec),
+                "turn_without_deg": _number(row.turn_without_deg, 9),
+                "turn_with_deg": _number(row.turn_with_deg, 9),
+                "turn_place": _place(row.turn_place_deg),
+                "corner_without_px": _pixels(row.corner_without_arcsec, pixel),
+                "corner_with_px": _pixels(row.corner_with_arcsec, pixel),
+                "enough_without_arcmin": _number(row.enough_without_arcmin),
+                "enough_with_arcmin": _number(row.enough_with_arcmin),
+            }
+            for row in trails.rows
+        ],
         "pole": "true" if equatorial else "zenith",
         "condition": alignment.condition or None,
         "hints": list(alignment.hints),

@@ -20,6 +20,7 @@ from skysample.files import check_place
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from astropy.coordinates import SkyCoord
     from astropy.time import Time
 
     from skysample.gathering import HeaderKeywords
@@ -150,6 +151,20 @@ def _resumed(
 
 def _terms(text: str | None) -> list[str] | None:
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _alt_az(text: str) -> SkyCoord:
+    from astropy.coordinates import AltAz, SkyCoord
+
+    from skysample.tables import as_float
+
+    try:
+        altitude, azimuth = (as_float(part.strip()) for part in text.split(","))
+    except ValueError:
+        altitude = azimuth = float("nan")
+    if not (0.0 < altitude <= 90.0 and -360.0 <= azimuth <= 360.0):
+        raise InputError(f"--at {text}: write altitude and azimuth in degrees, as in --at 45,120", key="--at")
+    return SkyCoord(az=azimuth, alt=altitude, unit="deg", frame=AltAz())
 
 
 def _polar(path: Path, site: Site, assume: list[str], terms: str | None = None) -> PolarAlignment:
@@ -388,6 +403,12 @@ def polar(
     run: RunArgument,
     site: SiteOption,
     terms: TermsOption = None,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ALT,AZ", help="How far stars trail at this place; default the worst of the usable sky."
+        ),
+    ] = None,
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
@@ -395,8 +416,12 @@ def polar(
 
     Example: skysample polar run.ecsv --site site.toml
     """
+    from skysample.tracking_drift import trail
+
+    place = None if at is None else _alt_az(at)
     alignment = _polar(run, _site(site), assume, terms)
-    _show(answers.polar_answer(alignment), sentences.polar_lines(alignment), as_json=as_json)
+    trails = trail(alignment, at=place)
+    _show(answers.polar_answer(alignment, trails), sentences.polar_lines(alignment, trails), as_json=as_json)
 
 
 @app.command()
