@@ -90,6 +90,8 @@ class PolarAlignment:
     hints : tuple of str
         Slips of the clock or of the map that a zero offset looks like.
     site : Site
+    model : FittedModel or None
+        What it was read from, with every other term.
     """
 
     kind: str
@@ -103,6 +105,7 @@ class PolarAlignment:
     condition: str
     hints: tuple[str, ...]
     site: Site
+    model: FittedModel | None = None
 
     @property
     def equatorial(self) -> bool:
@@ -270,6 +273,7 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
         condition=_condition(model),
         hints=zero_hints(model, site),
         site=site,
+        model=model,
     )
 
 

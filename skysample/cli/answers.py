@@ -241,6 +241,33 @@ def compare_answer(comparison: Comparison) -> dict[str, Any]:
             {"term": name, "arcmin": _number(change), "stderr_arcmin": _number(error)}
             for name, (change, error) in zip(names, comparison.changes_arcmin, strict=True)
         ],
+        "adjusters": [
+            {
+                "adjuster": each.adjuster,
+                "asked_arcmin": _number(each.asked_arcmin),
+                "made_arcmin": _number(each.made_arcmin),
+                "made_stderr_arcmin": _number(each.stderr_arcmin),
+                "miss_arcmin": _number(each.miss_arcmin),
+                "p": float(f"{each.p:.6g}"),
+                "verdict": each.verdict,
+                "sentence": each.sentence,
+            }
+            for each in comparison.adjusters
+        ],
+        "terms": [
+            {
+                "name": str(row["term"]),
+                "before_arcsec": _value(row["before"]),
+                "after_arcsec": _value(row["after"]),
+                "change_arcsec": _value(row["change"]),
+                "change_stderr_arcsec": _value(row["stderr"]),
+                "p": float(f"{float(row['p']):.6g}"),
+                "verdict": str(row["verdict"]),
+            }
+            for row in comparison.terms
+        ],
+        "next_moves": [move.adjuster for move in comparison.next_moves],
+        "sentences": list(comparison.sentences),
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -288,9 +289,25 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
             )
         ],
     )
-    if not comparison.within_limit:
-        yield "Next:"
-        yield from move_lines(comparison.after)
+    yield from comparison.sentences[:-1]
+    yield from columns(
+        ("term", "before", "after", "changed", "+-", "p", "verdict"),
+        [
+            (
+                str(row["term"]),
+                f'{row["before"].value:.2f}"',
+                f'{row["after"].value:.2f}"',
+                f'{row["change"].value:+.2f}"',
+                f'{row["stderr"].value:.2f}"',
+                f"{row['p']:.2g}",
+                str(row["verdict"]),
+            )
+            for row in comparison.terms
+        ],
+    )
+    yield f"Next: {comparison.next_sentence}"
+    if comparison.next_moves:
+        yield from move_lines(replace(comparison.after, moves=comparison.next_moves))
 
 
 def size_lines(need: PointsNeeded) -> Iterator[str]:
