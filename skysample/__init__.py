@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from skysample.sizing import PointsNeeded, points_needed
     from skysample.sky import UsableSky, usable_sky
     from skysample.tracking_drift import Trails, trail
+    from skysample.tracking_log import TrackingLog, read_tracking_log
+    from skysample.tracking_quality import Tracking, tracking
 
 __version__ = "0.1.0"
 
@@ -56,6 +58,8 @@ _HOMES = {
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
     "Structure": "leftovers",
+    "Tracking": "tracking_quality",
+    "TrackingLog": "tracking_log",
     "Trails": "tracking_drift",
     "UsableSky": "sky",
     "compare": "comparing",
@@ -70,9 +74,11 @@ _HOMES = {
     "points_needed": "sizing",
     "polar": "polar_axis",
     "read_run": "runs",
+    "read_tracking_log": "tracking_log",
     "sample": "sampling",
     "score": "scoring",
     "structure": "leftovers",
+    "tracking": "tracking_quality",
     "trail": "tracking_drift",
     "usable_sky": "sky",
 }
@@ -96,6 +102,8 @@ __all__ = [
     "SkysampleError",
     "SkysampleWarning",
     "Structure",
+    "Tracking",
+    "TrackingLog",
     "Trails",
     "UsableSky",
     "__version__",
@@ -111,9 +119,11 @@ __all__ = [
     "points_needed",
     "polar",
     "read_run",
+    "read_tracking_log",
     "sample",
     "score",
     "structure",
+    "tracking",
     "trail",
     "usable_sky",
 ]

@@ -18,12 +18,14 @@ if TYPE_CHECKING:
     from skysample.leftovers import Structure
     from skysample.movements import History
     from skysample.ordering import FrontPoint
+    from skysample.periods import Period
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
     from skysample.scoring import Score, SkyError
     from skysample.sizing import PointsNeeded
     from skysample.tracking_drift import Trails
+    from skysample.tracking_quality import Tracking
 
 __all__ = [
     "compare_answer",
@@ -33,6 +35,7 @@ __all__ = [
     "plugins_answer",
     "polar_answer",
     "size_answer",
+    "tracking_answer",
 ]
 
 
@@ -335,6 +338,59 @@ def history_answer(past: History) -> dict[str, Any]:
             for each in past.axis
         ],
         "sentences": list(past.sentences),
+    }
+
+
+def tracking_answer(found: Tracking) -> dict[str, Any]:
+    """Keys of `tracking`."""
+    from skysample.tracking_quality import PRACTICE_ARCSEC
+
+    return {
+        "rows": len(found.log),
+        "lost": found.log.lost,
+        "span_s": _number(found.log.span_s),
+        "source": found.log.source,
+        "corrections": found.log.corrections,
+        "practice_arcsec": list(PRACTICE_ARCSEC),
+        "components": [
+            {
+                "name": each.name,
+                "logged_rms_arcsec": _number(each.logged_rms_arcsec),
+                "removed": [
+                    {
+                        "cause": part.cause,
+                        "rms_arcsec": _number(part.rms_arcsec),
+                        "share": _number(part.share),
+                    }
+                    for part in each.removed
+                ],
+                "predicted_arcsec_per_min": _number(each.predicted_arcsec_per_min),
+                "drift_arcsec_per_min": _number(each.drift_arcsec_per_min),
+                "drift_stderr_arcsec_per_min": _number(each.drift_stderr_arcsec_per_min),
+                "rms_arcsec": _number(each.rms_arcsec),
+                "sky_factor": _number(each.sky_factor),
+                "sky_rms_arcsec": _number(each.sky_rms_arcsec),
+                "verdict": each.verdict,
+                "periods": [_period(period) for period in each.periods],
+                "strongest": None if each.strongest is None else _period(each.strongest),
+                "noise_arcsec": _number(each.noise_arcsec),
+                "shortest_s": _number(each.shortest_s),
+                "longest_s": _number(each.longest_s),
+            }
+            for each in found.components
+        ],
+        "condition": found.condition or None,
+        "sentences": list(found.sentences),
+    }
+
+
+def _period(period: Period) -> dict[str, Any]:
+    return {
+        "period_s": _number(period.period_s),
+        "period_stderr_s": _number(period.period_stderr_s),
+        "amplitude_arcsec": _number(period.amplitude_arcsec),
+        "amplitude_stderr_arcsec": _number(period.amplitude_stderr_arcsec),
+        "chance": float(f"{period.chance:.6g}"),
     }
 
 

@@ -510,6 +510,45 @@ def history(
 
 
 @app.command()
+def tracking(
+    log: Annotated[
+        Path, typer.Argument(metavar="LOG", help="Tracking log (ECSV or CSV).", show_default=False)
+    ],
+    site: Annotated[
+        Path | None, typer.Option("--site", metavar="SITE", help="Site file: refraction is taken out.")
+    ] = None,
+    model: Annotated[
+        Path | None,
+        typer.Option(metavar="MODEL", help="With --site: polar error and the rest of this model too."),
+    ] = None,
+    assume: Annotated[
+        list[str],
+        typer.Option(
+            "--assume",
+            metavar="KEY=VALUE",
+            help="What the log does not say: source=guide|encoder, error_of=tube|star,"
+            " corrections=none|model|guider|unknown, target_ra_deg, target_dec_deg (ICRS), pier=east|west.",
+        ),
+    ] = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """Say how well the mount tracks: what is left without drift, and its periods.
+
+    Example: skysample tracking guide.csv --site site.toml --model model.json
+    """
+    from skysample.fitting import load_model
+    from skysample.tracking_log import read_tracking_log
+    from skysample.tracking_quality import tracking as judge
+
+    place = None if site is None else _site(site)
+    by = None if model is None else load_model(model)
+    if by is not None and place is None:
+        raise InputError("--model goes with --site; give the site too, or leave --model out", key="--model")
+    found = judge(read_tracking_log(log, assume=_assumed(assume)), place, by)
+    _show(answers.tracking_answer(found), sentences.tracking_lines(found), as_json=as_json)
+
+
+@app.command()
 def report(
     run: RunArgument,
     site: SiteOption,

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from skysample.scoring import Score, SkyError
     from skysample.sizing import PointsNeeded
     from skysample.tracking_drift import Trails
+    from skysample.tracking_quality import Tracking
     from skysample.wedge import Move
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "plugin_lines",
     "polar_lines",
     "size_lines",
+    "tracking_lines",
     "trail_lines",
 ]
 
@@ -362,6 +364,21 @@ def history_lines(past: History) -> Iterator[str]:
         yield "Find out why before you correct it: a loose bolt, or a pier that settles. Before you touch a bolt:"
         for caution in WEDGE:
             yield f"  - {caution}"
+
+
+def tracking_lines(found: Tracking) -> Iterator[str]:
+    """Say how well the mount tracked, and what explains the rest."""
+    lost = f"; the star was lost in {found.log.lost} more" if found.log.lost else ""
+    yield f"{len(found.log)} rows over {found.log.span_s / 60.0:.1f} min{lost}."
+    yield from found.sentences
+    yield from columns(
+        ("taken out", "of", "left, RMS", "share"),
+        [
+            (part.cause, each.name, f'{part.rms_arcsec:.3f}"', f"{100.0 * part.share:.1f} %")
+            for each in found.components
+            for part in each.removed
+        ],
+    )
 
 
 def plugin_lines(registry: Registry) -> Iterator[str]:
