@@ -143,8 +143,16 @@ class Trails:
             f"In an exposure of {60.0 * row.minutes:g} s an axis less than {_arcmin(without)} off keeps every star"
             f" within {TOLERANCE_PX:g} pixel; with the model tracking in both axes, less than {_arcmin(with_model)}."
             f" This one is {_arcmin(self.total_arcmin)} off (95 %: below {_arcmin(self.upper_arcmin)}):"
-            f" {_verdict(self.upper_arcmin, without, with_model)}."
+            f" {_verdict(self.upper_arcmin, without, with_model)}.{self._refraction_too(row)}"
         )
+
+    def _refraction_too(self, row: Trail) -> str:
+        if self.pixel_arcsec is None:
+            return ""
+        trailed = self.refraction_arcsec_per_min * row.minutes / self.pixel_arcsec
+        if trailed <= TOLERANCE_PX:
+            return ""
+        return f" Without the model refraction alone trails up to {trailed:.1f} pixels meanwhile, on whatever axis."
 
 
 def _arcmin(value: float | None) -> str:

@@ -233,7 +233,7 @@ def test_a_camera_that_is_not_described_gets_angles_and_is_asked_for():
 @pytest.mark.parametrize(
     ("total_arcmin", "words"),
     [
-        (0.3, ": good enough."),
+        (0.3, ": good enough. Without the model refraction alone"),
         (6.0, "with the model tracking in both axes, not without"),
         (120.0, "not shown to be good enough"),
     ],
@@ -242,6 +242,14 @@ def test_the_verdict_is_for_the_cameras_exposure(total_arcmin, words):
     found = trail(alignment("fork", 35.0, total_arcmin, 0.0))
     assert found.exposure.minutes == 0.5
     assert words in str(found)
+
+
+def test_refraction_that_the_camera_would_notice_is_said_beside_the_verdict():
+    quick = trail(alignment("fork", 35.0, 0.3, 0.0, camera=CAMERA | {"exposure_s": 10}))
+    slow = trail(alignment("fork", 35.0, 0.3, 0.0, camera=CAMERA | {"exposure_s": 120}))
+    assert "refraction alone" not in str(quick)
+    pixels = 2.0 * slow.refraction_arcsec_per_min / CAMERA["pixel_arcsec"]
+    assert f"refraction alone trails up to {pixels:.1f} pixels" in str(slow)
 
 
 def test_times_are_the_exposure_and_four_that_always_stand():

@@ -22,6 +22,7 @@ from skysample.tracking_log import TrackingLog, read_tracking_log
 from skysample.tracking_quality import tracking
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors
+from tests.test_bad_input import mutated
 
 SIDEREAL = 7.292115e-5
 TARGET = (150.0, -10.0)
@@ -384,3 +385,18 @@ def test_the_command_reads_a_csv_and_refuses_a_bad_one_in_a_line(tmp_path, monke
     out, err = capsys.readouterr()
     assert (out, err.count("\n")) == ("", 1)
     assert err.startswith("skysample: bad.csv: row 31: elapsed_s is '31x', not a number")
+
+
+def test_whatever_happens_to_a_log_the_command_answers_or_refuses_it_in_a_line(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    seconds, values = series(n=40)
+    rows = [f"{s:.3f},{v:.4f},{-v:.4f}" for s, v in zip(seconds, values, strict=True)]
+    good = "\n".join(["elapsed_s,east_error_arcsec,north_error_arcsec", *rows]).encode()
+    codes = []
+    for number in range(150):
+        (tmp_path / "log.csv").write_bytes(mutated(good, np.random.default_rng(number)))
+        codes.append(run_command(["tracking", "log.csv", "--json"]))
+        out, err = capsys.readouterr()
+        assert codes[-1] in {0, 2}, err
+        assert (err.count("\n"), bool(out)) == ((1, False) if codes[-1] == 2 else (0, True)), number
+    assert 20 < codes.count(2) < 150
