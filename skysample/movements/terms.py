@@ -151,9 +151,7 @@ def _to_readings_of(before: FittedModel, after: FittedModel) -> tuple[Array, lis
     return matrix, lost
 
 
-def welch(
-    change: float, first: float, second: float, first_dof: int, second_dof: int
-) -> tuple[float, float]:
+def welch(change: float, first: float, second: float, first_dof: int, second_dof: int) -> tuple[float, float]:
     """Degrees of freedom and two-sided p of a change, from two variances with degrees of freedom of their own."""
     from scipy.special import stdtr
 
