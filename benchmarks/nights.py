@@ -44,6 +44,8 @@ def random_night(
     extended: bool = False,
     zeros_off: tuple[float, float] = (0.0, 0.0),
     false: int = 0,
+    more: dict[str, float] | None = None,
+    noise_rng: np.random.Generator | None = None,
 ) -> Night:
     """Take a night at a random latitude (20 to 60 degrees) with random errors of ordinary size.
 
@@ -57,6 +59,10 @@ def random_night(
         Radians added to the readings of both encoders, as when they were never homed.
     false : int
         How many solutions are off by 3' to 3 degrees.
+    more : dict of str to float, optional
+        Further terms of the mount, arcseconds.
+    noise_rng : numpy.random.Generator, optional
+        For the noise alone, so that the same mount and places can be had with other noise.
     """
     latitude = rng.uniform(20.0, 60.0) * (1.0 if hemisphere == "north" else -1.0)
     site = site_from_dict(
@@ -78,13 +84,14 @@ def random_night(
         names = ["primary_sin", "primary_cos", "secondary_sin"]
         names += ["secondary_cos"] if kind != "altaz" else []
         truth |= {name: rng.normal(0.0, 20.0) for name in names}
+    truth |= more or {}
 
     alt, az = even_places(points, rng)
     # A german mount's tube is on the side of the pier away from what it looks at.
     side = np.where((np.sin(az) > 0.0) & (kind == "german"), -1, 1)
     mount = SimulatedMount(kind, latitude, terms_arcsec=truth | in_homed_readings(truth, zeros_off))
     axes = np.stack(mount.reading(alt, az, side), axis=1)
-    seen = scattered(vectors(*mount.point(axes[:, 0], axes[:, 1])), noise_arcsec, rng)
+    seen = scattered(vectors(*mount.point(axes[:, 0], axes[:, 1])), noise_arcsec, noise_rng or rng)
     axes += np.array(zeros_off)
     truth["primary_zero"] -= zeros_off[0] / ARCSEC
     truth["secondary_zero"] -= zeros_off[1] / ARCSEC

@@ -4,7 +4,8 @@ Run: uv run --with ortools --with pyvrp python benchmarks/ordering_peers.py [--s
 
 The solvers get the table of least seconds from stop to stop: the mount's time, or the dome's over the gap between
 the two stops' azimuths if that is longer. All orders then go through the same schedule: the lazy dome, for the
-comparison; the timely dome beside it. Neither solver is a dependency; one that is missing is said to be.
+comparison; the timely dome beside it. The bounds are for the solver that comes nearest to the pairwise optimum.
+Neither solver is a dependency; one that is missing is said to be.
 """
 
 from __future__ import annotations
@@ -90,11 +91,16 @@ def pyvrp_order(table: np.ndarray, seconds: int) -> list[int]:
 SOLVERS: dict[str, Callable[[np.ndarray, int], list[int]]] = {"ortools": ortools_order, "pyvrp": pyvrp_order}
 
 
+def pairwise_s(problem: OrderingProblem, order: Sequence[int]) -> float:
+    """Seconds that the solvers think an order takes."""
+    table = table_of(problem)
+    legs = sum(table[a, b] for a, b in pairwise([0, *(stop + 1 for stop in order)])) / TICKS
+    return float(legs + problem.points * problem.mount.settle_s)
+
+
 def show(count: int, name: str, order: Sequence[int], problem: OrderingProblem, spent: float) -> Schedule:
     """Print an order's pairwise length and both schedules; return the lazy one."""
-    table = table_of(problem)
-    settle_s = count * problem.mount.settle_s
-    path = sum(table[a, b] for a, b in pairwise([0, *(stop + 1 for stop in order)])) / TICKS + settle_s
+    path = pairwise_s(problem, order)
     lazy, timely = (schedule(replace(problem, dome_policy=policy), order) for policy in ("lazy", "timely"))
     cells = " ".join(
         f"{each.total_slew_s:8.1f} {math.degrees(each.dome_rad):5.0f} {each.dome_moves:4d}"
@@ -113,10 +119,16 @@ def main() -> None:
     parser.add_argument("--sampled", action="store_true", help="points from skysample.sample")
     parser.add_argument("--seconds", type=int, default=20, help="of each solver on each problem")
     asked = parser.parse_args()
-    figures = Figures("Ours (annealed, lazy dome) against the pairwise optimum, same lazy schedule")
+    figures = Figures("Ours against the pairwise optimum, once the dome is simulated")
+    measure_peers(figures, asked.counts or [75, 100], seconds=asked.seconds, sampled=asked.sampled)
+    figures.show()
+
+
+def measure_peers(figures: Figures, counts: Sequence[int], *, seconds: int, sampled: bool = False) -> None:
+    """Add what our order saves against each solver's; print every order's own figures."""
     print("points order         pairwise lazy: s   deg move timely:s  deg move   cpu_s")
-    for count in asked.counts or [75, 100]:
-        posed = sampled_problem(count) if asked.sampled else reference_problem(count)
+    for count in counts:
+        posed = sampled_problem(count) if sampled else reference_problem(count)
         problem = replace(posed, dome_policy="lazy")
         begun = time.process_time()
         order = Annealed().order(problem).tolist()
@@ -124,18 +136,25 @@ def main() -> None:
         begun = time.process_time()
         order = Annealed().order(replace(problem, dome_policy="timely")).tolist()
         show(count, "ours, timely", order, problem, time.process_time() - begun)
+        theirs = {}
         for name, solve in SOLVERS.items():
             if importlib.util.find_spec(name) is None:
                 figures.measured(f"{count} points, {name}", "not installed")
                 continue
             begun = time.process_time()
-            order = solve(table_of(problem), asked.seconds)
-            theirs = show(count, name, order, problem, time.process_time() - begun)
-            less_s = 100.0 * (1.0 - ours.total_slew_s / theirs.total_slew_s)
-            less_dome = 100.0 * (1.0 - ours.dome_rad / theirs.dome_rad)
-            figures.at_least(f"{count} points, less time than {name}", less_s, 20.0, "%")
-            figures.at_least(f"{count} points, less dome rotation than {name}", less_dome, 55.0, "%")
-    figures.show()
+            order = solve(table_of(problem), seconds)
+            found = show(count, name, order, problem, time.process_time() - begun)
+            theirs[pairwise_s(problem, order), name] = found
+        for (_, name), found in sorted(theirs.items(), key=lambda each: each[0]):
+            less_s = 100.0 * (1.0 - ours.total_slew_s / found.total_slew_s)
+            less_dome = 100.0 * (1.0 - ours.dome_rad / found.dome_rad)
+            what = f"{count} points, less time than {name}", f"{count} points, less dome rotation than {name}"
+            if name == min(theirs)[1]:  # the pairwise optimum, as near as any of them came
+                figures.at_least(what[0], less_s, 20.0, "%")
+                figures.at_least(what[1], less_dome, 55.0, "%")
+            else:
+                figures.measured(what[0], less_s, "%")
+                figures.measured(what[1], less_dome, "%")
 
 
 if __name__ == "__main__":

@@ -29,10 +29,13 @@ if TYPE_CHECKING:
     from skysample.runs import Run, read_run
     from skysample.sampling import Grid, sample
     from skysample.scoring import Score, score
+    from skysample.selection import TermSelection, select_terms
     from skysample.session import Session
     from skysample.site import Site, load_site
-    from skysample.sizing import PointsNeeded, points_needed
+    from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.star_alignment import AdjustingStar, adjusting_star
+    from skysample.stopping import RunProgress, progress
     from skysample.tracking_drift import Trails, trail
     from skysample.tracking_log import TrackingLog, read_tracking_log
     from skysample.tracking_quality import Tracking, tracking
@@ -40,11 +43,13 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
+    "AdjustingStar": "star_alignment",
     "Comparison": "comparing",
     "FittedModel": "fitting",
     "Grid": "sampling",
     "History": "movements",
     "InputError": "errors",
+    "LearningCurve": "sizing",
     "NoSolution": "errors",
     "NotDetermined": "errors",
     "Plan": "planning",
@@ -52,31 +57,37 @@ _HOMES = {
     "PointsNeeded": "sizing",
     "PolarAlignment": "polar_axis",
     "Run": "runs",
+    "RunProgress": "stopping",
     "Score": "scoring",
     "Session": "session",
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
     "Structure": "leftovers",
+    "TermSelection": "selection",
     "Tracking": "tracking_quality",
     "TrackingLog": "tracking_log",
     "Trails": "tracking_drift",
     "UsableSky": "sky",
+    "adjusting_star": "star_alignment",
     "compare": "comparing",
     "fit": "fitting",
     "gather": "gathering",
     "history": "movements",
     "icrs_place": "frames",
+    "learning_curve": "sizing",
     "load_model": "fitting",
     "load_site": "site",
     "observed_place": "frames",
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "polar_axis",
+    "progress": "stopping",
     "read_run": "runs",
     "read_tracking_log": "tracking_log",
     "sample": "sampling",
     "score": "scoring",
+    "select_terms": "selection",
     "structure": "leftovers",
     "tracking": "tracking_quality",
     "trail": "tracking_drift",
@@ -84,11 +95,13 @@ _HOMES = {
 }
 
 __all__ = [
+    "AdjustingStar",
     "Comparison",
     "FittedModel",
     "Grid",
     "History",
     "InputError",
+    "LearningCurve",
     "NoSolution",
     "NotDetermined",
     "Plan",
@@ -96,32 +109,38 @@ __all__ = [
     "PointsNeeded",
     "PolarAlignment",
     "Run",
+    "RunProgress",
     "Score",
     "Session",
     "Site",
     "SkysampleError",
     "SkysampleWarning",
     "Structure",
+    "TermSelection",
     "Tracking",
     "TrackingLog",
     "Trails",
     "UsableSky",
     "__version__",
+    "adjusting_star",
     "compare",
     "fit",
     "gather",
     "history",
     "icrs_place",
+    "learning_curve",
     "load_model",
     "load_site",
     "observed_place",
     "plan",
     "points_needed",
     "polar",
+    "progress",
     "read_run",
     "read_tracking_log",
     "sample",
     "score",
+    "select_terms",
     "structure",
     "tracking",
     "trail",

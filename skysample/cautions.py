@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["MOVING", "WEDGE"]
+__all__ = ["FINISH", "MOVING", "STAR", "WEDGE"]
+
+FINISH = "Finish every move against gravity, so that slack is taken up (common practice, no source)."
+"""With every move."""
 
 WEDGE = (
     (
@@ -21,3 +24,13 @@ MOVING = (
     "Never point towards the Sun. Dome and mount move without warning: keep people, cables and ladders clear.",
 )
 """Before a plan is run."""
+
+STAR = (
+    (
+        "The bolts are turned while the motors hold the star: tracking on, slews locked out at the controller, and a"
+        " second person with a hand on the stop."
+    ),
+    "Only at night, and never with the tube turned towards the Sun.",
+    "Stop at once if a motor strains, a bolt moves without effort, or the star jumps: something has come loose.",
+)
+"""Before bolts are turned under a star."""

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["EarthMotion", "earth_motion"]
 
 _STEP_DAYS = 0.5
+_NUMBERS = 12
 _OFFSETS = np.arange(-2, 4)
 """The knots around a time, in steps from the last one before it."""
 
@@ -67,13 +68,13 @@ def earth_motion(tt1: Array, tt2: Array) -> EarthMotion:
     cells, cell = np.unique(before, return_inverse=True)
     knots: Array = np.unique(cells[:, None] + _OFFSETS)
     if 2 * len(knots) > days.size:
-        table = _from_series(tt1, tt2).reshape(*days.shape, -1)
+        table = _from_series(tt1, tt2).reshape(*days.shape, _NUMBERS)
     else:
         at_knots = _from_series(np.full(len(knots), _J2000), knots * _STEP_DAYS)
         first = np.searchsorted(knots, cells + _OFFSETS[0])[cell]
         weights = _lagrange(steps - before)
         table = sum(weights[j][:, None] * at_knots[first + j] for j in range(len(_OFFSETS)))
-        table = np.asarray(table).reshape(*days.shape, -1)
+        table = np.asarray(table).reshape(*days.shape, _NUMBERS)
     barycentric = np.empty(days.shape, erfa.dt_pv)
     barycentric["p"], barycentric["v"] = table[..., 0:3], table[..., 3:6]
     return EarthMotion(barycentric, table[..., 6:9], table[..., 9], table[..., 10], table[..., 11])

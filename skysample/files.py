@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import secrets
@@ -41,7 +42,9 @@ def read_text(path: str | os.PathLike[str]) -> str:
         raise InputError("is not UTF-8 text; save it as UTF-8", file=name) from None
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError(f"cannot be read ({reason}); check the path and its permissions", file=name) from None
+        raise InputError(
+            f"cannot be read ({reason}); check the path and its permissions", file=name
+        ) from None
     except ValueError:
         raise InputError("is not a path; check it", file=name) from None
     if len(content) > LARGEST_BYTES:
@@ -84,12 +87,16 @@ def check_place(path: str | os.PathLike[str], inputs: Iterable[str | os.PathLike
 
 
 def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
-    """Write a file whole or not at all: temporary file beside it, fsync, rename.
+    """Write a file whole or not at all: temporary file beside it, fsync, rename, fsync of the folder.
+
+    When this returns, the new content outlasts the end of the process, and a loss of power as far as the system
+    and the disk keep what fsync promises. Until then the old content does.
 
     Raises
     ------
     InputError
-        If the place cannot be written to. A file that was there before is then still there.
+        If the place cannot be written to. A file that was there before is then still there, unless the folder
+        alone could not be synced: then the new one is.
     """
     check_place(path)
     target = _resolved(path)
@@ -104,6 +111,7 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
         if target.exists():
             temporary.chmod(target.stat().st_mode & 0o777)
         temporary.replace(target)
+        _sync_folder(target.parent)
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError(
@@ -112,6 +120,23 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
         ) from None
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a rename last; where a folder cannot be opened or synced as such, the system has to do it by itself."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    try:
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except PermissionError:
+        return
+    try:
+        os.fsync(descriptor)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
+    finally:
+        os.close(descriptor)
 
 
 def _resolved(path: str | os.PathLike[str]) -> Path:

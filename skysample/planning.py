@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -38,14 +38,26 @@ if TYPE_CHECKING:
 
     from skysample.fitting import FittedModel
     from skysample.plugins.registry import Registry
+    from skysample.run_progress import Progress
+    from skysample.sampling.informed import Places
     from skysample.site import Site
 
-__all__ = ["PLAN_FORMAT", "PLAN_VERSION", "Plan", "check_times", "moments", "ordering_problem", "plan"]
+__all__ = [
+    "GUESSED_LEG_S",
+    "PLAN_FORMAT",
+    "PLAN_VERSION",
+    "Plan",
+    "check_times",
+    "moments",
+    "ordering_problem",
+    "plan",
+]
 
 PLAN_FORMAT, PLAN_VERSION = "skysample-plan", 1
-_GUESSED_LEG_S = 10.0
+GUESSED_LEG_S = 10.0
 _CHECK_EVERY_S = 600.0
 _NO_GAP = 0.0005
+_TRADED_OFF_UP_TO = 400
 
 
 @dataclass(frozen=True)
@@ -73,7 +85,11 @@ class Plan:
     grid_numbers : tuple of int or None
         Stable numbers of the grid's points, where they are not simply 1 to n: in a plan that was resumed.
     problem : OrderingProblem or None
-        What the ordering was asked; None for a plan that was read.
+        What the ordering was asked.
+    first : Plan or None
+        The plan that this one is the rest of, as it was made first; None where this is the first.
+    progress : Progress or None
+        How far the first one had been taken.
     """
 
     site: Site
@@ -86,6 +102,8 @@ class Plan:
     model: FittedModel | None = None
     grid_numbers: tuple[int, ...] | None = None
     problem: OrderingProblem | None = None
+    first: Plan | None = field(default=None, repr=False)
+    progress: Progress | None = None
 
     @property
     def numbers(self) -> NDArray[np.int64]:
@@ -139,10 +157,16 @@ class Plan:
         Returns
         -------
         list of FrontPoint
-            The first is this plan. None where the plan spares the dome already, was read from a file, or comes
-            from an ordering that does not search; only this plan where there is no dome.
+            The first is this plan. Empty where the plan spares the dome already, was read from a file, comes from
+            an ordering that does not search, or has more than 400 points, for which it takes too long; only this
+            plan where there is no dome.
         """
-        if self.problem is None or self.ordering != DEFAULT_ORDERING or self.problem.dome_weight > 0.0:
+        if (
+            self.problem is None
+            or self.ordering != DEFAULT_ORDERING
+            or self.problem.dome_weight > 0.0
+            or self.points > _TRADED_OFF_UP_TO
+        ):
             return []
         return front(self.problem, quickest=self.order.tolist())
 
@@ -217,6 +241,7 @@ class Plan:
             "site": self.site.name,
             "made_utc": str(iso(Time.now())),
             "made_by": f"skysample {__version__}",
+            "design": self.grid.design,
             "order": self.ordering,
             "slew_s": round(self.slew_s, 1),
             "total_s": round(self.total_s, 1),
@@ -318,7 +343,7 @@ def plan(
         served = ("standard",) if model is None else model.names
     camera = site.camera
     expected_s = (
-        points * (camera.exposure_s + camera.overhead_s + _GUESSED_LEG_S) if isinstance(points, int) else 0.0
+        points * (camera.exposure_s + camera.overhead_s + GUESSED_LEG_S) if isinstance(points, int) else 0.0
     )
     for _ in range(4):
         region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
@@ -377,7 +402,9 @@ def check_times(found: Plan, registry: Registry) -> None:
             )
 
 
-def ordering_problem(site: Site, grid: Grid, seed: int = 0, dome_weight: float = 0.0) -> OrderingProblem:
+def ordering_problem(
+    site: Site, grid: Grid | Places, seed: int = 0, dome_weight: float = 0.0
+) -> OrderingProblem:
     """Put the order of a grid's points as a problem: axes, turns and dome arcs, from where the mount is parked."""
     frame = mount_frame(site.mount.kind, site.location.latitude_rad)
     axes = ideal_axes(frame, grid.directions, grid.sides)

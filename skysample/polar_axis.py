@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import NotDetermined
+from skysample.feet import foot_moves
 from skysample.fitting.rotations import Chain
 from skysample.fitting.zero_hints import zero_hints
 from skysample.frames import refraction_at
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from astropy.units import Quantity
     from numpy.typing import NDArray
 
+    from skysample.feet import FootMove
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.site import Site
@@ -188,6 +190,13 @@ class PolarAlignment:
 
         shrink = np.array([1.0, np.cos(self.site.location.latitude_rad) if self.equatorial else 1.0])
         return float(np.linalg.norm(self.stderr_rad * shrink)) / ARCSEC / 60.0 * u.arcmin
+
+    @property
+    def feet(self) -> tuple[FootMove, ...]:
+        """How far each foot of an `altaz` base has to rise; empty where the site file does not describe them."""
+        if self.equatorial:
+            return ()
+        return foot_moves(self.first_rad, self.second_rad, self.covariance_rad2, self.site.wedge)
 
     @cached_property
     def tracking(self) -> TrackingError:

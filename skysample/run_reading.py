@@ -112,6 +112,7 @@ def fields_of_table(
         "pressure_hpa": pressure,
         "roll_rad": np.radians(columns.floats("solved_roll_deg", -360.0, 360.0, unit="deg")),
         "solved_rad": ra_dec,
+        "mirrored": _parity(columns),
         "axes_kind": declared["axes"] or "unknown",
         "old_model": declared["old_model"] or "unknown",
         "session": declared["session"],
@@ -188,6 +189,12 @@ def _sigma(columns: Columns) -> Array | None:
     if not columns.given("sigma_arcsec"):
         return None
     return columns.floats("sigma_arcsec", 1e-6, 1e5, unit="arcsec", required=True)
+
+
+def _parity(columns: Columns) -> bool | None:
+    """Whether the images are mirrored; None where no row says, or rows differ."""
+    said = columns.booleans("mirrored", empty=False)[columns.present("mirrored")]
+    return bool(said[0]) if said.size and (said == said[0]).all() else None
 
 
 def _has_readings(columns: Columns) -> bool:

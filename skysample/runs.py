@@ -30,7 +30,7 @@ __all__ = ["RUN_FORMAT", "RUN_VERSION", "Run", "read_run", "run_table", "write_r
 AxesKind = Literal["raw", "corrected", "unknown"]
 OldModel = Literal["off", "on", "unknown"]
 
-_TEXT_COLUMNS = ("time", "frame", "pier", "status", "use")
+_TEXT_COLUMNS = ("time", "frame", "pier", "status", "use", "mirrored")
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +64,8 @@ class Run:
         Of the air and of the image, nan where not known.
     solved_rad : ndarray, shape (n, 2), or None
         ICRS right ascension and declination of the solved centre.
+    mirrored : bool or None
+        Parity of the images, where the rows that give it agree.
     axes_kind, old_model : str
         Whether the readings are "raw" or already "corrected" by a model, and whether one was "on" or "off";
         else "unknown".
@@ -91,6 +93,7 @@ class Run:
     pressure_hpa: Array
     roll_rad: Array
     solved_rad: Array | None = None
+    mirrored: bool | None = None
     axes_kind: AxesKind = "unknown"
     old_model: OldModel = "unknown"
     session: str | None = None
@@ -275,6 +278,7 @@ class Run:
         ):
             if np.isfinite(values).any():
                 columns[name] = values * unit
+        columns |= {} if self.mirrored is None else {"mirrored": np.full(len(self), self.mirrored)}
         columns["use"] = self.use
         if np.any(self.point < 0):
             del columns["point"]

@@ -10,8 +10,10 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.geometry import direction
-from skysample.runs import RUN_FORMAT, RUN_VERSION, run_table, write_run
-from skysample.tables import read_table
+from skysample.resuming import known_numbers, resume
+from skysample.run_progress import Progress, read_progress
+from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
+from skysample.tables import plain_table, read_table
 from skysample.times import iso
 
 if TYPE_CHECKING:
@@ -22,13 +24,15 @@ if TYPE_CHECKING:
     from astropy.units import Quantity
 
     from skysample.planning import Plan
+    from skysample.plugins.registry import Registry
+    from skysample.runs import Run
     from skysample.site import Site
 
 __all__ = ["PlannedPoint", "Session"]
 
 _COLUMNS = (
     "point", "time", "primary_deg", "secondary_deg", "target_ra_deg", "target_dec_deg", "pier", "solved_ra_deg",
-    "solved_dec_deg", "status", "frame", "sigma_arcsec",
+    "solved_dec_deg", "status", "frame", "sigma_arcsec", "dome_az_deg",
 )  # fmt: skip
 
 
@@ -70,12 +74,14 @@ class PlannedPoint:
 class Session:
     """Take a plan point by point.
 
-    Each result is on disk, in a run file, before the next point is given: a program that dies loses nothing, and a
-    new session on the same plan and log goes on where the old one stopped.
+    Each result is on disk, in a run file, before the next point is given: a program that dies, by whatever signal,
+    loses nothing, and a new session on the same plan and log goes on where the old one stopped. After clouds,
+    `resume` plans the rest anew. One session at a time writes to a log.
 
     Parameters
     ----------
     plan : Plan
+        The first plan, or one that was resumed since.
     log : path-like
         The run file. If it is there already, its points are done.
     meta : mapping, optional
@@ -90,52 +96,61 @@ class Session:
     def __init__(
         self, plan: Plan, log: str | os.PathLike[str], *, meta: dict[str, Any] | None = None
     ) -> None:
-        self._plan = plan
         self._log = Path(log)
         self._meta = dict(meta or {})
         self._rows: list[dict[str, Any]] = []
-        table = plan.table
-        self._points = [
-            PlannedPoint(
-                int(row["point"]),
-                float(row["alt_deg"]),
-                float(row["az_deg"]),
-                str(row["pier"]),
-                float(row["dome_az_deg"]),
-                plan.site,
-            )
-            for row in table
-        ]
-        if self._log.exists():
-            self._rows = self._resumed()
+        self._seen = _stamp(self._log)
+        self._plan, self._points = plan, _points_of(plan)
         self._given: PlannedPoint | None = None
+        if self._seen is not None:
+            self._read_log()
 
-    def _resumed(self) -> list[dict[str, Any]]:
-        table = read_table(
-            self._log,
-            text=("time", "pier", "status", "frame"),
-            expected=RUN_FORMAT,
-            version=RUN_VERSION,
-            undeclared=True,
-        )
-        known = {point.number for point in self._points}
-        if "point" not in table.colnames:
-            raise InputError(
-                "has no column point: it is not the log of a plan; name another file", file=str(self._log)
+    def _read_log(self) -> None:
+        file = str(self._log)
+        table = plain_table(
+            read_table(
+                self._log,
+                text=("time", "pier", "status", "frame"),
+                expected=RUN_FORMAT,
+                version=RUN_VERSION,
+                undeclared=True,
             )
-        rows = []
-        for number, row in enumerate(table, 1):
-            values = {name: None if np.ma.is_masked(row[name]) else row[name] for name in table.colnames}
-            if values["point"] not in known:
+        )
+        if "point" not in table.colnames:
+            raise InputError("has no column point: it is not the log of a plan; name another file", file=file)
+        progress = read_progress(self._log)
+        known = known_numbers(self._plan, progress)
+        for place, number in enumerate(table["point"]):
+            if int(number) not in known:
                 raise InputError(
-                    f"point {values['point']} is not in this plan; name the log of this plan, or another file",
-                    file=str(self._log),
-                    row=number,
+                    f"point {number} is not in this plan; name the log of this plan, or another file",
+                    file=file,
+                    row=place + 1,
                     key="point",
                 )
-            rows.append({name: values.get(name) for name in _COLUMNS})
+        self._rows = [
+            {name: None if _is_empty(row[name]) else row[name] for name in table.colnames} for row in table
+        ]
         self._meta = {**dict(table.meta), **self._meta}
-        return rows
+
+    @property
+    def plan(self) -> Plan:
+        """What is being taken: as given, or the rest of it since `resume`."""
+        return self._plan
+
+    @property
+    def progress(self) -> Progress:
+        """How far it has been taken, for `skysample.resuming.resume`."""
+        solved = [row for row in self._rows if _solved(row)]
+        failed = [row for row in self._rows if not _solved(row)]
+        last = self._rows[-1] if self._rows else {}
+        dome = last.get("dome_az_deg")
+        return Progress(
+            tuple(dict.fromkeys(int(row["point"]) for row in solved)),
+            tuple(dict.fromkeys(int(row["point"]) for row in failed)),
+            int(last["point"]) if last else None,
+            None if dome is None else float(np.radians(dome)),
+        )
 
     @property
     def done(self) -> tuple[int, ...]:
@@ -143,15 +158,64 @@ class Session:
         return tuple(int(row["point"]) for row in self._rows)
 
     @property
+    def skipped(self) -> tuple[int, ...]:
+        """Numbers of the points that brought nothing."""
+        return tuple(int(row["point"]) for row in self._rows if row["status"] == "failed")
+
+    def run(self) -> Run | None:
+        """What is on disk so far, as a run; None before the first point with a solution."""
+        if len(self.done) == len(self.skipped):
+            return None
+        return read_run(self._log, self._plan.site)
+
+    @property
     def remaining(self) -> int:
         """How many points are still to be taken."""
-        return len(self._points) - len(set(self.done))
+        done = set(self.done)
+        return sum(point.number not in done for point in self._points)
 
     def next(self) -> PlannedPoint | None:
         """The next point to take, the same one until it is recorded or skipped; None when all are done."""
         done = set(self.done)
         self._given = next((point for point in self._points if point.number not in done), None)
         return self._given
+
+    def resume(
+        self,
+        when: Time | None = None,
+        *,
+        order: str | None = None,
+        dome_weight: float | None = None,
+        registry: Registry | None = None,
+    ) -> Plan:
+        """Plan the rest anew, after clouds: see `skysample.resuming.resume`.
+
+        A point skipped so far gives way to a neighbour; the order starts from where mount and dome stood at the
+        last point. The log goes on. A point given out but neither recorded nor skipped may come later now: call
+        `next`.
+
+        Parameters
+        ----------
+        when : Time, optional
+            Now.
+        order, dome_weight, registry : optional
+            As of `skysample.resuming.resume`.
+
+        Returns
+        -------
+        Plan
+            The rest, which this session takes from here on.
+
+        Raises
+        ------
+        NoSolution
+            If nothing is left to take. The session is then as it was.
+        """
+        rest = resume(
+            self._plan, self.progress, when, order=order, dome_weight=dome_weight, registry=registry
+        )
+        self._plan, self._points, self._given = rest, _points_of(rest), None
+        return rest
 
     def record(
         self,
@@ -183,12 +247,17 @@ class Session:
         Raises
         ------
         InputError
-            If no point was given out, or the log cannot be written.
+            If no point was given out, a place or reading is not one finite pair, or the log cannot be written or
+            was changed by someone else.
         """
         from astropy import units as u
 
         point = self._current()
         place = solved.icrs
+        if not place.isscalar or not np.isfinite([place.ra.deg, place.dec.deg]).all():
+            raise InputError(
+                "the solved place is not one place; call skip() where there is none", key="solved"
+            )
         row = self._row(point, time)
         row |= {
             "solved_ra_deg": float(place.ra.deg),
@@ -199,6 +268,8 @@ class Session:
         }
         if axes is not None:
             reading = u.Quantity(axes).to_value(u.deg)
+            if np.shape(reading) != (2,) or not np.isfinite(reading).all():
+                raise InputError("the reading of the axes is not two finite angles; give both", key="axes")
             row |= {"primary_deg": float(reading[0]), "secondary_deg": float(reading[1])}
         else:
             wanted = (target or point.icrs(time)).icrs
@@ -217,15 +288,61 @@ class Session:
 
     def _row(self, point: PlannedPoint, time: Time) -> dict[str, Any]:
         row: dict[str, Any] = dict.fromkeys(_COLUMNS)
-        return row | {"point": point.number, "time": str(iso(time)), "pier": point.pier or None}
+        dome = point.dome_az_deg if np.isfinite(point.dome_az_deg) else None
+        return row | {
+            "point": point.number,
+            "time": str(iso(time)),
+            "pier": point.pier or None,
+            "dome_az_deg": dome,
+        }
 
     def _write(self, row: dict[str, Any]) -> None:
+        found = _stamp(self._log)
+        if found is not None and found != self._seen:
+            raise InputError(
+                "was changed by someone else while this session went on; start a new session on it, and record"
+                " the point again",
+                file=str(self._log),
+            )
         rows = [*self._rows, row]
-        columns = {name: [each[name] for each in rows] for name in _COLUMNS}
+        names = dict.fromkeys((*_COLUMNS, *(name for each in rows for name in each)))
+        columns = {name: [each.get(name) for each in rows] for name in names}
         kept = {
             name: values for name, values in columns.items() if any(value is not None for value in values)
         }
         for needed in ("solved_ra_deg", "solved_dec_deg"):
             kept.setdefault(needed, columns[needed])
         write_run(self._log, run_table(kept, self._meta))
-        self._rows = rows
+        self._rows, self._seen = rows, _stamp(self._log)
+
+
+def _points_of(plan: Plan) -> list[PlannedPoint]:
+    return [
+        PlannedPoint(
+            int(row["point"]),
+            float(row["alt_deg"]),
+            float(row["az_deg"]),
+            str(row["pier"]),
+            float(row["dome_az_deg"]),
+            plan.site,
+        )
+        for row in plan.table
+    ]
+
+
+def _is_empty(cell: Any) -> bool:
+    return np.ma.is_masked(cell) or (isinstance(cell, float) and bool(np.isnan(cell)))
+
+
+def _solved(row: dict[str, Any]) -> bool:
+    there = all(row.get(name) is not None for name in ("solved_ra_deg", "solved_dec_deg"))
+    return there and str(row.get("status") or "").strip().lower() != "failed"
+
+
+def _stamp(path: Path) -> tuple[int, int, int] | None:
+    """What tells a file from what another program makes of it; None where there is none."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_ino, found.st_mtime_ns, found.st_size

@@ -145,6 +145,10 @@ class Wedge(_Table, frozen=True):
     hinge: Literal["on_azimuth", "ground"] = "on_azimuth"
     lean_east_deg: Annotated[float, msgspec.Meta(ge=-30.0, le=30.0)] = 0.0
     lean_north_deg: Annotated[float, msgspec.Meta(ge=-30.0, le=30.0)] = 0.0
+    feet_az_deg: tuple[Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)], ...] | None = None
+    feet_radius_mm: Positive | None = None
+    feet_pitch_mm: Positive | None = None
+    feet_clockwise: Literal["raise", "lower"] | None = None
 
 
 class Site(_Table, frozen=True):
@@ -286,6 +290,24 @@ def _check_bolts(wedge: Wedge, refuse: Any) -> None:
                 f"wedge.{missing[0]}",
                 f"not given; turns of the {bolt} bolt need {', '.join(parts)} together",
             )
+    _check_feet(wedge, refuse)
+
+
+def _check_feet(wedge: Wedge, refuse: Any) -> None:
+    together = (("feet_az_deg", "feet_radius_mm"), ("feet_pitch_mm", "feet_clockwise"))
+    for pair in together:
+        missing = [key for key in pair if getattr(wedge, key) is None]
+        if len(missing) == 1:
+            refuse(f"wedge.{missing[0]}", f"not given; the feet need {' and '.join(pair)} together")
+    if wedge.feet_az_deg is None:
+        if wedge.feet_pitch_mm is not None:
+            refuse("wedge.feet_az_deg", "not given; say where the feet stand, or leave feet_pitch_mm out")
+        return
+    if len({az % 360.0 for az in wedge.feet_az_deg}) < max(3, len(wedge.feet_az_deg)):
+        refuse(
+            "wedge.feet_az_deg",
+            f"{list(wedge.feet_az_deg)} are not three or more different azimuths; correct them",
+        )
 
 
 def _check_dome(dome: Dome, refuse: Any) -> None:

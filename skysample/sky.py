@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Pixels = NDArray[np.int64]
 
-__all__ = ["Loss", "UsableSky", "usable_sky"]
+__all__ = ["Loss", "UsableSky", "clear", "usable_sky"]
 
 _COARSE_NSIDE = 32
 _LARGEST_NSIDE = 1024
@@ -150,10 +150,12 @@ class UsableSky:
             raise InputError(f"directions have shape {directions.shape}; give (n, 3)", key="directions")
         if not np.all(np.abs(np.linalg.norm(directions, axis=1) - 1.0) < 1e-6):
             raise InputError("directions are not all unit vectors; scale them to length 1", key="directions")
-        directions.flags.writeable = False
-        usable = np.ones(len(directions), bool) if side is None else reach(self.site, directions, side)
-        usable &= ~_blocked(self.obstructions, directions, _moments(self.when)).any(axis=0)
-        return usable
+        return clear(self.site, self.obstructions, directions, self.when, side)
+
+    def blockers(self, at: Array) -> tuple[str, ...]:
+        """Names of the obstructions that block one direction (unit vector, shape (3,)) at `when`."""
+        blocked = _blocked(self.obstructions, np.array(at, float)[None], _moments(self.when))
+        return tuple(name for name, row in zip(self.obstructions, blocked, strict=True) if row[0])
 
     def __str__(self) -> str:
         name = f" of {self.site.name}" if self.site.name else ""
@@ -238,6 +240,39 @@ def usable_sky(
     for part in (directions, pixels, reached):
         part.flags.writeable = False
     return UsableSky(site, when, nside, directions, pixels, reached, taken, obstructions)
+
+
+def clear(
+    site: Site,
+    obstructions: Mapping[str, Obstruction],
+    directions: Array,
+    when: Time | None,
+    side: int | None = None,
+) -> Bools:
+    """Whether no obstruction blocks these directions, without the survey of the whole sky that `usable_sky` makes.
+
+    Parameters
+    ----------
+    site : Site
+        For what mount and dome reach.
+    obstructions : mapping of str to Obstruction
+        By name, as `Registry.obstructions` gives them.
+    directions : ndarray, shape (n, 3)
+        Unit vectors, east-north-up.
+    when : astropy.time.Time or None
+        The moment, or several.
+    side : int, optional
+        The side of the pier (1 or -1) that must reach them.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    directions = np.array(directions, float)
+    directions.flags.writeable = False
+    free = np.ones(len(directions), bool) if side is None else reach(site, directions, side)
+    free &= ~_blocked(obstructions, directions, _moments(when)).any(axis=0)
+    return free
 
 
 def _moments(when: Time | None) -> list[Time | None]:

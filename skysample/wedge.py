@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from skysample.errors import NoSolution
 from skysample.geometry import direction, rotation, wrap_pi
 from skysample.site import Wedge
 
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["Move", "adjuster_angles", "polar_moves", "tilt_moves"]
+__all__ = ["Move", "adjuster_angles", "move_rotation", "move_vectors", "polar_moves", "tilt_moves"]
 
 _EAST, _UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
@@ -34,6 +35,9 @@ class Move:
         Of the bolt, where the site file describes it.
     bolt : str or None
         "clockwise" or "counter-clockwise".
+    crosstalk_arcmin : float
+        How much of it, counted in its direction, makes up for what the other adjuster disturbs; zero on a level
+        wedge whose hinge rides on the azimuth stage.
     """
 
     adjuster: str
@@ -42,6 +46,12 @@ class Move:
     stderr_arcmin: float
     turns: float | None = None
     bolt: Literal["clockwise", "counter-clockwise"] | None = None
+    crosstalk_arcmin: float = 0.0
+
+    @property
+    def arcmin_per_turn(self) -> float | None:
+        """What one turn of the bolt moves, on the average of this move; None without a bolt, or nothing to turn."""
+        return self.arcmin / self.turns if self.turns else None
 
     def __str__(self) -> str:
         what = {
@@ -75,29 +85,79 @@ def adjuster_angles(axis: Array, pole: Array, wedge: Wedge, hemisphere: int) -> 
     -------
     raise_rad, east_rad : float
         Altitude (up positive) and azimuth (elevated end to the east positive).
+
+    Raises
+    ------
+    NoSolution
+        If this wedge reaches the pole with no angles at all.
     """
-    stage = (
-        rotation(_EAST, np.radians(-wedge.lean_north_deg))
-        @ rotation([0.0, 1.0, 0.0], np.radians(wedge.lean_east_deg))
-        @ _UP
-    )
+    stage, hinge = move_vectors(axis, wedge, hemisphere)
     if wedge.hinge == "on_azimuth":
-        tilt = _angle(pole, stage)
-        hinge = np.cross(axis, stage)
-        up = _angle(axis, stage) - tilt
-        raised = rotation(hinge / np.linalg.norm(hinge), up) @ axis
-        turn = _turn_about(stage, raised, pole)
-        return up, -hemisphere * turn
-    hinge = hemisphere * _EAST
+        up = _angle(axis, stage) - _angle(pole, stage)
+        return up, -hemisphere * _turn_about(stage, rotation(hinge, up) @ axis, pole)
     # The pole, seen from a stage that has not been tilted yet, must lie on the axis's cone about the stage.
     cosine, sine = float(stage @ pole), float(stage @ np.cross(-hinge, pole))
     along = float(stage @ hinge) * float(hinge @ pole)
     amplitude, phase = np.hypot(cosine - along, sine), np.arctan2(sine, cosine - along)
-    level = np.arccos(np.clip((float(stage @ axis) - along) / amplitude, -1.0, 1.0))
+    wanted = (float(stage @ axis) - along) / amplitude
+    if abs(wanted) > 1.0:
+        raise NoSolution(
+            "no turn of the two adjusters brings the axis onto the pole: the hinge on the ground cannot tilt the"
+            " azimuth stage that way; check [wedge] in the site file, and the latitude"
+        )
+    level = np.arccos(wanted)
     candidates = wrap_pi(np.array([phase + level, phase - level]))
     up = float(candidates[np.argmin(np.abs(candidates))])
     target = rotation(hinge, -up) @ pole
     return up, -hemisphere * _turn_about(stage, axis, target)
+
+
+def move_rotation(axis: Array, wedge: Wedge, hemisphere: int, raise_rad: float, east_rad: float) -> Array:
+    """What the two adjusters do to everything that stands on the wedge.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (3,)
+        Where the elevated end aims before: a hinge on the azimuth stage is square to it.
+    wedge : Wedge
+        Hinge and lean.
+    hemisphere : int
+        +1 north, -1 south.
+    raise_rad, east_rad : float
+        Turned so far, either of them; in which order does not matter to where it ends.
+
+    Returns
+    -------
+    ndarray, shape (3, 3)
+        Rotation in east-north-up. It may also turn the mount about its own axis, by the lean times the move.
+    """
+    stage, hinge = move_vectors(axis, wedge, hemisphere)
+    up = rotation(hinge, raise_rad)
+    around = rotation(stage, -hemisphere * east_rad)
+    return np.asarray(around @ up if wedge.hinge == "on_azimuth" else up @ around)
+
+
+def move_vectors(axis: Array, wedge: Wedge, hemisphere: int) -> tuple[Array, Array]:
+    """The lines about which the two adjusters turn, before either of them was touched.
+
+    Parameters
+    ----------
+    axis, wedge, hemisphere
+        As for `move_rotation`.
+
+    Returns
+    -------
+    stage : ndarray, shape (3,)
+        Axis of the azimuth stage, upwards: the vertical, leaning.
+    hinge : ndarray, shape (3,)
+        A right-handed turn about it raises the axis.
+    """
+    lean_north, lean_east = np.radians([wedge.lean_north_deg, wedge.lean_east_deg])
+    stage = rotation(_EAST, -lean_north) @ rotation([0.0, 1.0, 0.0], lean_east) @ _UP
+    if wedge.hinge == "ground":
+        return stage, hemisphere * _EAST
+    hinge = np.cross(axis, stage)
+    return stage, hinge / np.linalg.norm(hinge)
 
 
 def _angle(a: Array, b: Array) -> float:
@@ -146,8 +206,17 @@ def polar_moves(
         [(angles(errors + d) - angles(errors - d)) / (2 * step) for d in np.eye(2) * step], axis=1
     )
     sigma = np.sqrt(np.diag(slopes @ covariance_rad2 @ slopes.T))
-    altitude = _move("altitude", "raise" if raise_rad >= 0 else "lower", raise_rad, sigma[0], built)
-    azimuth = _move("azimuth", "east" if east_rad >= 0 else "west", east_rad, sigma[1], built)
+    altitude = _move(
+        "altitude",
+        "raise" if raise_rad >= 0 else "lower",
+        raise_rad,
+        sigma[0],
+        raise_rad + altitude_rad,
+        built,
+    )
+    azimuth = _move(
+        "azimuth", "east" if east_rad >= 0 else "west", east_rad, sigma[1], east_rad + azimuth_rad, built
+    )
     return (altitude, azimuth) if built.hinge == "on_azimuth" else (azimuth, altitude)
 
 
@@ -156,6 +225,7 @@ def _move(
     way: Literal["raise", "lower", "east", "west"],
     angle_rad: float,
     stderr_rad: float,
+    crosstalk_rad: float,
     wedge: Wedge,
 ) -> Move:
     arm, pitch, clockwise = (
@@ -163,14 +233,15 @@ def _move(
         if adjuster == "altitude"
         else (wedge.azimuth_arm_mm, wedge.azimuth_pitch_mm, wedge.azimuth_clockwise)
     )
-    arcmin = float(np.degrees(abs(angle_rad)) * 60.0)
-    stderr = float(np.degrees(stderr_rad) * 60.0)
-    if arm is None or pitch is None:
-        return Move(adjuster, way, arcmin, stderr)
-    turns = float(arm * np.tan(abs(angle_rad)) / pitch)
-    return Move(
-        adjuster, way, arcmin, stderr, turns, "clockwise" if clockwise == way else "counter-clockwise"
+    arcmin, stderr, crosstalk = (
+        float(np.degrees(angle) * 60.0)
+        for angle in (abs(angle_rad), stderr_rad, np.copysign(1.0, angle_rad) * crosstalk_rad)
     )
+    if arm is None or pitch is None:
+        return Move(adjuster, way, arcmin, stderr, crosstalk_arcmin=crosstalk)
+    turns = float(arm * np.tan(abs(angle_rad)) / pitch)
+    bolt: Literal["clockwise", "counter-clockwise"] = "clockwise" if clockwise == way else "counter-clockwise"
+    return Move(adjuster, way, arcmin, stderr, turns, bolt, crosstalk)
 
 
 def tilt_moves(north_rad: float, east_rad: float, covariance_rad2: Array) -> tuple[Move, ...]:

@@ -60,6 +60,8 @@ def take_run(
     terms_arcsec: dict[str, float],
     seed: int,
     start: str = "2026-03-02T21:00:00",
+    *,
+    places: np.ndarray | None = None,
 ) -> None:
     """Expose and solve a night's frames with a mount of known errors."""
     from astropy import units as u
@@ -81,7 +83,7 @@ def take_run(
         times.jd1,
         times.jd2,
         rng=np.random.default_rng(seed),
-        targets_rad=np.stack(spread_places(POINTS, 35.0, 82.0), axis=1),
+        targets_rad=np.stack(spread_places(POINTS, 35.0, 82.0), axis=1) if places is None else places,
         noise_arcsec=1.2,
         dut1=earth.dut1_s,
         xp=earth.xp_rad,

@@ -16,7 +16,11 @@ import typer
 
 from skysample.cli import commands
 from skysample.cli.main import run_command
-from tests.job_folder import digests, make_job
+from skysample.geometry import alt_az
+from skysample.resuming import read_plan
+from skysample.site import load_site
+from tests.job_folder import POINTS, digests, make_job, take_run
+from tests.simulated_nights import errors
 
 PLAN = ("plan", "site.toml", "--points", "3", "--order", "nearest")
 POLAR = ("polar", "before.ecsv", "--site", "site.toml")
@@ -24,6 +28,8 @@ FIT = ("fit", "before.ecsv", "--site", "site.toml")
 SIZE = ("size", "site.toml", "--model", "model.json", "--terms", "standard")
 COMPARE = ("compare", "before.ecsv", "after.ecsv", "--site", "site.toml")
 REPORT = ("report", "before.ecsv", "--site", "site.toml")
+HISTORY = ("history", "model.json", "later.json", "--site", "site.toml")
+PROGRESS = ("progress", "going.ecsv", "--plan", "night.ecsv", "--site", "site.toml", "--terms", "standard")
 
 
 @pytest.fixture(scope="session")
@@ -34,6 +40,18 @@ def made(tmp_path_factory):
         assert (
             run_command(["plan", "site.toml", "--points", "6", "--order", "nearest", "--out", "plan.ecsv"])
             == 0
+        )
+        assert run_command(["fit", "after.ecsv", "--site", "site.toml", "--out", "later.json"]) == 0
+        night = ["--points", str(POINTS), "--order", "nearest", "--out", "night.ecsv"]
+        assert run_command(["plan", "site.toml", *night]) == 0
+        taken = read_plan("night.ecsv", load_site("site.toml"))
+        places = taken.grid.directions[taken.order][np.argsort(taken.numbers)]
+        take_run(
+            folder / "site.toml",
+            folder / "going.ecsv",
+            errors("fork"),
+            4,
+            places=np.stack(alt_az(places), axis=1),
         )
     rows = [line for line in (folder / "before.ecsv").read_text().splitlines() if not line.startswith("#")]
     (folder / "before.csv").write_text("\n".join(rows) + "\n")
@@ -91,6 +109,8 @@ def test_the_files_that_are_broken_below_are_good():
         (*PLAN, "--model", "model.json"),
         (*PLAN, "--plan", "plan.ecsv", "--resume", "part.csv"),
         COMPARE,
+        HISTORY,
+        (*PROGRESS, "--target-arcsec", "100"),
     ):
         assert called(arguments)[0] == 0
 
@@ -151,7 +171,9 @@ def test_a_site_with_a_slip_is_refused_by_every_command_in_the_same_words(job, o
     assert old in text or old == "settle_s = 2"
     changed = text.replace(old, new, 1) if old in text else text.replace("[mount]", f"[mount]\n{new}")
     (job / "site.toml").write_text(changed)
-    said = {refused(job, *arguments) for arguments in (POLAR, FIT, PLAN, SIZE, COMPARE, REPORT)}
+    said = {
+        refused(job, *arguments) for arguments in (POLAR, FIT, PLAN, SIZE, COMPARE, REPORT, HISTORY, PROGRESS)
+    }
     assert len(said) == 1
     (line,) = said
     assert words in line
@@ -361,13 +383,15 @@ def set_in(*place):
         (set_in("covariance_arcsec2", 0, 1, 1e6), "its covariance is not one that errors can have"),
         (set_in("run", "axes", "cooked"), 'run.axes: "cooked" is not one of raw, corrected, unknown'),
         (set_in("run", "rows", "1-9"), 'run.rows: "1-9" is not a list'),
+        (set_in("selected", ["gravity"]), "it names a selected term that it does not have"),
+        (set_in("selected", "cone"), 'selected: "cone" is not a list'),
     ],
 )
 def test_a_damaged_model_is_refused(job, change, words):
     content = json.loads((job / "model.json").read_text())
     change(content)
     (job / "model.json").write_text(json.dumps(content))
-    for arguments in ((*PLAN, "--model", "model.json"), SIZE):
+    for arguments in ((*PLAN, "--model", "model.json"), SIZE, HISTORY):
         assert words in refused(job, *arguments)
 
 
@@ -392,6 +416,31 @@ def test_a_model_of_another_mount_is_refused(job):
     line = refused(job, "plan", "altaz.toml", "--points", 3, "--model", "model.json")
     assert "the model is of a fork mount at latitude 35, the site has a altaz at 35" in line
     assert "the model is of a fork mount" in refused(job, "size", "altaz.toml", "--model", "model.json")
+
+
+def test_a_model_whose_run_had_another_model_active_has_no_history(job):
+    content = json.loads((job / "later.json").read_text())
+    content["run"]["axes"] = "corrected"
+    (job / "later.json").write_text(json.dumps(content))
+    assert "a pointing model was active in the mount" in refused(job, *HISTORY, code=1)
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "words"),
+    [
+        ("going.ecsv", "name: point,", "name: number,", "going.ecsv: "),
+        ("going.ecsv", "\n3,", "\n,", "going.ecsv: row 3: point is not a number of the plan"),
+        ("going.ecsv", "\n3,", "\n4,", "going.ecsv: "),
+        ("going.ecsv", "skysample-run", "skysample-plan", "going.ecsv: its format is 'skysample-plan'"),
+        ("night.ecsv", "alt_deg", "altitude", "night.ecsv: has no column alt_deg"),
+        ("night.ecsv", "skysample-plan", "skysample-run", "night.ecsv: its format is 'skysample-run'"),
+    ],
+)
+def test_progress_of_a_broken_run_or_plan_is_refused(job, file, old, new, words):
+    text = (job / file).read_text()
+    assert old in text
+    (job / file).write_text(text.replace(old, new, 1) if old.startswith("\n") else text.replace(old, new))
+    assert words in refused(job, *PROGRESS)
 
 
 # --- plan files, and frames ------------------------------------------------------------------------------------
@@ -520,7 +569,30 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*SIZE, "--target-arcsec", "1arcsec"), "--target-arcsec"),
         ((*SIZE, "--max-points", 0), "--max-points"),
         ((*SIZE, "--max-points", 10**9), "--max-points"),
+        ((*SIZE, "--failed-share", 1), "--failed-share"),
+        ((*SIZE, "--failed-share", "nan"), "--failed-share"),
+        ((*SIZE, "--chart", "x.jpg"), "x.jpg: a chart is written as .svg or .png"),
+        ((*SIZE, "--chart", "model.svg/x.svg"), "cannot be written (there is no folder"),
+        ((*SIZE, "--run", "gone.ecsv"), "gone.ecsv: there is no such file"),
+        ((*SIZE, "--run", "after.ecsv"), "this run is not the one that the model was fitted to"),
         (("size", "site.toml", "--model", "site.toml"), "site.toml: is not JSON"),
+        (("history",), "Missing argument"),
+        (("history", "model.json"), "1 model says nothing about what moved; give two or more"),
+        (("history", "model.json", "model.json"), "is given twice"),
+        (("history", "model.json", "gone.json"), "gone.json: there is no such file"),
+        (("history", "model.json", "before.ecsv"), "before.ecsv: is not JSON"),
+        ((*HISTORY[:3], "--site", "altaz.toml"), "the model is of a fork mount at latitude 35"),
+        ((*HISTORY[:3], "--site", "gone.toml"), "gone.toml: there is no such file"),
+        (("progress", "going.ecsv", "--site", "site.toml"), "Missing option '--plan'"),
+        (("progress", "gone.ecsv", *PROGRESS[2:]), "gone.ecsv: there is no such file"),
+        (("progress", "night.ecsv", *PROGRESS[2:]), "night.ecsv: its format is 'skysample-plan'"),
+        (("progress", "before.ecsv", *PROGRESS[2:]), "point 1 is not where this plan has it"),
+        ((*PROGRESS[:2], "--plan", "going.ecsv", *PROGRESS[4:]), "going.ecsv: its format is 'skysample-run'"),
+        ((*PROGRESS[:2], "--plan", "gone.ecsv", *PROGRESS[4:]), "gone.ecsv: there is no such file"),
+        ((*PROGRESS, "--target-arcsec", 0), "target must be an angle above zero"),
+        ((*PROGRESS, "--target-arcsec", "nan"), "target must be an angle above zero"),
+        ((*PROGRESS[:-1], "nonsense"), "unknown term 'nonsense' for a fork mount"),
+        ((*PROGRESS, "--assume", "colour=red"), "'colour' cannot be assumed; known are axes"),
         ((*COMPARE, "--limit-arcmin", -1), "limit must be an angle above zero"),
         ((*COMPARE, "--limit-arcmin", 0), "limit must be an angle above zero"),
         ((*COMPARE, "--limit-arcmin", "nan"), "limit must be an angle above zero"),
@@ -726,14 +798,17 @@ def swap(data: bytearray, pattern: re.Pattern[bytes], rng: np.random.Generator, 
 AT = "--site", "site.toml"
 RESUME = ("plan", "site.toml", "--order", "nearest", "--plan", "bad", "--resume", "part.csv")
 MUTATIONS = [
-    ("before.ecsv", ("polar", "bad", *AT, "--json"), 500),
-    ("before.ecsv", ("fit", "bad", *AT, "--json"), 70),
+    ("before.ecsv", ("polar", "bad", *AT, "--json"), 440),
+    ("before.ecsv", ("fit", "bad", *AT, "--json"), 30),
     ("before.csv", ("polar", "bad", *AT, "--json"), 200),
-    ("before.csv", ("fit", "bad", *AT), 30),
+    ("before.csv", ("fit", "bad", *AT), 10),
     ("altaz.ecsv", ("polar", "bad", "--site", "altaz.toml"), 100),
     ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 770),
     ("site.toml", ("plan", "bad", "--points", "2", "--order", "nearest", "--json"), 40),
     ("model.json", ("plan", "site.toml", "--points", "2", "--order", "nearest", "--model", "bad"), 110),
+    ("later.json", ("history", "model.json", "bad", *AT, "--json"), 60),
+    ("going.ecsv", ("progress", "bad", *PROGRESS[2:], "--target-arcsec", "9", "--json"), 30),
+    ("night.ecsv", ("progress", "going.ecsv", "--plan", "bad", *PROGRESS[4:]), 30),
     (
         "model.json",
         ("size", "site.toml", "--model", "bad", "--target-arcsec", "1e-9", "--max-points", "20"),

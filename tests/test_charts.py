@@ -5,7 +5,10 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import tomllib
 from dataclasses import replace
+from itertools import combinations
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import matplotlib as mpl
@@ -15,17 +18,20 @@ from astropy import units as u
 from astropy.table import QTable
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.quiver import Quiver
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
 import skysample as ss
 from skysample.charts import as_svg, coverage_map, residual_map, size_chart, sky_chart, write_chart
 from skysample.charts.plan_points import dome_stops
-from skysample.charts.sky_disc import disc_xy
+from skysample.charts.sky_disc import disc_xy, rim_radius
 from skysample.errors import InputError
 from skysample.geometry import direction
 from skysample.scoring import SkyError, sky_error
+from skysample.site import site_from_dict
 from skysample.sizing import PointsNeeded
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
@@ -36,7 +42,7 @@ SKY = {
     "altitude_max_deg": 88.0,
     "horizon": [[0, 12], [90, 25], [210, 41], [300, 15]],
 }
-COUNTS = re.compile(r"\d+(\+\d+)*")
+ROOT = Path(__file__).resolve().parents[1]
 DOME = {"radius_m": 2.6, "slit_width_m": 1.1, "slit_low_deg": 15, "slit_past_zenith_deg": 10, "beam_m": 0.6}
 
 
@@ -120,39 +126,96 @@ def test_the_route_joins_the_points_in_that_order(plan):
 
 def test_a_plan_names_east_on_the_left_and_says_why(plan):
     figure = sky_chart(plan)
-    assert place_of(figure, "East")[0] < -1.0
-    assert place_of(figure, "West")[0] > 1.0
-    assert place_of(figure, "North")[1] > 1.0
-    assert place_of(figure, "South")[1] < -1.0
+    rim = rim_radius(25.0)  # nothing below 30 degrees is usable
+    assert place_of(figure, "East")[0] < -rim
+    assert place_of(figure, "West")[0] > rim
+    assert place_of(figure, "North")[1] > rim
+    assert place_of(figure, "South")[1] < -rim
+    assert any("rim at altitude 25°" in text for text in texts(figure))
     assert any("as seen looking up" in text for text in texts(figure))
 
 
-def test_dome_stops_stand_on_the_rim_with_the_number_of_points_they_serve(plan):
+def rim_marks(figure):
+    """Marks on the rim, as places of their inner ends."""
+    lines = [each.get_xydata() for each in figure.axes[0].get_lines()]
+    radii = [np.linalg.norm(line, axis=1) for line in lines]
+    return np.array(
+        [
+            line[0]
+            for line, radius in zip(lines, radii, strict=True)
+            if len(line) == 2 and abs(radius[1] / radius[0] - 1.06) < 1e-9
+        ]
+    )
+
+
+def counts(figure):
+    """Numbers written outside the rim, by place."""
+    found = [each for each in figure.findobj(Text) if each.get_text().isdigit()]
+    rim = np.linalg.norm(rim_marks(figure)[0])
+    return [each for each in found if np.hypot(*each.get_position()) > rim]
+
+
+def test_every_dome_stop_has_a_mark_on_the_rim(plan):
     stops = dome_stops(plan)
     assert sum(count for _, count in stops) == plan.points
     assert len(stops) in (plan.schedule.dome_moves, plan.schedule.dome_moves + 1)
     figure = sky_chart(plan)
-    labels = [
-        each for each in figure.findobj(Text) if COUNTS.fullmatch(each.get_text()) and not on_disc(each)
-    ]
-    counted = [int(count) for each in labels for count in each.get_text().split("+")]
-    assert sorted(counted) == sorted(count for _, count in stops)
-    azimuth, count = stops[0]
-    towards = [disc_xy(direction(0.0, azimuth)) @ np.array(each.get_position()) for each in labels]
-    assert f"{count}" in labels[int(np.argmax(towards))].get_text().split("+")
+    expected = rim_radius(25.0) * disc_xy(direction(0.0, np.array([azimuth for azimuth, _ in stops])))
+    np.testing.assert_allclose(
+        sorted(map(tuple, rim_marks(figure))), sorted(map(tuple, expected)), atol=1e-12
+    )
     assert any("dome stands here" in text for text in texts(figure))
 
 
-def test_dome_stops_too_close_to_tell_apart_share_a_label(plan):
-    degrees = np.array([1.0, 200.0, 358.0, 359.0, 90.0])
-    azimuth = np.radians(np.repeat(degrees, 3))
-    crowded = replace(plan, schedule=replace(plan.schedule, dome_az=azimuth))
-    assert [count for _, count in dome_stops(crowded)] == [3] * 5
+def test_a_dome_stop_says_how_many_points_it_serves_when_several(plan):
+    azimuth = np.radians([10.0] * 5 + [100.0] * 3 + [104.0] * 2 + [180.0] + [270.0] * 4)
+    figure = sky_chart(replace(plan, schedule=replace(plan.schedule, dome_az=azimuth)))
+    assert len(rim_marks(figure)) == 5
+    # The stop for one point has no number; of the two side by side, the larger has.
+    assert sorted(each.get_text() for each in counts(figure)) == ["3", "4", "5"]
+    (five,) = (each for each in counts(figure) if each.get_text() == "5")
+    towards = np.array(five.get_position()) / np.hypot(*five.get_position())
+    np.testing.assert_allclose(towards, disc_xy(direction(0.0, np.radians(10.0))), atol=1e-12)
+
+
+@pytest.mark.parametrize("kind", ["fork", "german", "altaz"])
+@pytest.mark.parametrize("points", [15, 75, 150])
+def test_on_a_phone_no_writing_is_too_small_and_none_hides_another(kind, points):
+    reference = tomllib.loads((ROOT / "benchmarks" / "reference_site.toml").read_text("utf-8"))
+    reference["mount"] = {"kind": kind}
+    crowded = ss.plan(site_from_dict(reference), points, order="nearest", effort="quick")
     figure = sky_chart(crowded)
-    x, y = place_of(figure, "3+3+3")
-    assert abs(x) < 0.03
-    assert y > 1.1
-    assert texts(figure).count("3") == 3  # point 3 and the two stops by themselves
+    FigureCanvasAgg(figure).draw()
+    legend = figure.axes[0].get_legend()
+    written = [each for each in figure.axes[0].texts if each.get_text()]
+    phone_px_per_pt = 400.0 / (72.0 * figure.get_figwidth())
+    for each in (*written, *legend.get_texts()):
+        assert each.get_fontsize() * phone_px_per_pt > 7.9, each.get_text()
+        box = each.get_window_extent()
+        assert box.x0 >= 0.0
+        assert box.x1 <= figure.bbox.x1
+    # Boxes leave room below the line for letters that hang lower; digits do not.
+    boxes = [each.get_window_extent() for each in written]
+    boxes = [Bbox.from_extents(box.x0, box.y0 + 0.2 * box.height, box.x1, box.y1) for box in boxes]
+    overlaps = [
+        (written[i].get_text(), written[j].get_text())
+        for i, j in combinations(range(len(boxes)), 2)
+        if boxes[i].overlaps(boxes[j])
+    ]
+    assert overlaps == []
+
+
+def test_where_there_is_no_room_in_the_points_every_fifth_number_stands_beside_one():
+    site = make_site(sky=SKY)
+    crowded = ss.plan(site, 150, order="nearest", effort="quick")
+    figure = sky_chart(crowded)
+    assert len(marked(figure, "o")) == 150
+    numbers = {each.get_text(): each.get_position() for each in figure.axes[0].texts}
+    assert {text for text in numbers if text.isdigit()} == {"1", *(f"{n}" for n in range(5, 151, 5))}
+    places = disc_xy(crowded.grid.directions[crowded.order])
+    gaps = [np.hypot(*(places[n - 1] - numbers[f"{n}"])) for n in range(5, 151, 5)]
+    assert max(gaps) < 0.1
+    assert any("every 5th" in text for text in texts(figure))
 
 
 def test_without_a_dome_there_are_no_stops():

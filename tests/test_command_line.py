@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy import units as u
+from astropy.time import Time
 
 import skysample
 import skysample.planning
@@ -18,16 +19,20 @@ import skysample.sizing
 from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
+from skysample.geometry import ARCSEC, alt_az
 from skysample.leftovers import structure
 from skysample.polar_axis import polar
+from skysample.resuming import read_plan
 from skysample.runs import read_run
-from skysample.scoring import score, sky_error
+from skysample.scoring import score, sky_error, term_evidence
+from skysample.selection import FAMILY_WISE, select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
-from tests.job_folder import POINTS, digests, make_job
+from tests.job_folder import POINTS, digests, make_job, take_run
+from tests.simulated_nights import errors
 
 COMMANDS = (
-    "demo", "plan", "gather", "fit", "polar", "size", "compare", "history", "tracking", "report", "plugins",
+    "demo", "plan", "gather", "fit", "polar", "size", "progress", "compare", "history", "tracking", "report", "plugins",
 )  # fmt: skip
 PLAN_COLUMNS = {
     "point", "alt_deg", "az_deg", "hour_angle_deg", "dec_deg", "ra_icrs_deg", "dec_icrs_deg", "pier", "start_utc",
@@ -216,6 +221,39 @@ def test_fit_takes_terms_by_name_and_by_set(answer):
     assert len(many["terms"]) > len(few["terms"])
 
 
+def test_fit_says_of_every_term_what_leaving_it_out_costs_and_why_it_is_judged_so(answer, first):
+    _, table, model = first
+    found = answer("fit", "before.ecsv", "--site", "site.toml")
+    for term, each in zip(found["terms"], term_evidence(model, table), strict=True):
+        assert term["loo_rms_without_arcsec"] == pytest.approx(each.loo_rms_without_rad / ARCSEC, abs=1e-6)
+        assert (term["correlates_with"], term["reason"]) == (each.correlates_with, each.reason)
+        assert term["correlation"] == pytest.approx(each.correlation, abs=1e-4)
+    assert found["selected"] is None
+    assert found["selection"] is None
+
+
+def test_fit_select_answers_with_the_librarys_selection_and_saves_its_model(job, answer, first):
+    site, _, _ = first
+    take_run(job / "site.toml", job / "twisted.ecsv", errors("fork", 25.0, -40.0) | {"fork_twist": 300.0}, 5)
+    selection = select_terms(read_run("twisted.ecsv", site), site)
+    assert selection.added == ("fork_twist",)
+    found = answer("fit", "twisted.ecsv", "--site", "site.toml", "--select", "--out", "twisted.json")
+    assert found["selected"] == ["fork_twist"]
+    assert found["selection"]["started_from"] == list(selection.started_from)
+    assert "follow a selection" in found["selection"]["intervals"]
+    verdicts = {term["name"]: term["verdict"] for term in found["terms"]}
+    assert verdicts["fork_twist"] == "added"
+    assert set(verdicts.values()) <= {"added", "kept", "not needed"}
+    for tried, each in zip(found["selection"]["tried"], selection.candidates, strict=True):
+        assert (tried["name"], tried["verdict"], tried["reason"]) == (each.name, each.verdict, each.reason)
+        if each.verdict == "not found":
+            assert tried["detectable_arcsec"] == pytest.approx(each.detectable_rad / ARCSEC, abs=1e-6)
+            assert tried["p_adjusted"] > FAMILY_WISE
+    for term, limit, row in zip(found["terms"], selection.limits, selection.model.terms, strict=True):
+        assert term["ci95_arcsec"] == pytest.approx(limit * row["stderr"].value, abs=1e-5)
+    assert load_model("twisted.json").selected == ("fork_twist",)
+
+
 @pytest.fixture
 def seen(monkeypatch):
     """Calls of the library by the command, and what they gave."""
@@ -325,6 +363,38 @@ def test_size_answers_with_the_librarys_table(answer, first, seen):
         ):
             assert row[key] == pytest.approx(known[column].value, abs=1e-6)
     assert found["recommended"] in {row["points"] for row in found["table"]}
+
+
+def test_size_with_the_models_own_run_says_how_few_would_have_done_and_draws_both(answer):
+    found = answer(
+        "size", "site.toml", "--model", "model.json", "--terms", "standard", "--failed-share", "0",
+        "--run", "before.ecsv", "--target-arcsec", "20", "--chart", "size.png",
+    )  # fmt: skip
+    learning = found["learning"]
+    assert 0 < learning["would_have_done"] <= learning["points"]
+    assert learning["table"][-1]["points"] == learning["points"]
+    assert learning["table"][-1]["missed_arcsec"] is None
+    assert found["informed"]["recommended"] <= found["recommended"]
+    assert Path("size.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_progress_is_a_no_with_the_next_points_until_it_is_enough(answer, run, job):
+    assert run("plan", "site.toml", "--points", POINTS, "--out", "taken.ecsv")[0] == 0
+    grid = read_plan("taken.ecsv", load_site("site.toml"))
+    by_number = grid.grid.directions[grid.order][np.argsort(grid.numbers)]
+    take_run(
+        job / "site.toml", job / "run.ecsv", errors("fork"), 4, places=np.stack(alt_az(by_number), axis=1)
+    )
+    arguments = ("progress", "run.ecsv", "--site", "site.toml", "--plan", "taken.ecsv", "--terms", "standard")
+    no = answer(*arguments, "--target-arcsec", "1e-3", code=1)
+    assert (no["taken"], no["enough"], no["reachable"]) == (POINTS, False, False)
+    yes = answer(*arguments, "--target-arcsec", "100")
+    assert yes["enough"]
+    assert yes["next_points"] == []
+    code, out, _ = run(*arguments, "--target-arcsec", "100")
+    assert code == 0
+    assert " ".join(out.split()).endswith("stop.")
+    assert all(len(line) <= 80 for line in out.splitlines())
 
 
 def test_size_beyond_its_limit_is_a_no(run):
@@ -496,6 +566,7 @@ def test_the_version_is_the_packages(run):
     [
         ("polar", "before.ecsv", "--site", "site.toml"),
         ("fit", "before.ecsv", "--site", "site.toml"),
+        ("fit", "before.ecsv", "--site", "site.toml", "--select"),
         ("compare", "before.ecsv", "after.ecsv", "--site", "site.toml"),
         ("plan", "site.toml", "--points", 4, "--order", "nearest"),
         ("plugins",),
@@ -579,3 +650,73 @@ def test_commands_that_only_read_write_nothing(job, run):
     ):
         assert run(*arguments)[0] == 0
     assert digests(job) == held
+
+
+STAR_NIGHT = ("--star", "--when", "2026-03-02T22:00:00")
+
+
+def test_a_star_is_named_with_its_commands_and_its_places_on_the_camera(answer, first):
+    site, table, model = first
+    found = answer("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT)
+    star = skysample.adjusting_star(model, site, Time("2026-03-02T22:00:00"), table)
+    told = found["star"]
+    assert found["no_star"] is None
+    assert told["name"] == star.star
+    assert told["accuracy_arcsec"] == pytest.approx(
+        told["amplification"] * np.hypot(told["centring_arcsec"], told["model_error_arcsec"]), abs=1e-4
+    )
+    assert told["amplification"] <= 2.0
+    assert [each["utc"][11:16] for each in told["commands"]][:2] == [star.when.isot[11:16], "22:05"]
+    last = told["steps"][-1]
+    assert [last["hour_angle_deg"], last["dec_deg"]] == pytest.approx(star.axes().value.tolist(), abs=1e-5)
+    assert last["share"] == 1.0
+    assert [place["moment"] for place in told["whole"]["places"]] == ["before", "between", "after"]
+    assert answer("polar", "before.ecsv", "--site", "site.toml")["star"] is None
+
+
+def test_the_star_is_told_in_the_order_to_do_it(run):
+    code, out, err = run("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT)
+    assert (code, err) == (0, "")
+    order = [out.index(words) for words in (
+        "Turn, in this order:", "By a star:", "Before bolts are turned under a star:", "Do, in this order:",
+        "send the axes to", "Go on sending it", "Lock out slews", "the star goes to the middle.",
+        "clamp while you watch",
+    )]  # fmt: skip
+    assert order == sorted(order)
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_an_error_in_centring_is_taken_as_given(answer):
+    found = answer("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT, "--centring-arcsec", "7")
+    assert found["star"]["centring_arcsec"] == 7.0
+
+
+def test_where_there_is_no_star_the_moves_are_told_and_the_answer_is_no(run, answer, job):
+    text = (job / "site.toml").read_text("utf-8")
+    (job / "narrow.toml").write_text(re.sub(r"altitude_min_deg = \S+", "altitude_min_deg = 80", text))
+    code, out, err = run("polar", "before.ecsv", "--site", "narrow.toml", *STAR_NIGHT)
+    assert (code, err) == (1, "")
+    assert "No bright star can show the move within a day" in out
+    assert "Turn, in this order:" in out
+    found = answer("polar", "before.ecsv", "--site", "narrow.toml", *STAR_NIGHT, code=1)
+    assert found["star"] is None
+    assert "no bright star" in found["no_star"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("before.ecsv", "--site", "site.toml", "--when", "2026-03-02T22:00:00"), "--when goes with --star"),
+        (
+            ("before.ecsv", "--site", "site.toml", "--centring-arcsec", "3"),
+            "--centring-arcsec goes with --star",
+        ),
+        (("altaz.ecsv", "--site", "altaz.toml", *STAR_NIGHT), "no polar axis"),
+        (("before.ecsv", "--site", "site.toml", "--star", "--when", "soon"), "--when"),
+    ],
+)
+def test_a_star_that_cannot_be_asked_for_is_refused(run, arguments, words):
+    code, out, err = run("polar", *arguments)
+    assert (code, out) == (2, "")
+    assert words in err
+    assert err.count("\n") == 1

@@ -342,6 +342,10 @@ CONTRACT = {
             "minutes",
         ),
     ),
+    "progress": (
+        *("taken", "target_arcsec", "sigma_arcsec", "sky_rms_arcsec", "sky_rms_upper95_arcsec", "enough"),
+        *("reachable", "more", "next_points", "point", "alt_deg", "az_deg"),
+    ),
     "compare": (
         "before",
         "after",
@@ -400,6 +404,15 @@ def test_every_key_of_a_commands_json_is_described(name):
     printed = json_keys(name)
     assert set(CONTRACT[name]) <= printed
     assert printed <= said(section(page("commands.md"), name))
+
+
+def test_every_key_of_a_star_is_described():
+    from skysample.cli import answers
+
+    parts = (answers.star_answer, answers._command, answers._step_answer)
+    printed = {key for part in parts for key in literal_keys(part)}
+    assert len(printed) > 20
+    assert printed <= said(section(page("commands.md"), "polar"))
 
 
 @pytest.mark.parametrize("name", CONTRACT)
@@ -507,12 +520,12 @@ def test_every_exception_is_described_with_what_it_carries():
 
 def test_the_cautions_stand_word_for_word():
     text = " ".join(page("safety.md").split())
-    for sentence in (*cautions.WEDGE, *cautions.MOVING):
+    for sentence in (cautions.FINISH, *cautions.WEDGE, *cautions.STAR, *cautions.MOVING):
         assert sentence in text
 
 
 def test_every_caution_of_the_module_is_checked():
-    assert set(cautions.__all__) == {"MOVING", "WEDGE"}
+    assert set(cautions.__all__) == {"FINISH", "MOVING", "STAR", "WEDGE"}
 
 
 # The package's front door

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from skysample.cli.main import run_command
 from skysample.demo import __file__ as demo_file
-from skysample.errors import InputError, NoSolution
+from skysample.errors import InputError, NoSolution, SkysampleWarning
 from skysample.geometry import direction, separation
+from skysample.mount_axes import tube_side
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.resuming import Progress, read_plan, read_progress, resume
+from skysample.sampling.grid import ideal_separation_rad
 from skysample.session import Session
 from tests.conftest import make_site
 
@@ -85,6 +90,115 @@ def test_resuming_again_and_again_never_plans_a_point_twice(first, registry):
     assert len(done) == 14
 
 
+@settings(max_examples=25, deadline=None)
+@given(
+    kind=st.sampled_from(["fork", "german"]),
+    rounds=st.lists(st.lists(st.booleans(), min_size=1, max_size=5), min_size=1, max_size=6),
+    from_first=st.booleans(),
+)
+def test_whatever_was_done_and_failed_in_whatever_rounds_no_point_is_planned_twice(
+    small, kind, rounds, from_first
+):
+    """Taken in rounds, with clouds between them: `True` is a solution, `False` a failure."""
+    original, registry = small[kind]
+    current, done, failed = original, [], []
+    places = dict(zip(range(1, 9), original.grid.directions, strict=True))
+    aside = 0.3 * ideal_separation_rad(original.sky.area_sr, 8)
+    for outcomes in rounds:
+        taken_now = current.numbers.tolist()[: len(outcomes)]
+        since = Progress(
+            tuple(n for n, solved in zip(taken_now, outcomes, strict=False) if solved),
+            tuple(n for n, solved in zip(taken_now, outcomes, strict=False) if not solved),
+            taken_now[-1],
+        )
+        assert not {*done, *failed} & set(taken_now)
+        done += since.done
+        failed += since.failed
+        told = Progress(tuple(done), tuple(failed), since.last)
+        try:
+            # From the first plan and all that was taken, or from the last one and what was taken since.
+            current = resume(original if from_first else current, told, order="nearest", registry=registry)
+            assert from_first or current.first is original
+        except NoSolution:
+            assert len(done) == 8
+            return
+        numbers = current.numbers.tolist()
+        assert len(numbers) == len(set(numbers)) == 8 - len(done)
+        assert not {*done, *failed} & set(numbers)
+        for number, place in zip(numbers, current.grid.directions[current.order], strict=True):
+            others = [other for known, other in places.items() if known != number]
+            assert number in places or separation(place, np.array(others)).min() >= aside - 1e-9
+            assert np.allclose(places.setdefault(number, place), place, atol=1e-12)
+
+
+@pytest.fixture(scope="module")
+def small(registry):
+    return {
+        kind: (plan(make_site(kind, -27.0), 8, order="nearest", effort="quick", registry=registry), registry)
+        for kind in ("fork", "german")
+    }
+
+
+def test_a_plan_resumed_again_only_needs_what_was_taken_since(small):
+    original, registry = small["fork"]
+    numbers = original.numbers.tolist()
+    once = resume(original, Progress((), (numbers[0],), numbers[0]), order="nearest", registry=registry)
+    assert 9 in once.numbers
+    # The replacement 9 is done, then another point fails: its replacement is 10, and not the number 9 again.
+    later = Progress((9,), (numbers[1],), numbers[1])
+    twice = resume(once, later, order="nearest", registry=registry)
+    assert sorted(twice.numbers.tolist()) == sorted({*numbers[2:], 10})
+    assert twice.first is original
+
+
+def test_a_point_that_failed_and_was_solved_later_needs_no_replacement(small):
+    original, registry = small["fork"]
+    numbers = original.numbers.tolist()
+    both = Progress((numbers[0],), (numbers[0], numbers[1]), numbers[1])
+    rest = resume(original, both, order="nearest", registry=registry)
+    # 9 would have replaced the first; the second keeps the number 10, which a run may have named before.
+    assert sorted(rest.numbers.tolist()) == sorted({*numbers[2:], 10})
+
+
+@pytest.mark.parametrize("solved", [True, False])
+def test_mount_and_dome_start_where_they_were_at_the_last_point_also_when_it_failed(first, registry, solved):
+    last = int(first.numbers[4])
+    told = Progress((last,) if solved else (), () if solved else (last,), last)
+    rest = resume(first, told, order="nearest", registry=registry)
+    assert np.allclose(rest.problem.start_axes, first.schedule.axes[4])
+    assert rest.problem.start_dome == pytest.approx(first.schedule.dome_az[4])
+    # A run that says where the dome stood knows better.
+    turned = resume(first, replace(told, dome_az_rad=1.0), order="nearest", registry=registry)
+    assert turned.problem.start_dome == 1.0
+
+
+def test_the_side_of_the_pier_counts_for_where_the_mount_is(small):
+    original, registry = small["german"]
+    west = [
+        int(n) for n, i in zip(original.numbers, original.order, strict=True) if original.grid.sides[i] < 0
+    ]
+    once = resume(original, Progress((), (west[0],), west[0]), order="nearest", registry=registry)
+    # The replacement is taken, and all is told to the first plan, which never saw the order it was taken in.
+    whole = Progress((9,), (west[0],), 9)
+    rest = resume(original, whole, order="nearest", registry=registry)
+    assert tube_side(rest.problem.start_axes) == -1
+    stop = once.numbers.tolist().index(9)
+    off = rest.problem.start_axes - once.schedule.axes[stop]
+    assert np.allclose((off + np.pi) % (2.0 * np.pi), np.pi)
+
+
+def test_what_is_not_usable_now_is_left_out_with_its_reason(small):
+    _, registry = small["fork"]
+    low = plan(
+        make_site(sky={"altitude_min_deg": 20.0}), 12, order="nearest", effort="quick", registry=registry
+    )
+    altitude = np.degrees(np.arcsin(low.grid.directions[:, 2]))
+    corrected = replace(low, site=make_site(sky={"altitude_min_deg": 35.0}))
+    with pytest.warns(SkysampleWarning, match=r"left out: point \d+ \(altitude limits\)"):
+        rest = resume(corrected, Progress((), (), None), order="nearest", registry=registry)
+    assert set(rest.numbers.tolist()) == set((np.flatnonzero(altitude >= 35.0) + 1).tolist())
+
+
 def test_all_done_is_said(first, registry):
     with pytest.raises(NoSolution, match="nothing is left"):
         resume(first, Progress(tuple(range(1, 15)), (), 3), registry=registry)
@@ -104,6 +218,46 @@ def test_a_plan_file_reads_back_to_the_same_points_and_moves(first, tmp_path):
     assert again.slew_s == pytest.approx(first.slew_s, abs=1e-3)
 
 
+def test_a_plan_files_points_are_held_against_the_sites_sky(registry, tmp_path):
+    file = tmp_path / "plan.ecsv"
+    edge = {"altitude_min_deg": 30.0000004}
+    at_limit = plan(make_site(sky=edge), 40, order="nearest", effort="quick", registry=registry)
+    on_edge = at_limit.grid.directions.copy()
+    on_edge[0] = direction(np.radians(edge["altitude_min_deg"]), 1.0)
+    replace(at_limit, grid=replace(at_limit.grid, directions=on_edge)).write(file)
+    again = read_plan(file, at_limit.site)  # what writing rounded away does no harm
+    assert np.count_nonzero(~again.sky.usable(again.grid.directions)) == 1
+    raised = make_site(sky={"altitude_min_deg": 45.0})
+    with pytest.raises(InputError, match=r"row \d+: .*outside this site's usable sky \(altitude limits\)"):
+        read_plan(file, raised)
+    assert read_plan(file, raised, check=False).points == 40
+
+
+def test_a_plan_file_of_another_site_is_refused(first, tmp_path):
+    replace(first, site=make_site(name="Saltpan Ridge", dome=DOME)).write(tmp_path / "plan.ecsv")
+    with pytest.raises(InputError, match="made for 'Saltpan Ridge', not for 'Gravel Flat'"):
+        read_plan(tmp_path / "plan.ecsv", make_site(name="Gravel Flat"))
+
+
+def test_a_plan_file_keeps_how_much_the_dome_is_to_be_spared(first, registry, tmp_path):
+    gentle = plan(first.site, 5, effort="quick", dome_weight=0.5, registry=registry)
+    gentle.write(tmp_path / "plan.ecsv")
+    again = read_plan(tmp_path / "plan.ecsv", first.site)
+    assert again.dome_weight == 0.5
+    rest = resume(again, Progress((1,), (), 1), registry=registry)
+    assert rest.dome_weight == 0.5
+
+
+def test_the_file_of_a_resumed_plan_is_no_first_plan(small, tmp_path):
+    original, registry = small["fork"]
+    once = resume(original, Progress((1,), (2,), 2), order="nearest", registry=registry)
+    once.write(tmp_path / "rest.ecsv")
+    rest = read_plan(tmp_path / "rest.ecsv", original.site)
+    assert Session(rest, tmp_path / "run.ecsv").remaining == 7
+    with pytest.raises(InputError, match="name the first plan"):
+        resume(rest, Progress((9,), (), 9), registry=registry)
+
+
 def test_progress_is_read_from_a_sessions_log(first, tmp_path):
     night = Session(first, tmp_path / "run.ecsv")
     numbers = []
@@ -117,7 +271,11 @@ def test_progress_is_read_from_a_sessions_log(first, tmp_path):
             place = point.icrs(when)
             night.record(SkyCoord(ra=place.ra + 0.02 * u.deg, dec=place.dec), when)
     progress = read_progress(tmp_path / "run.ecsv")
-    assert progress == Progress((numbers[0], numbers[2], numbers[3]), (numbers[1],), numbers[3])
+    dome = float(first.schedule.dome_az[3])
+    assert progress.dome_az_rad == pytest.approx(dome, abs=1e-9)
+    told = replace(progress, dome_az_rad=None)
+    assert told == Progress((numbers[0], numbers[2], numbers[3]), (numbers[1],), numbers[3])
+    assert night.progress == progress
 
 
 def test_the_command_goes_on_where_the_run_stopped(tmp_path, capsys):

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import stat
+
 import numpy as np
 import pytest
 from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
 
-from skysample.errors import InputError
+from skysample import files
+from skysample.errors import InputError, NoSolution
 from skysample.planning import plan
 from skysample.plugins import build_registry
-from skysample.runs import read_run
+from skysample.runs import read_run, write_run
 from skysample.session import Session
+from skysample.tables import read_table
 from tests.conftest import make_site
 
 WHEN = Time("2026-06-14T18:00:00", scale="utc")
@@ -88,3 +93,90 @@ def test_a_log_of_another_plan_is_refused_and_left_alone(planned, tmp_path):
     with pytest.raises(InputError, match="not in this plan"):
         Session(planned, log)
     assert log.read_bytes() == before
+
+
+def test_after_clouds_the_session_goes_on_with_the_rest_and_replaces_what_failed(planned, tmp_path):
+    log = tmp_path / "run.ecsv"
+    night = Session(planned, log)
+    first = taken(night, 0)
+    failed = night.next().number
+    night.skip(WHEN + 1 * u.min)
+    night.next()
+    rest = night.resume(WHEN + 60 * u.min, order="nearest")
+    assert night.plan is rest
+    assert night.remaining == rest.points == 5
+    # A new process has the first plan and the log; it asks for the rest again, and finds the same points.
+    again = Session(planned, log)
+    assert again.remaining == 4
+    again.resume(WHEN + 60 * u.min, order="nearest")
+    left = set()
+    for step in range(2, 7):
+        left.add(taken(again, step))
+    assert left == {*planned.numbers.tolist(), 7} - {first, failed}
+    assert again.next() is None
+    with pytest.raises(NoSolution, match="nothing is left"):
+        again.resume()
+    # Also the first plan alone knows the replacement in the log.
+    assert Session(planned, log).remaining == 0
+
+
+def test_a_session_survives_a_second_cloud(planned, tmp_path):
+    night = Session(planned, tmp_path / "run.ecsv")
+    for step in range(4):
+        night.next()
+        night.skip(WHEN + step * u.min)
+        night.resume(order="nearest")
+    assert night.remaining == 6
+    assert len(set(night.done)) == 4
+    assert not set(night.done) & set(night.plan.numbers.tolist())
+
+
+def test_columns_that_somebody_added_to_the_log_are_kept(planned, tmp_path):
+    log = tmp_path / "run.ecsv"
+    taken(Session(planned, log), 0)
+    table = read_table(log)
+    table["temperature_c"] = [-3.5]
+    table["note"] = ["haze"]
+    write_run(log, table)
+    taken(Session(planned, log), 1)
+    again = read_table(log)
+    assert again["temperature_c"][0] == -3.5
+    assert again["note"][0] == "haze"
+
+
+def test_a_log_that_somebody_else_changed_is_not_written_over(planned, tmp_path):
+    log = tmp_path / "run.ecsv"
+    one, other = Session(planned, log), Session(planned, log)
+    taken(one, 0)
+    before = log.read_bytes()
+    other.next()
+    with pytest.raises(InputError, match="changed by someone else"):
+        other.skip(WHEN)
+    assert log.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "place", [SkyCoord([1, 2] * u.deg, [3, 4] * u.deg), SkyCoord(np.nan * u.deg, 1 * u.deg)]
+)
+def test_what_is_no_place_is_refused_before_it_reaches_the_log(planned, tmp_path, place):
+    night = Session(planned, tmp_path / "run.ecsv")
+    night.next()
+    with pytest.raises(InputError, match=r"skip\(\)"):
+        night.record(place, WHEN)
+    assert not (tmp_path / "run.ecsv").exists()
+
+
+def test_a_write_ends_when_file_and_folder_are_on_the_disk(monkeypatch, tmp_path):
+    """What a loss of power may take: the content until its fsync, the name until the folder's."""
+    kinds, real, renamed = [], os.fsync, []
+    monkeypatch.setattr(
+        files.os,
+        "fsync",
+        lambda descriptor: (
+            kinds.append("folder" if stat.S_ISDIR(os.fstat(descriptor).st_mode) else "file"),
+            renamed.append((tmp_path / "a.txt").exists()),
+            real(descriptor),
+        ),
+    )
+    files.write_whole(tmp_path / "a.txt", "all of it")
+    assert (kinds, renamed) == (["file", "folder"], [False, True])

@@ -71,6 +71,10 @@ push_pull = true
 hinge = "on_azimuth"
 lean_east_deg = 0.0
 lean_north_deg = 0.0
+feet_az_deg = [0, 120, 240]
+feet_radius_mm = 400
+feet_pitch_mm = 1.5
+feet_clockwise = "raise"
 [plugins.moon]
 avoid_deg = 10
 """
@@ -215,6 +219,8 @@ def test_every_number_has_a_range_and_beyond_its_edges_nothing_is_taken():
         ("camera.exposure_s", -1.0),
         ("camera.size_px", [0, 4096]),
         ("wedge.azimuth_pitch_mm", 0.0),
+        ("wedge.feet_az_deg", [0.0, 180.0]),
+        ("wedge.feet_az_deg", [0.0, 120.0, 360.0]),
     ],
 )
 def test_what_cannot_be_is_out_of_range(place, value):
@@ -329,6 +335,8 @@ def test_what_is_given_to_a_plugin_is_handed_on_untouched():
         ({"wedge.altitude_arm_mm": None}, "wedge.altitude_arm_mm", "altitude bolt need"),
         ({"wedge.azimuth_pitch_mm": None}, "wedge.azimuth_pitch_mm", "azimuth bolt need"),
         ({"wedge.azimuth_clockwise": None}, "wedge.azimuth_clockwise", "azimuth bolt need"),
+        ({"wedge.feet_radius_mm": None}, "wedge.feet_radius_mm", "feet_az_deg and feet_radius_mm together"),
+        ({"wedge.feet_clockwise": None}, "wedge.feet_clockwise", "feet_pitch_mm and feet_clockwise together"),
         ({"sky.horizon": [[0, 12], [90, 25], [360, 13]]}, "sky.horizon", "azimuth 360 is given twice"),
         ({"sky.horizon": [[-90, 12], [270, 12]]}, "sky.horizon", "azimuth 270 is given twice"),
     ],

@@ -28,6 +28,7 @@ __all__ = [
     "interpolated",
     "legend",
     "raster",
+    "rim_radius",
     "sheet_height_in",
     "sky_axes",
 ]
@@ -37,6 +38,8 @@ REACH = 1.17
 
 _LEGEND_LINE_IN = 0.24
 _TITLE_IN = 0.62
+_ROOM = 0.1
+"""Between the middle of a label and the nearest point, in units of the disc's radius; nearer it is left out."""
 _BLOCKED_ALPHA = 0.22
 _RASTER = 181
 _DIRECTIONS = (
@@ -62,7 +65,15 @@ def sheet_height_in(width_in: float, legend_lines: int) -> float:
     return width_in + _TITLE_IN + _LEGEND_LINE_IN * legend_lines + 0.08
 
 
-def sky_axes(figure: Figure, title: str, sky: UsableSky, places: Array, *, reach: float = REACH) -> Axes:
+def sky_axes(
+    figure: Figure,
+    title: str,
+    sky: UsableSky,
+    places: Array,
+    *,
+    reach: float = REACH,
+    rim_deg: float = 0.0,
+) -> Axes:
     """Draw the empty disc: what cannot be used, rings of altitude, names of the directions, and the pole.
 
     Parameters
@@ -72,9 +83,11 @@ def sky_axes(figure: Figure, title: str, sky: UsableSky, places: Array, *, reach
     title : str
     sky : UsableSky
     places : ndarray, shape (n, 2)
-        Of the points that will be marked; the rings are labelled away from them.
+        Of the points that will be marked: what is written on the disc stays away from them, or is left out.
     reach : float
-        Room beyond the horizontal, for marks on the rim.
+        Room for marks around the disc, in units of its radius.
+    rim_deg : float
+        Altitude at which the disc ends.
 
     Returns
     -------
@@ -82,36 +95,64 @@ def sky_axes(figure: Figure, title: str, sky: UsableSky, places: Array, *, reach
     """
     width, height = figure.get_size_inches()
     axes = figure.add_axes((0.0, 1.0 - (width + _TITLE_IN) / height, 1.0, width / height))
-    axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+    radius = rim_radius(rim_deg)
+    half = reach * radius
+    axes.set(xlim=(-half, half), ylim=(-half, half), aspect="equal")
     axes.set_axis_off()
-    per_inch = 2.0 * reach / width
-    write(axes, 0.0, reach + 0.42 * per_inch, title, SIZES["title"], weight="bold")
-    note = "East is left: as seen looking up. Zenith in the middle."
-    write(axes, 0.0, reach + 0.17 * per_inch, note, SIZES["small"])
-    _shade_blocked(axes, sky)
-    for altitude in (0.0, 30.0, 60.0):
-        _ring(axes, altitude, places)
+    per_inch = 2.0 * half / width
+    write(axes, 0.0, half + 0.42 * per_inch, title, SIZES["title"], weight="bold")
+    note = "East is left: as seen looking up. Zenith in the middle"
+    note += f"; rim at altitude {rim_deg:.0f}°." if rim_deg else "."
+    write(axes, 0.0, half + 0.17 * per_inch, note, SIZES["small"])
+    _shade_blocked(axes, sky, radius)
+    _ring(axes, rim_deg, alpha=1.0, linewidth=1.2)
+    for altitude in (30.0, 60.0):
+        if altitude > rim_deg:
+            _ring(axes, altitude, alpha=0.35, linewidth=0.6)
+            _altitude_label(axes, altitude, places, radius)
     for azimuth in range(0, 360, 30):
-        ends = disc_xy(direction(np.radians([0.0, 60.0]), np.radians(float(azimuth))))
+        ends = disc_xy(direction(np.radians([rim_deg, 60.0]), np.radians(float(azimuth))))
         axes.plot(*ends.T, color=INK, alpha=0.18, linewidth=0.5, zorder=1.5)
+    out = half - 0.08 * radius
     for name, x, y, turn in _DIRECTIONS:
-        write(axes, (reach - 0.08) * x, (reach - 0.08) * y, name, SIZES["text"], rotation=turn, weight="bold")
+        write(axes, out * x, out * y, name, SIZES["text"], rotation=turn, weight="bold")
     if sky.site.mount.kind != "altaz":
-        x, y = disc_xy(sky.site.elevated_pole)
-        axes.plot(x, y, marker="+", markersize=9, markeredgewidth=1.2, color=INK, linestyle="none", zorder=2)
-        write(axes, x, y - 0.075, "pole", SIZES["small"], path_effects=halo(), zorder=2)
+        _mark_pole(axes, disc_xy(sky.site.elevated_pole), places, radius)
     return axes
 
 
-def _ring(axes: Axes, altitude_deg: float, places: Array) -> None:
+def rim_radius(rim_deg: float) -> float:
+    """Radius on the disc of an altitude."""
+    return float(np.linalg.norm(disc_xy(direction(np.radians(rim_deg), 0.0))))
+
+
+def _ring(axes: Axes, altitude_deg: float, *, alpha: float, linewidth: float) -> None:
     around = disc_xy(direction(np.radians(altitude_deg), np.linspace(0.0, 2.0 * np.pi, 181)))
-    edge = altitude_deg == 0.0
-    axes.plot(*around.T, color=INK, alpha=1.0 if edge else 0.35, linewidth=1.2 if edge else 0.6, zorder=1.6)
-    if not edge:
-        spots = disc_xy(direction(np.radians(altitude_deg), np.radians(np.arange(15.0, 360.0, 30.0))))
-        away = np.linalg.norm(spots[:, None] - places, axis=-1).min(axis=1, initial=np.inf)
-        x, y = spots[int(np.argmax(np.minimum(away, 0.2)))]
+    axes.plot(*around.T, color=INK, alpha=alpha, linewidth=linewidth, zorder=1.6)
+
+
+def _room(spots: Array, places: Array) -> Array:
+    """Distance of each spot (k, 2) from the nearest place (n, 2), shape (k,)."""
+    return np.asarray(np.linalg.norm(spots[:, None] - places, axis=-1).min(axis=1, initial=np.inf))
+
+
+def _altitude_label(axes: Axes, altitude_deg: float, places: Array, radius: float) -> None:
+    spots = disc_xy(direction(np.radians(altitude_deg), np.radians(np.arange(15.0, 360.0, 30.0))))
+    room = np.minimum(_room(spots, places), 0.2)
+    if room.max() > _ROOM * radius:
+        x, y = spots[int(np.argmax(room))]
         write(axes, x, y, f"{altitude_deg:.0f}°", SIZES["small"], path_effects=halo(), zorder=1.7)
+
+
+def _mark_pole(axes: Axes, pole: Array, places: Array, radius: float) -> None:
+    """Mark the pole where no point hides it, its name on the side with more room."""
+    spots = pole + radius * np.array([[0.0, -0.075], [0.0, 0.075], [-0.11, 0.0], [0.11, 0.0]])
+    room = _room(spots, places)
+    if min(room.max(), _room(pole[None], places)[0]) < 0.75 * _ROOM * radius:
+        return
+    axes.plot(*pole, marker="+", markersize=9, markeredgewidth=1.2, color=INK, linestyle="none", zorder=2)
+    x, y = spots[int(np.argmax(np.minimum(room, 0.2)))]
+    write(axes, x, y, "pole", SIZES["small"], path_effects=halo(), zorder=2)
 
 
 def raster() -> tuple[Array, Array, Array]:
@@ -133,12 +174,12 @@ def interpolated(values: Array, directions: Array) -> Array:
     return np.asarray(hp.get_interp_val(values, colatitude, azimuth), float)
 
 
-def _shade_blocked(axes: Axes, sky: UsableSky) -> None:
+def _shade_blocked(axes: Axes, sky: UsableSky, radius: float) -> None:
     from matplotlib.patches import Circle
 
     x, y, directions = raster()
     usable = interpolated(sky.mask().astype(float), directions)
-    rim = Circle((0.0, 0.0), 1.0, transform=axes.transData)
+    rim = Circle((0.0, 0.0), radius, transform=axes.transData)
     if usable.min() < 0.5:
         shade = axes.contourf(x, y, usable, levels=[-1.0, 0.5], colors=[INK], alpha=_BLOCKED_ALPHA, zorder=1)
         shade.set_clip_path(rim)

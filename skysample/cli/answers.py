@@ -7,10 +7,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import ARCSEC
+from skysample.instructions import aim_sentences, bolt_steps
+from skysample.star_instructions import command_times
+from skysample.times import iso
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from astropy.table import QTable
+    from astropy.time import Time
     from astropy.units import Quantity
 
     from skysample.comparing import Comparison
@@ -22,8 +27,12 @@ if TYPE_CHECKING:
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
-    from skysample.scoring import Score, SkyError
-    from skysample.sizing import PointsNeeded
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
+    from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.star_alignment import AdjustingStar
+    from skysample.star_steps import StarStep
+    from skysample.stopping import RunProgress
     from skysample.tracking_drift import Trails
     from skysample.tracking_quality import Tracking
 
@@ -31,10 +40,13 @@ __all__ = [
     "compare_answer",
     "fit_answer",
     "history_answer",
+    "learning_answer",
     "plan_answer",
     "plugins_answer",
     "polar_answer",
+    "progress_answer",
     "size_answer",
+    "star_answer",
     "tracking_answer",
 ]
 
@@ -45,12 +57,27 @@ def _number(value: float | None, digits: int = 6) -> float | None:
     return round(float(value), digits)
 
 
+def _probability(p: float) -> float | None:
+    return float(f"{p:.6g}") if np.isfinite(p) else None
+
+
 def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
 
 
 def _pixels(arcsec: float | None, pixel_arcsec: float | None) -> float | None:
     return None if arcsec is None or pixel_arcsec is None else _number(arcsec / pixel_arcsec)
+
+
+def _rows(table: QTable, columns: dict[str, str]) -> list[dict[str, Any]]:
+    """Rows of numbers as plain values, under each key its column; counts stay whole."""
+    return [
+        {
+            key: int(row[name]) if table[name].dtype.kind == "i" else _value(row[name])
+            for key, name in columns.items()
+        }
+        for row in table
+    ]
 
 
 def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any]:
@@ -94,10 +121,15 @@ def plan_answer(plan: Plan, choices: Sequence[FrontPoint] = ()) -> dict[str, Any
 
 
 def fit_answer(
-    model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...], left: Structure
+    model: FittedModel,
+    score: Score,
+    error: SkyError,
+    hints: tuple[str, ...],
+    evidence: Sequence[TermEvidence],
+    left: Structure,
+    selection: TermSelection | None = None,
 ) -> dict[str, Any]:
     """Keys of `fit`."""
-    terms = model.terms
     return {
         "points": model.run.points,
         "used": model.run.used,
@@ -110,16 +142,22 @@ def fit_answer(
         "dof": model.dof,
         "terms": [
             {
-                "name": str(row["name"]),
-                "value_arcsec": _value(row["value"]),
-                "stderr_arcsec": _value(row["stderr"]),
-                "ci95_arcsec": _value(row["ci95"]),
-                "t": _number(row["t"], 4),
-                "p": float(f"{float(row['p']):.6g}"),
-                "verdict": str(row["verdict"]),
+                "name": term.name,
+                "value_arcsec": _number(term.value_rad / ARCSEC),
+                "stderr_arcsec": _number(term.stderr_rad / ARCSEC),
+                "ci95_arcsec": _number(term.ci95_rad / ARCSEC),
+                "t": _number(term.t, 4),
+                "p": _probability(term.p),
+                "verdict": term.verdict,
+                "reason": term.reason,
+                "loo_rms_without_arcsec": _number(term.loo_rms_without_rad / ARCSEC),
+                "correlates_with": term.correlates_with,
+                "correlation": _number(term.correlation, 4),
             }
-            for row in terms
+            for term in evidence
         ],
+        "selected": None if selection is None else list(selection.added),
+        "selection": None if selection is None else _selection(selection),
         "sky_rms_arcsec": _value(error.rms),
         "sky_p95_arcsec": _value(error.p95),
         "condition": _number(model.condition, 1),
@@ -158,7 +196,38 @@ def _place(place: tuple[float, float] | None) -> dict[str, float] | None:
     return None if place is None else {"alt_deg": place[0], "az_deg": place[1]}
 
 
-def polar_answer(alignment: PolarAlignment, trails: Trails | None = None) -> dict[str, Any]:
+def _selection(selection: TermSelection) -> dict[str, Any]:
+    from skysample.selection import FAMILY_WISE
+
+    return {
+        "started_from": list(selection.started_from),
+        "family_wise": FAMILY_WISE,
+        "intervals": selection.note,
+        "tried": [
+            {
+                "name": each.name,
+                "verdict": each.verdict,
+                "reason": each.reason,
+                "t": _number(each.t, 4),
+                "t_limit": _number(each.threshold, 4),
+                "p_adjusted": _probability(each.adjusted_p),
+                "loo_rms_with_arcsec": _number(each.loo_rms_with_rad / ARCSEC),
+                "loo_rms_without_arcsec": _number(each.loo_rms_rad / ARCSEC),
+                "detectable_arcsec": _number(each.detectable_rad / ARCSEC),
+                "correlates_with": each.correlates_with,
+                "correlation": _number(each.correlation, 4),
+            }
+            for each in selection.candidates
+        ],
+    }
+
+
+def polar_answer(
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
+) -> dict[str, Any]:
     """Keys of `polar`; those of the other mount kind are null."""
     from skysample.tracking_drift import TOLERANCE_PX, trail
 
@@ -187,9 +256,23 @@ def polar_answer(alignment: PolarAlignment, trails: Trails | None = None) -> dic
                 "stderr_arcmin": _number(move.stderr_arcmin),
                 "turns": None if move.turns is None else _number(move.turns, 4),
                 "bolt": move.bolt,
+                "arcmin_per_turn": _number(move.arcmin_per_turn, 4),
+                "crosstalk_arcmin": _number(move.crosstalk_arcmin),
+                "steps": list(bolt_steps(move, alignment)),
             }
             for move in alignment.moves
         ],
+        "feet": [
+            {
+                "az_deg": foot.az_deg,
+                "raise_mm": _number(foot.raise_mm, 4),
+                "stderr_mm": _number(foot.stderr_mm, 4),
+                "turns": _number(foot.turns, 4),
+                "bolt": foot.bolt,
+            }
+            for foot in alignment.feet
+        ],
+        "sentences": list(aim_sentences(alignment)),
         "drift_arcsec_per_min": _number(tracking.drift_arcsec_per_min),
         "drift_place": _place(tracking.drift_place_deg),
         "field_rotation_deg_per_hour": _number(tracking.rotation_deg_per_hour),
@@ -217,6 +300,8 @@ def polar_answer(alignment: PolarAlignment, trails: Trails | None = None) -> dic
         "pole": "true" if equatorial else "zenith",
         "condition": alignment.condition or None,
         "hints": list(alignment.hints),
+        "star": None if star is None else star_answer(star),
+        "no_star": no_star,
     }
     if not equatorial:
         answer |= {
@@ -229,6 +314,66 @@ def polar_answer(alignment: PolarAlignment, trails: Trails | None = None) -> dic
             "clock_error_arcsec_per_s": _number(15.041 * float(np.cos(alignment.site.location.latitude_rad))),
         }
     return answer
+
+
+def star_answer(star: AdjustingStar) -> dict[str, Any]:
+    """Keys of `star`, within `polar`."""
+    place, view = star.place(), star.view
+    return {
+        "name": star.star,
+        "magnitude": star.candidate.magnitude,
+        "up_now": star.up_now,
+        "when_utc": str(iso(star.when, 0)),
+        "alt_deg": _number(place.alt.deg),
+        "az_deg": _number(place.az.deg),
+        "pier": star.pier,
+        "amplification": _number(star.amplification),
+        "centring_arcsec": _value(star.centring),
+        "model_error_arcsec": _value(star.model_error),
+        "accuracy_arcsec": _value(star.accuracy),
+        "creep_arcsec_per_min": _value(star.creep),
+        "camera": None
+        if view is None
+        else {
+            "roll_in_tube_deg": _number(np.degrees(view.angle_rad)),
+            "mirrored": view.mirrored,
+            "parity_known": view.parity_known,
+            "source": view.source,
+        },
+        "commands": [
+            {"utc": str(iso(moment, 0)), **_command(star, moment)} for moment in command_times(star)
+        ],
+        "whole": _step_answer(star.blind) | _command(star),
+        "steps": [_step_answer(step) | _command(star, step=number) for number, step in enumerate(star.steps)],
+    }
+
+
+def _command(star: AdjustingStar, moment: Time | None = None, step: int = -1) -> dict[str, Any]:
+    hour_angle, dec = star.axes(moment, step).value
+    place = star.icrs(moment, step)
+    return {
+        "hour_angle_deg": _number(hour_angle),
+        "dec_deg": _number(dec),
+        "ra_icrs_deg": _number(place.ra.deg),
+        "dec_icrs_deg": _number(place.dec.deg),
+    }
+
+
+def _step_answer(step: StarStep) -> dict[str, Any]:
+    return {
+        "share": _number(step.share),
+        "on_chip": step.on_chip,
+        "places": [
+            {
+                "moment": place.moment,
+                "offset_arcmin": _number(np.degrees(place.offset_rad) * 60.0),
+                "x_px": None if place.pixels is None else _number(place.pixels[0], 1),
+                "y_px": None if place.pixels is None else _number(place.pixels[1], 1),
+                "on_chip": place.on_chip,
+            }
+            for place in step.places
+        ],
+    }
 
 
 def compare_answer(comparison: Comparison) -> dict[str, Any]:
@@ -274,8 +419,17 @@ def compare_answer(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def size_answer(need: PointsNeeded) -> dict[str, Any]:
+def size_answer(need: PointsNeeded, learning: LearningCurve | None = None) -> dict[str, Any]:
     """Keys of `size`."""
+    columns = {
+        "points": "points",
+        "sky_rms_arcsec": "sky_rms",
+        "sky_rms_upper_arcsec": "sky_rms_upper",
+        "sky_p95_arcsec": "sky_p95",
+        "detectable_arcsec": "detectable",
+        "minutes": "minutes",
+    }
+    informed = need.informed
     return {
         "recommended": need.recommended,
         "smallest": need.smallest,
@@ -284,17 +438,63 @@ def size_answer(need: PointsNeeded) -> dict[str, Any]:
         "sigma_upper_arcsec": _value(need.sigma_upper),
         "terms": list(need.terms),
         "failed_share": need.failed_share,
-        "table": [
-            {
-                "points": int(row["points"]),
-                "sky_rms_arcsec": _value(row["sky_rms"]),
-                "sky_p95_arcsec": _value(row["sky_p95"]),
-                "detectable_arcsec": _value(row["detectable"]),
-                "minutes": _value(row["minutes"]),
-            }
-            for row in need.table
-        ],
+        "table": _rows(need.table, columns),
+        "informed": None
+        if informed is None
+        else {
+            "recommended": informed.recommended,
+            "smallest": informed.smallest,
+            "table": _rows(informed.table, columns),
+        },
+        "learning": None if learning is None else learning_answer(learning),
         "sentence": str(need),
+    }
+
+
+def learning_answer(learning: LearningCurve) -> dict[str, Any]:
+    """Keys of `learning` in the answer of `size`."""
+    columns = {
+        "points": "points",
+        "sky_rms_arcsec": "sky_rms",
+        "sky_rms_upper_arcsec": "sky_rms_upper",
+        "missed_arcsec": "missed",
+        "expected_arcsec": "expected",
+    }
+    return {
+        "points": learning.points,
+        "would_have_done": learning.would_have_done,
+        "target_arcsec": _value(learning.target),
+        "sigma_arcsec": _value(learning.sigma),
+        "missed_over_expected": _number(learning.missed_over_expected, 4),
+        "table": _rows(learning.table, columns),
+        "sentence": str(learning),
+    }
+
+
+def progress_answer(found: RunProgress) -> dict[str, Any]:
+    """Keys of `progress`."""
+    return {
+        "taken": found.taken,
+        "target_arcsec": _value(found.target),
+        "sigma_arcsec": _value(found.sigma),
+        "sky_rms_arcsec": _value(found.sky_rms),
+        "sky_rms_upper95_arcsec": _value(found.sky_rms_upper95),
+        "enough": found.enough,
+        "reachable": found.reachable,
+        "more": found.more,
+        "next_points": [
+            {
+                "point": int(row["point"]),
+                "alt_deg": _value(row["alt"]),
+                "az_deg": _value(row["az"]),
+                "pier": str(row["pier"]) or None,
+                "sky_rms_arcsec": _value(row["sky_rms"]),
+                "sky_rms_upper95_arcsec": _value(row["sky_rms_upper95"]),
+            }
+            for row in found.next_points
+        ],
+        "terms": list(found.terms),
+        "sentence": str(found),
     }
 
 

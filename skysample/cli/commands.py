@@ -14,7 +14,7 @@ import typer
 
 from skysample.cli import answers, sentences
 from skysample.cli.terminal import printable
-from skysample.errors import InputError
+from skysample.errors import InputError, NoSolution
 from skysample.files import check_place
 
 if TYPE_CHECKING:
@@ -22,12 +22,15 @@ if TYPE_CHECKING:
 
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
+    from astropy.units import Quantity
 
+    from skysample.fitting import FittedModel
     from skysample.gathering import HeaderKeywords
     from skysample.planning import Plan
     from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
     from skysample.site import Site
+    from skysample.star_alignment import AdjustingStar
 
 __all__ = ["app"]
 
@@ -61,6 +64,12 @@ TermsOption = Annotated[
     str | None,
     typer.Option(
         "--terms", metavar="NAME,...", help="Terms to fit, or the sets standard (default) and extended."
+    ),
+]
+TargetOption = Annotated[
+    float | None,
+    typer.Option(
+        metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
     ),
 ]
 
@@ -167,11 +176,17 @@ def _alt_az(text: str) -> SkyCoord:
     return SkyCoord(az=azimuth, alt=altitude, unit="deg", frame=AltAz())
 
 
-def _polar(path: Path, site: Site, assume: list[str], terms: str | None = None) -> PolarAlignment:
+def _target(target_arcsec: float | None) -> Quantity | None:
+    from astropy import units as u
+
+    return None if target_arcsec is None else target_arcsec * u.arcsec
+
+
+def _polar(path: Path, site: Site, assume: list[str]) -> PolarAlignment:
     from skysample.fitting import fit
     from skysample.polar_axis import polar
 
-    return polar(fit(_run(path, site, assume), site, _terms(terms)), site)
+    return polar(fit(_run(path, site, assume), site), site)
 
 
 def _version(wanted: bool) -> None:
@@ -289,7 +304,7 @@ def plan(
     if resume is not None and of is not None:
         from skysample.resuming import read_plan
 
-        found = read_plan(of, place)
+        found = read_plan(of, place, check=False)
     elif points is None:
         raise InputError("--points is missing; say how many", key="--points")
     else:
@@ -359,34 +374,40 @@ def fit(
     run: RunArgument,
     site: SiteOption,
     terms: TermsOption = None,
+    select: Annotated[
+        bool, typer.Option("--select", help="Add the further terms that the run calls for; the others stay.")
+    ] = False,
     out: Annotated[Path | None, typer.Option(metavar="MODEL", help="Save the model (JSON).")] = None,
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
     """Fit the pointing model and score it: every term, every point.
 
-    Example: skysample fit run.ecsv --site site.toml --terms extended --out model.json
+    Example: skysample fit run.ecsv --site site.toml --select --out model.json
     """
     from skysample.fitting import fit as fit_model
     from skysample.fitting.zero_hints import zero_hints
     from skysample.leftovers import structure
-    from skysample.scoring import score, sky_error
+    from skysample.scoring import score, sky_error, term_evidence
+    from skysample.selection import select_terms
     from skysample.sky import usable_sky
 
     place = _site(site)
     if out is not None:
         check_place(out, [site, run])
     table = _run(run, place, assume)
-    model = fit_model(table, place, _terms(terms))
+    selection = select_terms(table, place, _terms(terms)) if select else None
+    model = fit_model(table, place, _terms(terms)) if selection is None else selection.model
+    evidence = term_evidence(model, table) if selection is None else selection.evidence
     scored, hints, left = score(model, table), zero_hints(model, place), structure(model, table)
     error = sky_error(model, usable_sky(place))
     if out is not None:
         model.save(out)
     _show(
-        answers.fit_answer(model, scored, error, hints, left),
+        answers.fit_answer(model, scored, error, hints, evidence, left, selection),
         [
             *_declared(model.run.axes_kind, model.run.old_model),
-            *sentences.fit_lines(model, scored, error, hints, left),
+            *sentences.fit_lines(model, scored, error, hints, evidence, left, selection),
         ],
         as_json=as_json,
     )
@@ -409,19 +430,73 @@ def polar(
             metavar="ALT,AZ", help="How far stars trail at this place; default the worst of the usable sky."
         ),
     ] = None,
+    star: Annotated[
+        bool, typer.Option("--star", help="Choose a star that shows the move, and say how to use it.")
+    ] = False,
+    when: Annotated[
+        str | None,
+        typer.Option(
+            metavar="UTC", help="With --star: when the bolts are turned, ISO 8601; without it, now."
+        ),
+    ] = None,
+    centring_arcsec: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            help="With --star: how well it will be centred; default 2 arcsec or 2 pixels, whichever is more.",
+            min=0.0,
+            max=3600.0,
+        ),
+    ] = None,
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
     """Say how far the polar axis is off, and what to turn.
 
-    Example: skysample polar run.ecsv --site site.toml
+    Example: skysample polar run.ecsv --site site.toml --star --when 2026-11-25T20:00:00
     """
+    from skysample.fitting import fit as fit_model
+    from skysample.polar_axis import polar as align
     from skysample.tracking_drift import trail
 
-    place = None if at is None else _alt_az(at)
-    alignment = _polar(run, _site(site), assume, terms)
-    trails = trail(alignment, at=place)
-    _show(answers.polar_answer(alignment, trails), sentences.polar_lines(alignment, trails), as_json=as_json)
+    if not star and (when is not None or centring_arcsec is not None):
+        key = "--when" if when is not None else "--centring-arcsec"
+        raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
+    trailing_at = None if at is None else _alt_az(at)
+    moment = None
+    if when is not None:
+        from skysample.times import parse_utc
+
+        moment = parse_utc(when, key="--when")
+    place = _site(site)
+    table = _run(run, place, assume)
+    model = fit_model(table, place, _terms(terms))
+    alignment = align(model, place)
+    trails = trail(alignment, at=trailing_at)
+    found, reason = _star(model, place, table, moment, centring_arcsec) if star else (None, None)
+    _show(
+        answers.polar_answer(alignment, found, reason, trails),
+        sentences.polar_lines(alignment, found, reason, trails),
+        as_json=as_json,
+    )
+    if reason is not None:
+        raise typer.Exit(1)
+
+
+def _star(
+    model: FittedModel, site: Site, run: Run, when: Time | None, centring_arcsec: float | None
+) -> tuple[AdjustingStar | None, str | None]:
+    """A star, or the reason why there is none: the moves are told all the same."""
+    from astropy import units as u
+    from astropy.time import Time
+
+    from skysample.star_alignment import adjusting_star
+
+    centring = None if centring_arcsec is None else centring_arcsec * u.arcsec
+    try:
+        return adjusting_star(model, site, when or Time.now(), run, centring=centring), None
+    except NoSolution as error:
+        return None, str(error)
 
 
 @app.command()
@@ -430,30 +505,84 @@ def size(
     model: Annotated[
         Path, typer.Option(metavar="MODEL", help="Model of the pilot run (JSON).", show_default=False)
     ],
-    target_arcsec: Annotated[
-        float | None,
-        typer.Option(
-            metavar="X", help="Wanted error of the model over the sky; default half the noise per axis."
-        ),
-    ] = None,
+    target_arcsec: TargetOption = None,
     max_points: Annotated[
         int, typer.Option(metavar="N", help="Where to stop.", min=4, max=MOST_POINTS)
     ] = 300,
+    failed_share: Annotated[
+        float, typer.Option(metavar="X", help="Share of exposures that fail.", min=0.0, max=0.9)
+    ] = 0.05,
     terms: TermsOption = None,
+    run: Annotated[
+        Path | None,
+        typer.Option(
+            "--run", metavar="RUN", help="The model's own run: say how few of its points would have done."
+        ),
+    ] = None,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    chart: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw error against number of points (.svg or .png).")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say how many points the final model needs.
 
     Example: skysample size site.toml --model pilot.json --target-arcsec 1
     """
-    from astropy import units as u
-
     from skysample.fitting import load_model
-    from skysample.sizing import points_needed
+    from skysample.sizing import learning_curve, points_needed
 
-    target = None if target_arcsec is None else target_arcsec * u.arcsec
-    need = points_needed(_site(site), load_model(model), target, terms=_terms(terms), max_points=max_points)
-    _show(answers.size_answer(need), sentences.size_lines(need), as_json=as_json)
+    if chart is not None:
+        from skysample.charts import chart_suffix
+
+        chart_suffix(chart)
+        check_place(chart, _given(site, model, run))
+    place, fitted, target = _site(site), load_model(model), _target(target_arcsec)
+    learning = None if run is None else learning_curve(fitted, _run(run, place, assume), place, target)
+    need = points_needed(
+        place, fitted, target, terms=_terms(terms), max_points=max_points, failed_share=failed_share
+    )
+    if chart is not None:
+        from skysample.charts import size_chart, write_chart
+
+        write_chart(size_chart(need, learning), chart)
+    lines = [*([] if learning is None else sentences.learning_lines(learning)), *sentences.size_lines(need)]
+    _show(answers.size_answer(need, learning), lines, as_json=as_json)
+
+
+@app.command()
+def progress(
+    run: RunArgument,
+    site: SiteOption,
+    of: Annotated[
+        Path, typer.Option("--plan", metavar="PLAN", help="The plan being taken (ECSV).", show_default=False)
+    ],
+    target_arcsec: TargetOption = None,
+    terms: Annotated[
+        str | None,
+        typer.Option(
+            "--terms", metavar="NAME,...", help="What the model is to carry; default the extended set."
+        ),
+    ] = None,
+    assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """While a run goes on: is it enough, and which points are next? Exit code 1 while it is not enough.
+
+    Example: skysample progress run.ecsv --site site.toml --plan plan.ecsv --target-arcsec 1
+    """
+    from skysample.resuming import check_same_plan, read_plan, read_progress
+    from skysample.stopping import progress as progress_of
+
+    place = _site(site)
+    earlier, taken = read_plan(of, place), _run(run, place, assume)
+    check_same_plan(earlier, taken)
+    found = progress_of(
+        taken, earlier, _target(target_arcsec), terms=_terms(terms), skipped=read_progress(run).failed
+    )
+    _show(answers.progress_answer(found), sentences.progress_lines(found), as_json=as_json)
+    if not found.enough:
+        raise typer.Exit(1)
 
 
 @app.command()

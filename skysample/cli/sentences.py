@@ -9,9 +9,14 @@ import numpy as np
 
 from skysample.cautions import MOVING, WEDGE
 from skysample.geometry import ARCSEC
+from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.star_instructions import star_sentences
+from skysample.terms import STANDARD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
+    from astropy.table import Row
 
     from skysample.comparing import Comparison
     from skysample.fitting import FittedModel
@@ -21,21 +26,26 @@ if TYPE_CHECKING:
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
-    from skysample.scoring import Score, SkyError
-    from skysample.sizing import PointsNeeded
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
+    from skysample.sizing import LearningCurve, PointsNeeded
+    from skysample.star_alignment import AdjustingStar
+    from skysample.stopping import RunProgress
     from skysample.tracking_drift import Trails
     from skysample.tracking_quality import Tracking
-    from skysample.wedge import Move
 
 __all__ = [
     "aim",
     "comparison_lines",
     "fit_lines",
     "history_lines",
+    "learning_lines",
     "move_lines",
     "plan_lines",
     "plugin_lines",
     "polar_lines",
+    "progress_lines",
+    "selection_lines",
     "size_lines",
     "tracking_lines",
     "trail_lines",
@@ -108,7 +118,13 @@ def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
 
 
 def fit_lines(
-    model: FittedModel, score: Score, error: SkyError, hints: tuple[str, ...], left: Structure
+    model: FittedModel,
+    score: Score,
+    error: SkyError,
+    hints: tuple[str, ...],
+    evidence: Sequence[TermEvidence],
+    left: Structure,
+    selection: TermSelection | None = None,
 ) -> Iterator[str]:
     """Say what was fitted, term by term, and how far to trust it."""
     yield (
@@ -121,20 +137,33 @@ def fit_lines(
         f' {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better over 95 % of it.'
     )
     yield from columns(
-        ("term", "value", "+- error", "95 % +-", "t", "p", "verdict"),
+        ("term", "value", "+- error", "95 % +-", "t", "p", "without"),
         [
             (
-                str(row["name"]),
-                f'{row["value"].value:.2f}"',
-                f'{row["stderr"].value:.2f}"',
-                f'{row["ci95"].value:.2f}"',
-                f"{row['t']:.1f}",
-                f"{row['p']:.2g}",
-                str(row["verdict"]),
+                each.name,
+                f'{each.value_rad / ARCSEC:.2f}"',
+                f'{each.stderr_rad / ARCSEC:.2f}"',
+                f'{each.ci95_rad / ARCSEC:.2f}"',
+                f"{each.t:.1f}",
+                f"{each.p:.0e}" if each.p < 0.001 else f"{each.p:.3f}",
+                f'{each.loo_rms_without_rad / ARCSEC:.2f}"',
             )
-            for row in model.terms
+            for each in evidence
         ],
     )
+    yield '"without": how far left-out points are missed (RMS) by a fit without the term.'
+    yield from columns(
+        ("term", "verdict", "error tied most to", ""),
+        [
+            (term.name, term.verdict, term.correlates_with or "-", f"{term.correlation:+.2f}")
+            for term in evidence
+        ],
+    )
+    for term in evidence:
+        if term.verdict not in ("kept", "significant"):
+            yield f"- {term.name}: {term.verdict}; {term.reason}."
+    if selection is not None:
+        yield from selection_lines(selection)
     _, judged, furthest = str(score).partition("furthest out is ")
     yield f"Furthest out: {furthest}." if judged else "The points are too few to judge any of them."
     for weak in model.weak_pairs:
@@ -148,34 +177,54 @@ def fit_lines(
         yield f"Look: {hint}"
 
 
+def selection_lines(selection: TermSelection) -> Iterator[str]:
+    """Say what was tried, what was added, and how large a term would have been found."""
+    yield f"Selection: {selection}."
+    yield from columns(
+        ("candidate", "t", "limit", "adj. p", "findable", "verdict"),
+        [
+            (
+                each.name,
+                _or_dash(each.t, f"{each.t:.1f}"),
+                _or_dash(each.threshold, f"{each.threshold:.1f}"),
+                _or_dash(each.adjusted_p, f"{each.adjusted_p:.2g}"),
+                _or_dash(each.detectable_rad, f'{each.detectable_rad / ARCSEC:.2f}"'),
+                each.verdict,
+            )
+            for each in selection.candidates
+        ],
+    )
+    yield '"findable": the size that would be found in 80 % of nights like this one.'
+    for each in selection.candidates:
+        if each.verdict not in ("added", "not found"):
+            yield f"- {each.name}: {each.verdict}; {each.reason}."
+    yield selection.note
+    if selection.added:
+        standard = selection.started_from == STANDARD[selection.model.kind]
+        terms = ["standard", *selection.added] if standard else selection.model.names
+        yield f"The same terms for polar and report: --terms {','.join(terms)}"
+
+
+def _or_dash(value: float, text: str) -> str:
+    return text if np.isfinite(value) else "-"
+
+
 def aim(alignment: PolarAlignment) -> Iterator[str]:
-    """Say where the axis is aimed."""
+    """Say where the axis is aimed, and which way it must go."""
     if alignment.condition:
         yield alignment.condition
+    yield from aim_sentences(alignment)
     first, second = (float(value) for value in np.degrees(alignment.stderr_rad) * 60.0)
     t = alignment.t_limit
     if alignment.equatorial:
         altitude, azimuth = alignment.altitude_error.value, alignment.azimuth_error.value  # type: ignore[union-attr]
         refracted = alignment.altitude_error_refracted.value  # type: ignore[union-attr]
         yield (
-            f"The polar axis aims {abs(altitude):.2f}' +- {first:.2f}'"
-            f" {'above' if altitude > 0 else 'below'} the true pole and"
-            f" {abs(azimuth):.2f}' +- {second:.2f}' {'east' if azimuth > 0 else 'west'} of it:"
-            f" {alignment.total_error.value:.2f}' on the sky."
-        )
-        yield (
             f"95 % intervals: altitude {altitude - t * first:+.2f}' to {altitude + t * first:+.2f}', azimuth"
-            f" {azimuth - t * second:+.2f}' to {azimuth + t * second:+.2f}'. Against the refracted pole the"
-            f" altitude error is"
-            f" {refracted:+.2f}'."
+            f" {azimuth - t * second:+.2f}' to {azimuth + t * second:+.2f}'. All of this is against the true pole;"
+            f" against the refracted pole the altitude error is {refracted:+.2f}'."
         )
         return
-    north, east = alignment.tilt_north.value, alignment.tilt_east.value  # type: ignore[union-attr]
-    yield (
-        f"The azimuth axis leans {abs(north):.2f}' +- {first:.2f}' to the {'north' if north > 0 else 'south'} and"
-        f" {abs(east):.2f}' +- {second:.2f}' to the {'east' if east > 0 else 'west'}:"
-        f" {alignment.total_error.value:.2f}' in all."
-    )
     share = 15.041 * float(np.cos(alignment.site.location.latitude_rad))
     yield (
         f'A clock that is 1 s wrong looks like a lean of {share:.1f}" to the east or west'
@@ -184,40 +233,37 @@ def aim(alignment: PolarAlignment) -> Iterator[str]:
 
 
 def move_lines(alignment: PolarAlignment) -> Iterator[str]:
-    """Say what to turn, in order."""
-    yield "Turn, in this order:"
+    """Say what to turn, in order, one instruction a line."""
+    yield "Turn, in this order:" if alignment.equatorial else "Level the base:"
     for number, move in enumerate(alignment.moves, 1):
-        yield f"  {number}. {move}.{_bolts(move, alignment)}"
-    yield (
-        f"Finish every move against gravity, so that slack is taken up (common practice, no source)."
-        f" Perfect moves would leave"
-        f" {alignment.left.value:.2f}' of measuring error: measure again with a second run."
-    )
+        yield f"  {number}. {move}."
+        yield from (f"     {step}" for step in bolt_steps(move, alignment))
+    if alignment.feet:
+        yield "That is, by feet or shims (the highest foot stays, so that every move ends going up):"
+        yield from (f"  - {foot}." for foot in alignment.feet)
+    yield from left_sentences(alignment)
 
 
-def _bolts(move: Move, alignment: PolarAlignment) -> str:
-    wedge = alignment.site.wedge
-    parts = []
-    if move.direction == "lower" and move.turns is not None:
-        parts.append(" Go a quarter turn past and come back up.")
-    if move.adjuster == "azimuth" and wedge is not None and wedge.push_pull and move.turns is not None:
-        parts.append(
-            " Opposed bolts: back off the one that the axis moves towards first, then turn the other."
-        )
-    return "".join(parts)
-
-
-def polar_lines(alignment: PolarAlignment, trails: Trails | None = None) -> Iterator[str]:
-    """Say where the axis is aimed, what to turn and what it costs to leave it."""
+def polar_lines(
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
+) -> Iterator[str]:
+    """Say where the axis is aimed, what to turn and what it costs to leave it; and how a star shows the move."""
     from skysample.tracking_drift import trail
 
     yield from aim(alignment)
     yield from (f"Look: {hint}" for hint in alignment.hints)
-    yield from move_lines(alignment)
-    yield from trail_lines(alignment, trails or trail(alignment))
     yield "Before you touch a bolt:"
     for caution in WEDGE:
         yield f"  - {caution}"
+    yield from move_lines(alignment)
+    if star is not None:
+        yield from star_sentences(star)
+    if no_star is not None:
+        yield f"{no_star[0].upper()}{no_star[1:]}."
+    yield from trail_lines(alignment, trails or trail(alignment))
 
 
 def trail_lines(alignment: PolarAlignment, trails: Trails) -> Iterator[str]:
@@ -313,8 +359,16 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
 
 
 def size_lines(need: PointsNeeded) -> Iterator[str]:
-    """Say how many points, and what more would buy."""
+    """Say how many points, what more would buy, and what the other design would."""
     yield str(need)
+    if need.informed is not None and need.informed.recommended is not None:
+        rows = {int(row["points"]): row for row in need.informed.table}
+        row = rows[need.informed.recommended]
+        yield (
+            f"Placed where the terms are learnt best (plan --design informed), {need.informed.recommended} would do:"
+            f' {row["sky_rms"].value:.2f}", {row["minutes"].value:.0f} min. Even points also see what no term'
+            " describes."
+        )
     yield (
         f'Target {need.target.value:.2f}" over the sky; noise {need.sigma.value:.2f}" per axis in the pilot run;'
         f" {len(need.terms)}"
@@ -325,19 +379,77 @@ def size_lines(need: PointsNeeded) -> Iterator[str]:
             f"{need.smallest} would do if the pilot's noise were exact; with 90 % confidence it is below"
             f' {need.sigma_upper.value:.2f}".'
         )
+    yield from _size_table(need)
+    yield "below: not exceeded in 90 % of nights. detects: the smallest term that is found."
+
+
+def _size_table(need: PointsNeeded) -> Iterator[str]:
+    header: tuple[str, ...] = ("even points", "rms", "below", "95 %", "detects", "min")
+    rows = [_size_cells(row, mark=int(row["points"]) == need.recommended) for row in need.table]
+    if need.informed is not None:
+        header += ("informed", "rms", "below", "min")
+        for cells, row in zip(rows, need.informed.table, strict=True):
+            rms, below, _, _, minutes = _size_cells(row)[1:]
+            cells += ["<-" if int(row["points"]) == need.informed.recommended else "", rms, below, minutes]
+    yield from columns(header, [tuple(cells) for cells in rows])
+
+
+def _size_cells(row: Row, *, mark: bool = False) -> list[str]:
+    errors = [f'{row[name].value:.2f}"' for name in ("sky_rms", "sky_rms_upper", "sky_p95", "detectable")]
+    return [f"{int(row['points'])}" + (" <-" if mark else ""), *errors, f"{row['minutes'].value:.0f}"]
+
+
+def learning_lines(learning: LearningCurve) -> Iterator[str]:
+    """Say what fewer points of the run would have given."""
+    yield f"This run: {learning}"
+    if np.isfinite(learning.missed_over_expected):
+        yield (
+            f"Models from parts of the run missed the points left out by {learning.missed_over_expected:.2f} of what"
+            " noise and model error say."
+        )
     yield from columns(
-        ("points", "sky rms", "sky 95 %", "detectable", "minutes"),
+        ("of its points", "rms", "below", "missed", "expected"),
         [
             (
-                f"{int(row['points'])}" + (" <-" if int(row["points"]) == need.recommended else ""),
-                f'{row["sky_rms"].value:.2f}"',
-                f'{row["sky_p95"].value:.2f}"',
-                f'{row["detectable"].value:.2f}"',
-                f"{row['minutes'].value:.1f}",
+                f"{int(row['points'])}" + (" <-" if int(row["points"]) == learning.would_have_done else ""),
+                *(
+                    f'{row[name].value:.2f}"' if np.isfinite(row[name].value) else "-"
+                    for name in ("sky_rms", "sky_rms_upper", "missed", "expected")
+                ),
             )
-            for row in need.table
+            for row in learning.table
         ],
     )
+
+
+_NEXT_SHOWN = 10
+
+
+def progress_lines(found: RunProgress) -> Iterator[str]:
+    """Say whether the run may stop, and which points to take next."""
+    yield str(found)
+    if found.more and np.isfinite(found.sky_rms.value):
+        shown = found.next_points[:_NEXT_SHOWN]
+        yield "Next, best first:"
+        german = bool(shown["pier"][0])
+        yield from columns(
+            ("point", "alt", "az", *(("pier",) if german else ()), "then rms", "at most"),
+            [
+                (
+                    f"{int(row['point'])}",
+                    f"{row['alt'].value:.1f}",
+                    f"{row['az'].value:.1f}",
+                    *((str(row["pier"]),) if german else ()),
+                    *(
+                        f'{row[name].value:.2f}"' if np.isfinite(row[name].value) else "-"
+                        for name in ("sky_rms", "sky_rms_upper95")
+                    ),
+                )
+                for row in shown
+            ],
+        )
+    if not found.enough:
+        yield from MOVING
 
 
 def history_lines(past: History) -> Iterator[str]:

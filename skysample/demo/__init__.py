@@ -18,7 +18,7 @@ from skysample.leftovers import Structure, structure
 from skysample.planning import Plan, plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
-from skysample.scoring import Score, SkyError, score, sky_error
+from skysample.scoring import Score, SkyError, TermEvidence, score, sky_error, term_evidence
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
@@ -52,6 +52,7 @@ class Story:
     model : FittedModel
     score : Score
     error : SkyError
+    evidence : tuple of TermEvidence
     left : Structure
     """
 
@@ -66,6 +67,7 @@ class Story:
     model: FittedModel
     score: Score
     error: SkyError
+    evidence: tuple[TermEvidence, ...]
     left: Structure
 
     @property
@@ -77,7 +79,7 @@ class Story:
             "after": answers.polar_answer(self.after),
             "comparison": answers.compare_answer(self.comparison),
             "size": answers.size_answer(self.need),
-            "final": answers.fit_answer(self.model, self.score, self.error, (), self.left),
+            "final": answers.fit_answer(self.model, self.score, self.error, (), self.evidence, self.left),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -114,7 +116,7 @@ class Story:
         yield _chapter(
             "6. Fit, and judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
-            sentences.fit_lines(self.model, self.score, self.error, (), self.left),
+            sentences.fit_lines(self.model, self.score, self.error, (), self.evidence, self.left),
         )
         yield _chapter(
             "7. The record for the client.",
@@ -242,5 +244,6 @@ def night(folder: Path, seed: int = 1) -> Story:
         model=model,
         score=scored,
         error=sky_error(model, usable_sky(site)),
+        evidence=term_evidence(model, run),
         left=structure(model, run),
     )

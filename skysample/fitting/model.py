@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.errors import InputError
+from skysample.familywise import holm
 from skysample.fitting.pointing import Moment, PointingFunction
 from skysample.geometry import ARCSEC, alt_az, direction
 from skysample.mount_axes import (
@@ -122,6 +123,8 @@ class FittedModel:
     weak_pairs : tuple of WeakPair
         Terms that the data hardly tell apart.
     run : RunSummary
+    selected : tuple of str
+        Terms that a selection on this same run added (`skysample.select_terms`): their errors do not count it.
     """
 
     mount: Mount
@@ -133,6 +136,7 @@ class FittedModel:
     condition: float
     weak_pairs: tuple[WeakPair, ...]
     run: RunSummary
+    selected: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.values_rad.setflags(write=False)
@@ -220,14 +224,9 @@ class FittedModel:
 
     def _verdicts(self, p: Array) -> list[str]:
         undetermined = {name for weak in self.weak_pairs if weak.condition > 1e8 for name in weak.pair}
-        verdicts = ["not significant"] * len(p)
-        for rank, index in enumerate(np.argsort(p, kind="stable")):
-            if p[index] > 0.05 / (len(p) - rank):
-                break
-            verdicts[int(index)] = "significant"
         return [
-            "not determined" if name in undetermined else v
-            for name, v in zip(self.names, verdicts, strict=True)
+            "not determined" if name in undetermined else "significant" if stands else "not significant"
+            for name, stands in zip(self.names, holm(p), strict=True)
         ]
 
     def value(self, name: str) -> Quantity:

@@ -74,6 +74,7 @@ class _SavedModel(msgspec.Struct, frozen=True):
     condition: NotNegative
     weak_pairs: list[tuple[str, str, float]]
     run: _SavedRun
+    selected: list[str] = []
 
 
 def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
@@ -107,6 +108,7 @@ def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
             start_utc=run.start_utc,
             end_utc=run.end_utc,
         ),
+        selected=list(model.selected),
     )
     write_json(path, msgspec.to_builtins(saved))
 
@@ -185,7 +187,19 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
             run.start_utc,
             run.end_utc,
         ),
+        selected=_selected(saved, name),
     )
+
+
+def _selected(saved: _SavedModel, name: str) -> tuple[str, ...]:
+    """Terms that a selection added: some of the model's own."""
+    if not {*saved.selected} <= {term.name for term in saved.terms}:
+        raise InputError(
+            "is damaged (it names a selected term that it does not have); save the model again",
+            file=name,
+            key="selected",
+        )
+    return tuple(saved.selected)
 
 
 def _covariance(saved: _SavedModel, name: str) -> Array:

@@ -21,7 +21,7 @@ __all__ = ["Change", "changes_between", "welch", "worded"]
 
 _ROUNDING_RAD = 1e-3 * ARCSEC
 _TURNED_RAD = float(np.radians(1.0))
-"""By so much an encoder's zero may change before one part of its eccentricity, without the other, says nothing."""
+"""By so much a wave may be turned before its sine, without its cosine, says nothing."""
 
 _WORDS = {
     "polar_altitude": ("the polar axis rose {}", "the polar axis sank {}"),
@@ -52,7 +52,22 @@ _WORDS = {
         "the zero of the secondary encoder fell by {}",
     ),
 }
-_ZEROS = {"primary_zero": "primary", "secondary_zero": "secondary"}
+_WAVES = {
+    "primary_zero": (
+        (1, ("primary_sin", "primary_cos")),
+        (2, ("primary_sin_twice", "primary_cos_twice")),
+        (2, ("azimuth_nod_sin", "azimuth_nod_cos")),
+        (2, ("azimuth_roll_sin", "azimuth_roll_cos")),
+    ),
+    "secondary_zero": (
+        (1, ("secondary_sin", "secondary_cos")),
+        (2, ("secondary_sin_twice", "secondary_cos_twice")),
+    ),
+}
+"""By the zero of each encoder: the terms that are waves of its reading, periods in a turn, sine and cosine.
+
+All other terms are of true angles, or of the side of the pier by the true secondary angle.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +102,7 @@ class Change:
     @property
     def metal(self) -> bool:
         """False for the zero of an encoder, which homing and syncing change."""
-        return self.term not in _ZEROS
+        return self.term not in _WAVES
 
     @property
     def moved(self) -> bool:
@@ -122,8 +137,8 @@ def changes_between(
         dof, p = welch(change, first, second, before.dof, after.dof)
         changes.append(Change(term, since, until, change, float(np.sqrt(first + second)), dof, p))
     said = [
-        f"{term} is not compared between {since} and {until}: the encoder's zero changed by more than a degree, and"
-        " the model carries only one part of its eccentricity"
+        f"{term} is not compared between {since} and {until}: the encoder's zero changed, and with it the share of"
+        " sine and cosine of the reading, of which the model carries only one"
         for term in lost
     ]
     return changes, said
@@ -132,22 +147,26 @@ def changes_between(
 def _to_readings_of(before: FittedModel, after: FittedModel) -> tuple[Array, list[str]]:
     """Matrix (p, p) that tells the later terms in the earlier readings, and the terms that it cannot tell.
 
-    An eccentricity is s sin r + c cos r of the reading r; an encoder whose zero grew by d reads r - d where it
-    read r.
+    A wave is s sin kr + c cos kr of the reading r; an encoder whose zero grew by d reads r - d where it read r.
     """
     names = before.names
     matrix, lost = np.eye(len(names)), []
-    for zero, axis in _ZEROS.items():
+    for zero, waves in _WAVES.items():
         if zero not in names:
             continue
         index = names.index(zero)
-        d = float(wrap_pi(after.values_rad[index] - before.values_rad[index]))
-        parts = [name for name in (f"{axis}_sin", f"{axis}_cos") if name in names]
-        if len(parts) == 2:
-            rows = [names.index(name) for name in parts]
-            matrix[np.ix_(rows, rows)] = [[np.cos(d), np.sin(d)], [-np.sin(d), np.cos(d)]]
-        elif abs(d) > _TURNED_RAD:
-            lost += parts
+        change = float(wrap_pi(after.values_rad[index] - before.values_rad[index]))
+        for periods, both in waves:
+            turn = periods * change
+            parts = [name for name in both if name in names]
+            if len(parts) == 2:
+                rows = [names.index(name) for name in parts]
+                matrix[np.ix_(rows, rows)] = [[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]
+            elif abs(turn) > _TURNED_RAD:
+                lost += parts
+    if before.kind == "altaz" and "secondary_sin" in lost and "tube_flexure" in names:
+        # Tube flexure is what the cosine of an alt-az's altitude encoder would be.
+        lost.append("tube_flexure")
     return matrix, lost
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -26,15 +25,17 @@ if TYPE_CHECKING:
 
 __all__ = ["DEFAULT_TRIALS", "Annealed", "search"]
 
-DEFAULT_TRIALS = 200_000
+DEFAULT_TRIALS = 300_000
 
 _EXACT_UP_TO = 12
 _MOST_BRANCHES = 20_000
 _MOST_SWEEPS = 20
-# In mean legs of the first order: temperatures at both ends, and by how much a change of order may lengthen
-# the plain pairwise path and still be worth a full evaluation, because the dome may give it back. Chosen by
-# trial on the instance of benchmarks/ordering_reference.py, where nearby values differ by less than seeds do.
-_HEAT, _MOST_SLACK, _SLACK_TIMES_ROOT = (0.15, 0.03), 0.5, 8.0
+# Each round's share of the trials, and in mean legs of the first order its temperatures at both ends; then by how
+# much a change of order may lengthen the plain pairwise path and still be worth a full evaluation, because the dome
+# may give it back. Chosen by trial on the instance of benchmarks/ordering_reference.py, where nearby values differ
+# by less than seeds do.
+_ROUNDS = (0.6, 0.15, 0.03), (0.4, 0.06, 0.02)
+_MOST_SLACK, _SLACK_TIMES_POINTS = 0.5, 50.0
 _FEW, _MANY = 40, 300
 
 
@@ -52,8 +53,8 @@ class Annealed:
     Parameters
     ----------
     trials : int
-        Budget of changes tried for 300 stops. Fewer for more stops, whose changes reach farther, and more for
-        less, by the root of their number; below 40 in proportion to it.
+        Budget of changes tried for 40 to 300 stops. Fewer beyond, by the fourth root of their number, as each
+        change reaches farther; below 40 in proportion to it.
     exact_up_to : int
         Up to how many stops the best is proven. Beyond 15 the tables of the proof outgrow a small computer.
     """
@@ -106,10 +107,12 @@ def search(
     mean_leg = tour.total / problem.points
     if mean_leg == 0.0:
         return tour.order
-    slack = min(_MOST_SLACK, _SLACK_TIMES_ROOT / math.sqrt(problem.points)) * mean_leg
-    share = min(problem.points / _FEW, math.sqrt(_MANY / problem.points))
-    heat = _HEAT[0] * mean_leg, _HEAT[1] * mean_leg
-    tour = tour_of(_anneal(tour, Moves(legs, tour.order), round(trials * share), problem.seed, heat, slack))
+    slack = min(_MOST_SLACK, _SLACK_TIMES_POINTS / problem.points) * mean_leg
+    trials = round(trials * min(problem.points / _FEW, 1.0, (_MANY / problem.points) ** 0.25))
+    for number, (share, *ends) in enumerate(_ROUNDS):
+        heat = ends[0] * mean_leg, ends[1] * mean_leg
+        seed = len(_ROUNDS) * problem.seed + number
+        tour = tour_of(_anneal(tour, Moves(legs, tour.order), round(share * trials), seed, heat, slack))
     _descend(tour, Moves(legs, tour.order), slack)
     if problem.points > exact_up_to:
         return tour.order

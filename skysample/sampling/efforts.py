@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 __all__ = ["EFFORTS", "Effort"]
 
-_LARGEST_TRIED_TWICE = 1000
+_LARGEST_TRIED_TWICE = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,8 +15,9 @@ class Effort:
 
     Attributes
     ----------
-    starts, finals : int
-        Random starts on coarse cells; how many of them may go on to fine ones, until one is good.
+    starts, finals, rescues : int
+        Random starts on coarse cells; how many of them may go on to fine ones, until one is good; and how many
+        more starts there are if none is.
     lloyd, capacity, each : int
         Iterations with plain centroids, with equal capacity, and for each power.
     coarse_halves, fine_halves : tuple of int
@@ -41,7 +42,8 @@ class Effort:
     last_halves: tuple[int, ...]
     coarse: int
     fine: int
-    good: float = 1.15
+    good: float = 1.145
+    rescues: int = 0
     exact_edges: bool = True
     gives_up: str = ""
 
@@ -59,7 +61,7 @@ class Effort:
 _FINE_HALVES = (4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 29)
 
 EFFORTS = {
-    "default": Effort(5, 3, 40, 15, 5, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100),
+    "default": Effort(4, 3, 40, 15, 4, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100, rescues=6),
     "quick": Effort(
         *(2, 1, 20, 8, 4, (1, 2, 4, 6), (5, 8, 12, 18), (), 24, 40),
         exact_edges=False,

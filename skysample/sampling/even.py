@@ -9,6 +9,7 @@ so that the farthest corners count more and more, while neighbours share area an
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,6 +41,7 @@ __all__ = ["even_points", "settled"]
 # Found by trial on the region of tests/test_sampling.py; none of them is critical.
 _MESH_AIMED_AT = 1.5  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
 _MESH_ALLOWED = 1.63  # a set of points is marked down beyond this ratio
+_LEAST_APART = 0.83  # separation over that of a hexagonal lattice; marked down below it
 _VARIATION_ALLOWED = 0.054  # and beyond this coefficient of variation of its cells' areas
 _SHARING = 0.12  # share of a difference in area that is made up at a time
 _STRIDE = 1.5  # over-relaxation of centroid steps
@@ -93,22 +95,24 @@ def even_points(
     coarse = coarse_cells(fine[0], max(plan.coarse * points, 600), fine[1])
     if points > len(coarse[0]) // 4:
         coarse = fine = cells, np.ones(len(cells))
-    race = []
-    for _ in range(plan.starts):
+
+    def attempt() -> Array:
         found = _centred(*coarse, _start(*coarse, points, rng), plan.lloyd)
         found = _equal_capacity(*coarse, found, plan.capacity)
-        race.append(_covering(*coarse, found, plan.coarse_halves, plan.each))
-    race.sort(key=lambda found: _badness(*fine, found))
+        return _covering(*coarse, found, plan.coarse_halves, plan.each)
+
+    race = sorted((attempt() for _ in range(plan.starts)), key=lambda found: _badness(*fine, found))
     best, least = race[0], np.inf
-    for found in race[: plan.finals]:
+    for number in range(plan.finals + plan.rescues):
+        found = race[number] if number < plan.finals else attempt()
         relaxed = _covering(*fine, found, plan.fine_halves, plan.each)
         badness = _badness(*fine, relaxed)
         if badness < least:
             best, least = relaxed, badness
-        if least <= plan.good * _lattice_covering(*fine, best):
+        if least <= plan.good * _lattice_covering(nearest(best, fine[0])[0], fine[1]):
             break
     if plan.last_halves:
-        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 4000))
+        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 12_000))
         best = _covering(*finest, best, plan.last_halves, plan.each)
     return settled(cells, best, inside)
 
@@ -248,13 +252,15 @@ def _badness(cells: Array, weight: Array, points: Array) -> float:
     area = np.bincount(label, weight, len(points))
     mesh = 2.0 * radius / max(gap, 1e-9)
     variation = float(area.std() / area.mean())
-    crowded, unequal = max(0.0, mesh - _MESH_ALLOWED), max(0.0, variation - _VARIATION_ALLOWED)
+    apart = gap / (math.sqrt(3.0) * _lattice_covering(distance, weight))
+    crowded = max(0.0, mesh - _MESH_ALLOWED) + max(0.0, _LEAST_APART - apart)
+    unequal = max(0.0, variation - _VARIATION_ALLOWED)
     return radius * (1.0 + crowded) * (1.0 + 5.0 * unequal)
 
 
-def _lattice_covering(cells: Array, weight: Array, points: Array) -> float:
+def _lattice_covering(distance: Array, weight: Array) -> float:
     """Covering radius (chord) of the hexagonal lattice that has the same mean of squared distances.
 
     In a hexagon of radius R that mean is 5 R^2 / 12. No area is needed, which the cells do not know.
     """
-    return float(np.sqrt(2.4 * (weight @ nearest(points, cells)[0] ** 2) / weight.sum()))
+    return float(np.sqrt(2.4 * np.average(distance**2, weights=weight)))

@@ -11,25 +11,28 @@ from typing import TYPE_CHECKING, Any, overload
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.fitting import FittedModel, fingerprint, moment_of
+from skysample.fitting import FittedModel
 from skysample.fitting.least_squares import linear_step
 from skysample.fitting.outliers import FAMILY_WISE
 from skysample.geometry import ARCSEC
 from skysample.scoring.linear import Influence, familywise_limit, p_values, pointwise_influence
 from skysample.scoring.sky_error import SkyError, sky_error
+from skysample.scoring.term_evidence import TermEvidence, radial_rms, term_evidence
+from skysample.scoring.used_points import used_points
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from astropy.table import QTable
     from astropy.units import Quantity
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from skysample.fitting.outliers import Observations
     from skysample.geometry import Array
     from skysample.runs import Run
     from skysample.scoring.any_model import AnyScore
 
-__all__ = ["Score", "SkyError", "score", "sky_error"]
+__all__ = ["Score", "SkyError", "TermEvidence", "score", "sky_error", "term_evidence"]
 
 
 _CURVED_UP_TO = 30
@@ -159,31 +162,20 @@ def score(
 def _score_pointing(model: FittedModel, run: Run) -> Score:
     from astropy import units as u
 
-    if fingerprint(run) != model.run.fingerprint:
-        raise InputError(
-            f"this run is not the one that the model was fitted to"
-            f" ({model.run.source or 'a run from memory'}); fit it first",
-            key="run",
-        )
-    used = np.isin(run.rows, model.run.rows)
-    predicted, design = model.function.predict_with_design(
-        model.values_rad, run.axes[used], moment_of(run, used)
-    )
-    residuals = model.function.residuals(predicted, run.directions[used])
-    weights = None
-    if run.sigma_arcsec is not None:
-        weights = run.sigma_arcsec[used] ** -2.0
-    influence = pointwise_influence(design, residuals, weights)
+    data = used_points(model, run)
+    predicted, design = model.function.predict_with_design(model.values_rad, data.axes, data.moment)
+    residuals = model.function.residuals(predicted, data.observed)
+    influence = pointwise_influence(design, residuals, data.weights**2)
     left_out = influence.loo_residuals
     if len(residuals) <= _CURVED_UP_TO:
-        left_out = _along_the_curve(model, run, used, influence)
+        left_out = _along_the_curve(model, data, influence)
     dof = model.dof - 2
     return Score(
         rows=model.run.rows,
         residuals=residuals / ARCSEC * u.arcsec,
         loo_residuals=left_out / ARCSEC * u.arcsec,
-        rms=_radial(residuals) * u.arcsec,
-        loo_rms=_radial(left_out) * u.arcsec,
+        rms=radial_rms(residuals) / ARCSEC * u.arcsec,
+        loo_rms=radial_rms(left_out) / ARCSEC * u.arcsec,
         studentised=influence.studentised,
         p=p_values(influence.t_squared, 2, dof),
         limit=float(np.sqrt(familywise_limit(len(residuals), 2, dof, FAMILY_WISE) / 2.0)),
@@ -193,20 +185,14 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
     )
 
 
-def _along_the_curve(model: FittedModel, run: Run, used: NDArray[np.bool_], influence: Influence) -> Array:
+def _along_the_curve(model: FittedModel, data: Observations, influence: Influence) -> Array:
     """Left-out residuals after one Gauss-Newton step more, from each closed-form answer, on the true geometry."""
-    axes, observed, moment = run.axes[used], run.directions[used], moment_of(run, used)
-    weights = np.ones(len(axes)) if run.sigma_arcsec is None else 1.0 / run.sigma_arcsec[used]
     left_out = influence.loo_residuals.copy()
     for point in np.flatnonzero(np.isfinite(left_out).all(axis=1)):
-        others = np.arange(len(axes)) != point
+        others = np.arange(len(data.axes)) != point
         values = model.values_rad - influence.deleted_shift[point]
-        predicted, design = model.function.predict_with_design(values, axes, moment)
-        residuals = model.function.residuals(predicted, observed)
-        step = linear_step(design[others], residuals[others], weights[others])
+        predicted, design = model.function.predict_with_design(values, data.axes, data.moment)
+        residuals = model.function.residuals(predicted, data.observed)
+        step = linear_step(design[others], residuals[others], data.weights[others])
         left_out[point] = residuals[point] - design[point] @ step
     return left_out
-
-
-def _radial(components: Array) -> float:
-    return float(np.sqrt(np.mean(np.sum(components**2, axis=1)))) / ARCSEC

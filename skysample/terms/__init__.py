@@ -9,8 +9,12 @@ from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
 from skysample.plugins.hookspecs import hookimpl
+from skysample.terms.axis_flexure import AxisFlexure
+from skysample.terms.azimuth_wobble import AzimuthWobble
+from skysample.terms.by_side import BY_SIDE, BySide
 from skysample.terms.encoder_eccentricity import EncoderEccentricity
-from skysample.terms.fork_flexure import ForkFlexure
+from skysample.terms.refraction_scale import RefractionScale
+from skysample.terms.sideways_flexure import SidewaysFlexure
 from skysample.terms.tube_flexure import TubeFlexure
 
 if TYPE_CHECKING:
@@ -52,7 +56,7 @@ EXTENDED = {
     # The cosine part of an alt-az's altitude encoder moves the tube exactly as tube flexure does.
     "altaz": (*STANDARD["altaz"], "primary_sin", "primary_cos", "secondary_sin"),
 }
-"""What a final run may carry: every core term that the geometry keeps apart."""
+"""What a final run may carry unasked: the standard set, and both encoders off their centres."""
 
 SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {"standard": STANDARD, "extended": EXTENDED}
 
@@ -60,16 +64,21 @@ SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {"standard": STANDARD, "exte
 @hookimpl
 def skysample_terms(mount: Mount) -> list[Term]:
     """Return the core's own displacements."""
-    terms: list[Term] = [
-        TubeFlexure(mount.kind),
-        *(
-            EncoderEccentricity(mount.kind, axis, part)
-            for axis in ("primary", "secondary")
-            for part in ("sin", "cos")
-        ),
+    terms: list[Term] = [TubeFlexure(mount.kind)]
+    terms += [
+        EncoderEccentricity(mount.kind, axis, part, periods)
+        for periods in (1, 2)
+        for axis in ("primary", "secondary")
+        for part in ("sin", "cos")
     ]
-    if mount.kind == "fork":
-        terms.append(ForkFlexure())
+    terms.append(RefractionScale(mount.kind))
+    if mount.kind == "altaz":
+        terms += [AzimuthWobble(motion, part) for motion in ("nod", "roll") for part in ("sin", "cos")]
+        return terms
+    shaft = "fork" if mount.kind == "fork" else "polar_axis"
+    terms += [AxisFlexure(f"{shaft}_flexure", "cos"), AxisFlexure(f"{shaft}_twist", "sin"), SidewaysFlexure()]
+    if mount.kind == "german":
+        terms += [BySide(term) for term in BY_SIDE]
     return terms
 
 

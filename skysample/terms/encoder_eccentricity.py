@@ -1,4 +1,7 @@
-"""Encoder eccentricity: a scale centred off its axis misreads by a sine of the reading (elementary geometry)."""
+"""Encoder errors: a scale off its axis misreads by a sine of the reading, an oval one by that of twice the reading.
+
+Elementary geometry. Two reading heads opposite each other, averaged, cancel the first and leave the second.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,7 @@ __all__ = ["EncoderEccentricity"]
 
 @dataclass(frozen=True)
 class EncoderEccentricity:
-    """The true angle of one axis exceeds the reading by the coefficient times sin or cos of the reading.
+    """The true angle of one axis exceeds the reading by the coefficient times sin or cos of (twice) the reading.
 
     Parameters
     ----------
@@ -26,19 +29,22 @@ class EncoderEccentricity:
         Whose encoder.
     part : {"sin", "cos"}
         Of the mechanical reading.
+    periods : {1, 2}
+        In one turn: 1 for a scale off its centre, 2 for an oval one.
     """
 
     kind: str
     axis: Literal["primary", "secondary"]
     part: Literal["sin", "cos"]
+    periods: Literal[1, 2] = 1
     name: str = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "name", f"{self.axis}_{self.part}")
+        object.__setattr__(self, "name", f"{self.axis}_{self.part}{'_twice' if self.periods == 2 else ''}")
 
     def displacement(self, pointing: Pointing) -> Array:
         """Displacement per radian, shape (n, 2); a growing secondary angle moves a flipped tube the other way."""
-        reading = pointing.primary if self.axis == "primary" else pointing.secondary
+        reading = self.periods * (pointing.primary if self.axis == "primary" else pointing.secondary)
         wave = np.sin(reading) if self.part == "sin" else np.cos(reading)
         zero = np.zeros_like(wave)
         if self.axis == "primary":

@@ -42,12 +42,19 @@ _EVERY_MOUNT = (
     "primary_cos",
     "secondary_sin",
     "secondary_cos",
+    "primary_sin_twice",
+    "primary_cos_twice",
+    "secondary_sin_twice",
+    "secondary_cos_twice",
+    "refraction_scale",
 )
-_EQUATORIAL = ("polar_altitude", "polar_azimuth", *_EVERY_MOUNT, "fork_flexure")
+_EQUATORIAL = ("polar_altitude", "polar_azimuth", *_EVERY_MOUNT, "fork_flexure", "sideways_flexure")
+_FLIPPING = ("primary_zero_by_side", "secondary_zero_by_side", "cone_by_side", "tube_flexure_by_side")
+_ROCKING = ("azimuth_nod_sin", "azimuth_nod_cos", "azimuth_roll_sin", "azimuth_roll_cos")
 _TERMS = {
-    "fork": _EQUATORIAL,
-    "german": _EQUATORIAL,
-    "altaz": ("tilt_north", "tilt_east", *_EVERY_MOUNT),
+    "fork": (*_EQUATORIAL, "fork_twist"),
+    "german": (*_EQUATORIAL, "polar_axis_flexure", "polar_axis_twist", *_FLIPPING),
+    "altaz": ("tilt_north", "tilt_east", *_EVERY_MOUNT, *_ROCKING),
 }
 
 
@@ -76,11 +83,19 @@ class SimulatedMount:
         - `tilt_north`, `tilt_east` (altaz): the azimuth axis leans, as one rotation.
         - `tube_flexure`: the tube points lower by this times cos(altitude).
         - `fork_flexure` (equatorial): north by this times cos(hour angle).
+        - `polar_axis_flexure` (german): the same. `fork_twist`, `polar_axis_twist`: north by this times
+          sin(hour angle).
+        - `sideways_flexure` (equatorial): along the secondary axis, by this times the pull of gravity there.
+        - `refraction_scale`: lower by this times cot(altitude), of 5 degrees at least.
         - `primary_sin`, `primary_cos`, `secondary_sin`, `secondary_cos`: the axis stands at the reading plus
-          this times the sine or cosine of the reading.
+          this times the sine or cosine of the reading; with `_twice`, of twice the reading.
+        - `azimuth_nod_sin`, `azimuth_nod_cos`, `azimuth_roll_sin`, `azimuth_roll_cos` (altaz): the mount leans
+          back, or to its right, by this times the sine or cosine of twice the reading.
+        - `primary_zero_by_side`, `secondary_zero_by_side`, `cone_by_side`, `tube_flexure_by_side` (german):
+          added to the error so named with the tube east of the pier, taken from it with the tube west.
 
-        The flexures and the last four are small displacements, looked up at the rotated direction, summed,
-        and made along one great circle.
+        The flexures, refraction, nods, rolls and encoder errors are small displacements, looked up at the
+        rotated direction, summed, and made along one great circle.
 
     Raises
     ------
@@ -359,13 +374,29 @@ class SimulatedMount:
     def _rotated(self, primary: Array, secondary: Array) -> Array:
         """Direction of the tube once the rotations are done, shape (n, 3)."""
         x, y, z = np.eye(3)
-        tube = Rotation.from_rotvec(self._rad("cone") * z).apply(x)
-        about_secondary = Rotation.from_rotvec(np.outer(secondary + self._rad("secondary_zero"), -y))
+        side = self._side(secondary)
+        tube = Rotation.from_rotvec(np.outer(self._rad("cone") + side * self._rad("cone_by_side"), z)).apply(
+            x
+        )
+        secondary_zero = self._rad("secondary_zero") + side * self._rad("secondary_zero_by_side")
+        primary_zero = self._rad("primary_zero") + side * self._rad("primary_zero_by_side")
+        about_secondary = Rotation.from_rotvec(np.outer(secondary + secondary_zero, -y))
         skew = Rotation.from_rotvec(self._rad("axis_skew") * x)
-        about_primary = Rotation.from_rotvec(np.outer(primary + self._rad("primary_zero"), -z))
+        about_primary = Rotation.from_rotvec(np.outer(primary + primary_zero, -z))
         stand = self._base() * Rotation.from_matrix(self._frame())
         turned: Array = stand.apply(about_primary.apply(skew.apply(about_secondary.apply(tube))))
         return turned
+
+    def _side(self, secondary: Array) -> Array:
+        """1 with the tube east of the pier, or on a mount that does not flip; -1 with the tube west of it."""
+        return np.where(np.cos(secondary + self._rad("secondary_zero")) < 0.0, -1.0, 1.0)
+
+    def _encoder(self, axis: str, reading: Array) -> Array:
+        """How far an axis stands beyond its reading."""
+        once = self._rad(f"{axis}_sin") * np.sin(reading) + self._rad(f"{axis}_cos") * np.cos(reading)
+        twice = self._rad(f"{axis}_sin_twice") * np.sin(2.0 * reading)
+        beyond: Array = once + twice + self._rad(f"{axis}_cos_twice") * np.cos(2.0 * reading)
+        return beyond
 
     def _displacement(self, rotated: Array, primary: Array, secondary: Array) -> Array:
         """Sum of the small displacements, as tangent vectors at the rotated directions, shape (n, 3)."""
@@ -377,18 +408,27 @@ class SimulatedMount:
         onward = -np.outer(np.sin(longitude), x) - np.outer(np.cos(longitude), y)  # west, or clockwise
         poleward = np.outer(radius, z) - local[:, 2:] * outward  # north, or up
 
-        primary_slip = self._rad("primary_sin") * np.sin(primary) + self._rad("primary_cos") * np.cos(primary)
-        secondary_slip = self._rad("secondary_sin") * np.sin(secondary) + self._rad("secondary_cos") * np.cos(
-            secondary
-        )
+        secondary_slip = self._encoder("secondary", secondary)
         poleward_by = np.where(np.cos(secondary) < 0.0, -secondary_slip, secondary_slip)
+        bent = self._rad("fork_flexure") + self._rad("polar_axis_flexure")
+        twisted = self._rad("fork_twist") + self._rad("polar_axis_twist")
         if self.kind != "altaz":
-            poleward_by = poleward_by + self._rad("fork_flexure") * np.cos(longitude)
+            poleward_by = poleward_by + bent * np.cos(longitude) + twisted * np.sin(longitude)
         upward = UP - rotated[:, 2:] * rotated  # of length cos(altitude)
+        droop = self._rad("tube_flexure") + self._side(secondary) * self._rad("tube_flexure_by_side")
+        droop = droop + self._rad("refraction_scale") / np.maximum(rotated[:, 2], np.sin(np.radians(5.0)))
+        sideways = self._rad("sideways_flexure") * (onward @ UP)
+        lean_back = self._rad("azimuth_nod_sin") * np.sin(2.0 * primary)
+        lean_back = lean_back + self._rad("azimuth_nod_cos") * np.cos(2.0 * primary)
+        lean_right = self._rad("azimuth_roll_sin") * np.sin(2.0 * primary)
+        lean_right = lean_right + self._rad("azimuth_roll_cos") * np.cos(2.0 * primary)
+        rocked = lean_back[:, None] * np.cross(outward, z) + lean_right[:, None] * outward
         shift: Array = (
-            (radius * primary_slip)[:, None] * onward
+            (radius * self._encoder("primary", primary))[:, None] * onward
             + poleward_by[:, None] * poleward
-            - self._rad("tube_flexure") * upward
+            - droop[:, None] * upward
+            - sideways[:, None] * onward
+            + np.cross(rocked, rotated)
         )
         return shift
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from skysample.moon_place import moon_direction
 from skysample.plugins import hookimpl
 from skysample_moon.obstruction import Moon
-from skysample_moon.position import moon_direction
 
 if TYPE_CHECKING:
     from skysample.plugins import Obstruction

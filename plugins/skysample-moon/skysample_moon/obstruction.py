@@ -10,7 +10,7 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.geometry import separation
-from skysample_moon.position import moon_direction
+from skysample.moon_place import moon_direction
 
 if TYPE_CHECKING:
     from astropy.time import Time

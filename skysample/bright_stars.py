@@ -1,0 +1,129 @@
+"""Bright stars from Hipparcos, moved to the date.
+
+Source of the table: van Leeuwen 2007, A&A 474, 653 (the new reduction), stars of Hp below 3.5; `bright_stars.csv` is
+written by `docs/make_bright_stars.py`.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.earth_motion import earth_motion
+from skysample.geometry import ARCSEC
+from skysample.times import to_utc
+
+if TYPE_CHECKING:
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+
+__all__ = ["BrightStars", "bright_stars"]
+
+_MAS = ARCSEC / 1000.0
+_EPOCH_JD = 2448349.0625
+"""J1991.25 (TT), the epoch of the catalogue."""
+
+
+@dataclass(frozen=True, eq=False)
+class BrightStars:
+    """n stars, brightest first; angles in radians, ICRS at epoch J1991.25.
+
+    Attributes
+    ----------
+    hip : ndarray of int, shape (n,)
+        Number in the catalogue.
+    names : tuple of str, length n
+        Empty where a star has no common name.
+    magnitude : ndarray, shape (n,)
+        Hp.
+    ra, dec : ndarray, shape (n,)
+    parallax : ndarray, shape (n,)
+    pm_ra, pm_dec : ndarray, shape (n,)
+        Radians a Julian year; `pm_ra` includes cos(dec).
+    """
+
+    hip: NDArray[np.int64]
+    names: tuple[str, ...]
+    magnitude: Array
+    ra: Array
+    dec: Array
+    parallax: Array
+    pm_ra: Array
+    pm_dec: Array
+
+    def __post_init__(self) -> None:
+        for value in vars(self).values():
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    def __len__(self) -> int:
+        return len(self.hip)
+
+    def label(self, index: int) -> str:
+        """Name a star: "Canopus (HIP 30438)"."""
+        number = f"HIP {self.hip[index]}"
+        return f"{self.names[index]} ({number})" if self.names[index] else number
+
+    def places(self, when: Time) -> tuple[Array, Array]:
+        """Where the stars are at a moment: proper motion and annual parallax put in.
+
+        Straight motion at constant speed, radial velocities left out (ERFA `pmsafe`); parallax by the Earth's
+        place from the solar system's barycentre.
+
+        Parameters
+        ----------
+        when : astropy.time.Time
+            One moment.
+
+        Returns
+        -------
+        ra, dec : ndarray, shape (n,)
+            ICRS, as `skysample.frames.to_observed` takes them.
+        """
+        import erfa
+
+        tt = to_utc(when).tt
+        # The bare function: a star whose parallax is lost in its error is put far away, which is no news.
+        ra, dec, *_ = erfa.ufunc.pmsafe(
+            self.ra,
+            self.dec,
+            self.pm_ra / np.cos(self.dec),
+            self.pm_dec,
+            self.parallax / ARCSEC,
+            0.0,
+            _EPOCH_JD,
+            0.0,
+            tt.jd1,
+            tt.jd2,
+        )
+        earth = earth_motion(np.asarray(tt.jd1), np.asarray(tt.jd2)).barycentric["p"]
+        ra, dec = erfa.c2s(erfa.s2c(ra, dec) - self.parallax[:, None] * earth)
+        return np.asarray(ra) % (2.0 * np.pi), np.asarray(dec)
+
+
+@cache
+def bright_stars() -> BrightStars:
+    """Read the table that comes with this package."""
+    text = files("skysample").joinpath("bright_stars.csv").read_text("utf-8")
+    rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+
+    def column(name: str) -> Array:
+        return np.array([float(row[name]) for row in rows])
+
+    return BrightStars(
+        hip=column("hip").astype(np.int64),
+        names=tuple(row["name"] for row in rows),
+        magnitude=column("hp_mag"),
+        ra=np.radians(column("ra_deg")),
+        dec=np.radians(column("dec_deg")),
+        parallax=column("parallax_mas") * _MAS,
+        pm_ra=column("pm_ra_mas_yr") * _MAS,
+        pm_dec=column("pm_dec_mas_yr") * _MAS,
+    )

@@ -1,0 +1,156 @@
+"""What speaks for each term of a fitted model: its t, what leaving it out costs, and which term it is confused with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import NoSolution
+from skysample.fitting.least_squares import converge
+from skysample.geometry import ARCSEC
+from skysample.scoring.linear import pointwise_influence
+from skysample.scoring.used_points import used_points
+from skysample.terms import ROTATIONS
+
+if TYPE_CHECKING:
+    from skysample.fitting import FittedModel
+    from skysample.fitting.outliers import Observations
+    from skysample.geometry import Array
+    from skysample.runs import Run
+
+__all__ = ["TermEvidence", "left_out", "radial_rms", "term_evidence"]
+
+
+@dataclass(frozen=True, slots=True)
+class TermEvidence:
+    """One term of a model, judged.
+
+    Attributes
+    ----------
+    name : str
+    value_rad, stderr_rad, ci95_rad : float
+        Coefficient, its standard error, and half the width of its 95 % interval.
+    t, p : float
+        Student's t and its two-sided p.
+    loo_rms_rad, loo_rms_without_rad : float
+        Leave-one-out RMS of the model, and of the same model fitted without this term; nan where a point left out
+        leaves some term undetermined, or the fit does not settle.
+    correlates_with : str or None
+        The term whose error is most tied to this one's; None for a model of one term.
+    correlation : float
+        Of the two errors, -1 to 1; 0 without a partner.
+    verdict : str
+        As in `FittedModel.terms`; after a selection as in `skysample.selection`.
+    reason : str
+        Half a sentence.
+    """
+
+    name: str
+    value_rad: float
+    stderr_rad: float
+    ci95_rad: float
+    t: float
+    p: float
+    loo_rms_rad: float
+    loo_rms_without_rad: float
+    correlates_with: str | None
+    correlation: float
+    verdict: str
+    reason: str
+
+
+def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
+    """Judge every term of a model on the run that it was fitted to.
+
+    Without a term the true geometry is fitted again to the same points, starting from the model.
+
+    Parameters
+    ----------
+    model : FittedModel
+    run : Run
+
+    Returns
+    -------
+    tuple of TermEvidence
+        In the order of the model's terms.
+
+    Raises
+    ------
+    InputError
+        If the run is not the one that the model was fitted to.
+    """
+    data = used_points(model, run)
+    whole = _loo_rms(model, model.values_rad, data)
+    table = model.terms
+    error = model.stderr_rad
+    scale = np.where(error > 0.0, error, 1.0)
+    correlation = model.covariance_rad2 / np.outer(scale, scale) - np.diag(error > 0.0)
+    judged = []
+    for i, name in enumerate(model.names):
+        partner = int(np.argmax(np.abs(correlation[i])))
+        alone = len(model.names) == 1
+        without = float("nan") if alone else _loo_rms_without(model, i, data)
+        evidence = TermEvidence(
+            name=name,
+            value_rad=float(model.values_rad[i]),
+            stderr_rad=float(error[i]),
+            ci95_rad=float(error[i]) * model.t_limit,
+            t=float(table["t"][i]),
+            p=float(table["p"][i]),
+            loo_rms_rad=whole,
+            loo_rms_without_rad=without,
+            correlates_with=None if alone else model.names[partner],
+            correlation=0.0 if alone else float(correlation[i, partner]),
+            verdict=str(table["verdict"][i]),
+            reason="",
+        )
+        judged.append(replace(evidence, reason=_reason(evidence, geometry=name in ROTATIONS[model.kind])))
+    return tuple(judged)
+
+
+def left_out(design: Array, residuals: Array, weights: Array) -> Array:
+    """Closed-form leave-one-out residuals, shape (n, 2); weights are inverse standard deviations."""
+    return pointwise_influence(design, residuals, weights**2).loo_residuals
+
+
+def radial_rms(components: Array) -> float:
+    """Square root of the mean over n points of the two components' squares summed, in their unit."""
+    return float(np.sqrt(np.mean(np.sum(components**2, axis=1))))
+
+
+def _loo_rms(model: FittedModel, values: Array, data: Observations) -> float:
+    predicted, design = model.function.predict_with_design(values, data.axes, data.moment)
+    return radial_rms(left_out(design, model.function.residuals(predicted, data.observed), data.weights))
+
+
+def _loo_rms_without(model: FittedModel, index: int, data: Observations) -> float:
+    function = model.function
+    kept = np.arange(len(function.names)) != index
+    smaller = replace(
+        function,
+        names=tuple(name for name, stays in zip(function.names, kept, strict=True) if stays),
+        terms=tuple(term for term in function.terms if term.name != function.names[index]),
+    )
+    try:
+        found = converge(smaller, model.values_rad[kept], data.axes, data.observed, data.weights, data.moment)
+    except NoSolution:
+        return float("nan")
+    return radial_rms(left_out(found.design, found.residuals, data.weights))
+
+
+def _reason(evidence: TermEvidence, *, geometry: bool) -> str:
+    if evidence.verdict == "not determined":
+        return f"these points cannot tell it from {evidence.correlates_with}"
+    words = [] if evidence.verdict == "significant" else ["chance makes as much"]
+    before, after = evidence.loo_rms_rad, evidence.loo_rms_without_rad
+    if np.isfinite(before) and np.isfinite(after):
+        words.append(
+            f'without it left-out points are missed by {after / ARCSEC:.2f}", not {before / ARCSEC:.2f}"'
+            if after > before
+            else "without it left-out points are met as well"
+        )
+    if geometry:
+        words.append("geometry stays")
+    return "; ".join(words) or "beyond what chance makes"

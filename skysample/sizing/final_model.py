@@ -1,0 +1,161 @@
+"""The model that the final run will carry: how its prediction over the usable sky depends on the points taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import InputError, NotDetermined
+from skysample.fitting.degeneracy import SINGULAR, weak_pairs
+from skysample.mount_axes import ideal_axes, mount_frame
+from skysample.plugins.registry import default_registry
+from skysample.scoring.sky_error import sky_design
+from skysample.sky import UsableSky, usable_sky
+from skysample.terms import ROTATIONS, choose_terms
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from astropy.units import Quantity
+    from numpy.typing import NDArray
+
+    from skysample.fitting import FittedModel
+    from skysample.geometry import Array
+    from skysample.plugins.registry import Registry
+    from skysample.site import Site
+
+__all__ = [
+    "DEFAULT_TARGET",
+    "FinalModel",
+    "final_terms",
+    "mean_variance",
+    "over_the_sky",
+    "wanted_error",
+    "with_terms",
+]
+
+DEFAULT_TARGET = 0.5
+"""Of the noise per axis: the error of the model over the sky that is asked for where nobody names one."""
+
+_RIDGE = 1e-9
+"""Points' worth of information that is always there, so that a matrix of too few points has an inverse."""
+
+_UNDETERMINED = 0.01
+"""Of what the ridge alone would give: beyond it the points say nothing about some term."""
+
+
+@dataclass(frozen=True)
+class FinalModel:
+    """A model over a sky, in coordinates in which the sky's mean of J^T J is the identity.
+
+    J, of shape (2, p), is how the predicted place moves with each coefficient. In these coordinates the mean over the
+    sky of the model's radial variance is the trace of the coefficients' covariance (see `mean_variance`).
+
+    Attributes
+    ----------
+    site : Site
+    sky : UsableSky
+    model : FittedModel
+        Its coefficients are the place where the geometry is linearised; those that it had no value for are zero.
+    over_sky : ndarray, shape (m, 2, p)
+        J at equal-area cells of the usable sky, both sides of the pier counted.
+    whiten : ndarray, shape (p, p)
+        Takes rows per radian of each coefficient to these coordinates.
+    """
+
+    site: Site
+    sky: UsableSky
+    model: FittedModel
+    over_sky: Array
+    whiten: Array
+
+    @property
+    def terms(self) -> int:
+        """How many."""
+        return len(self.model.names)
+
+    def rows(self, directions: Array, side: NDArray[np.int64]) -> Array:
+        """J at places (n, 3) on sides of the pier (n,), shape (n, 2, p)."""
+        frame = mount_frame(self.model.kind, self.model.function.latitude_rad)
+        return np.asarray(self.model.design(ideal_axes(frame, directions, side)) @ self.whiten)
+
+    def radial_error(self, covariance: Array) -> Array:
+        """Standard error of the prediction at each cell of the sky, shape (m,), from a covariance (p, p)."""
+        variance = np.einsum("nip,pq,niq->n", self.over_sky, covariance, self.over_sky, optimize=True)
+        return np.asarray(np.sqrt(variance))
+
+    def term_errors(self, covariance: Array) -> Array:
+        """Standard errors of the coefficients as the model names them, shape (p,)."""
+        return np.asarray(np.sqrt(np.diag(self.whiten @ covariance @ self.whiten.T)))
+
+
+def over_the_sky(
+    site: Site, model: FittedModel, sky: UsableSky | None, registry: Registry | None
+) -> FinalModel:
+    """Put a model over a sky; default: all that is usable of the site's.
+
+    Raises
+    ------
+    NotDetermined
+        If no points in this sky tell two of its terms apart.
+    """
+    region = sky or usable_sky(site, registry=registry)
+    over_sky = sky_design(model, region)[1]
+    flat = over_sky.reshape(-1, len(model.names)) / np.sqrt(len(over_sky))
+    condition, weak = weak_pairs(flat, model.names)
+    if condition > SINGULAR:
+        raise NotDetermined(
+            f"over this sky no grid tells {weak[0].pair[0]} from {weak[0].pair[1]}; leave one of them out",
+            pair=weak[0].pair,
+            condition=condition,
+        )
+    scale = np.linalg.norm(flat, axis=0)
+    whiten = np.linalg.inv(np.linalg.qr(flat / scale, mode="r")) / scale[:, None]
+    return FinalModel(site, region, model, over_sky @ whiten, whiten)
+
+
+def final_terms(model: FittedModel, terms: Sequence[str] | None) -> Sequence[str]:
+    """What the final model will carry: as named, or the extended set with whatever the pilot carried."""
+    return ("extended", *model.names) if terms is None else terms
+
+
+def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | None) -> FittedModel:
+    """Give a model other terms; those that it has no value for are zero, and its covariance is forgotten."""
+    available = (registry or default_registry()).terms(model.mount)
+    names = choose_terms(model.kind, terms, available)
+    rotations = ROTATIONS[model.kind]
+    function = replace(
+        model.function, names=names, terms=tuple(available[name] for name in names if name not in rotations)
+    )
+    values = np.array(
+        [model.values_rad[model.names.index(name)] if name in model.names else 0.0 for name in names]
+    )
+    return replace(model, function=function, values_rad=values, covariance_rad2=np.zeros((len(names),) * 2))
+
+
+def mean_variance(information: Array) -> Array:
+    """Trace of the inverse of information matrices (..., p, p), shape (...); infinite where points do not determine it.
+
+    Both in the coordinates of `FinalModel`.
+    """
+    ridge = _RIDGE * np.eye(information.shape[-1])
+    trace = np.trace(np.linalg.inv(information + ridge), axis1=-2, axis2=-1)
+    return np.where((trace > 0.0) & (trace < _UNDETERMINED / _RIDGE), trace, np.inf)
+
+
+def wanted_error(target: Quantity | None, sigma: Quantity) -> Quantity:
+    """Check a target, or take the default one; arcsec."""
+    from astropy import units as u
+
+    if not sigma > 0.0 * u.arcsec:
+        raise InputError("the model's noise is zero, so no number of points follows from it", key="model")
+    wanted = DEFAULT_TARGET * sigma if target is None else u.Quantity(target)
+    if (
+        not wanted.unit.is_equivalent(u.arcsec)
+        or not wanted.isscalar
+        or not 0.0 < wanted.to_value(u.arcsec) < np.inf
+    ):
+        raise InputError(f"target must be an angle above zero; got {target}", key="target")
+    return wanted.to(u.arcsec)

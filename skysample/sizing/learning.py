@@ -1,0 +1,205 @@
+"""After a run: how its model would have grown from fewer of its own points, and how many would have done."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import InputError
+from skysample.fitting import fingerprint, moment_of
+from skysample.geometry import ARCSEC
+from skysample.sizing.confidence import error_upper
+from skysample.sizing.final_model import mean_variance, over_the_sky, wanted_error
+
+if TYPE_CHECKING:
+    from astropy.table import QTable
+    from astropy.units import Quantity
+    from numpy.typing import NDArray
+
+    from skysample.fitting import FittedModel
+    from skysample.geometry import Array
+    from skysample.plugins.registry import Registry
+    from skysample.runs import Run
+    from skysample.site import Site
+    from skysample.sky import UsableSky
+
+__all__ = ["LearningCurve", "learning_curve"]
+
+_PARTS = 200
+_SHOWN = 8
+
+
+@dataclass(frozen=True)
+class LearningCurve:
+    """What fewer points of a run would have given.
+
+    Attributes
+    ----------
+    points : int
+        Used by the model.
+    would_have_done : int or None
+        Smallest number of which nine random parts in ten meet the target, with 90 % confidence in the run's noise where
+        the target depends on it; None where not even all of them do.
+    target, sigma : Quantity
+        arcsec; sigma is the noise per axis by the whole run.
+    table : QTable
+        points; sky_rms, the model's standard error over the usable sky from so many (the median of the parts);
+        sky_rms_upper, not exceeded with 90 % confidence; missed, by which a model from so many misses the points left
+        out (radial RMS, noise included; nan where none is left out); expected, what the noise and the model's
+        standard error at those points say of that.
+    """
+
+    points: int
+    would_have_done: int | None
+    target: Quantity
+    sigma: Quantity
+    table: QTable
+
+    @property
+    def missed_over_expected(self) -> float:
+        """Mean over the sizes; near 1 where the curve is to be believed."""
+        left_out = np.isfinite(self.table["missed"].value)
+        return float(np.mean((self.table["missed"] / self.table["expected"]).value[left_out]))
+
+    def __str__(self) -> str:
+        whole = self.table[-1]
+        text = f'{self.points} points: {whole["sky_rms"].value:.2f}" over the sky'
+        target = f'target {self.target.value:.2f}"'
+        if self.would_have_done is None:
+            return f"{text}; {target} is not met."
+        return f"{text}; {self.would_have_done} would have done for the {target}."
+
+
+def learning_curve(
+    model: FittedModel,
+    run: Run,
+    site: Site,
+    target: Quantity | None = None,
+    *,
+    seed: int = 0,
+    sky: UsableSky | None = None,
+    registry: Registry | None = None,
+) -> LearningCurve:
+    """Refit random parts of a run, and say how few of its points would have met the target.
+
+    The parts are refitted with the geometry linearised at the whole run's model. A random part of an even run lies less
+    evenly than a run planned for so few points, so the number errs to the safe side.
+
+    Parameters
+    ----------
+    model : FittedModel
+    run : Run
+        That it was fitted to.
+    site : Site
+    target : Quantity, optional
+        Wanted standard error of the model over the usable sky (radial RMS); default: half the noise per axis.
+    seed : int
+        Of the parts.
+    sky : UsableSky, optional
+        If it is at hand already.
+    registry : Registry, optional
+
+    Returns
+    -------
+    LearningCurve
+
+    Raises
+    ------
+    InputError
+        If the run is not the one that the model was fitted to, or the target is no angle above zero.
+    """
+    if fingerprint(run) != model.run.fingerprint:
+        raise InputError(
+            f"this run is not the one that the model was fitted to ({model.run.source or 'a run from memory'});"
+            " fit it first",
+            key="run",
+            file=run.source,
+        )
+    model.check_site(site)
+    wanted = wanted_error(target, model.sigma)
+    final = over_the_sky(site, model, sky, registry)
+    used = np.isin(run.rows, model.run.rows)
+    predicted, design = model.function.predict_with_design(
+        model.values_rad, run.axes[used], moment_of(run, used)
+    )
+    weights = np.ones(len(design))
+    if run.sigma_arcsec is not None:
+        weights = 1.0 / run.sigma_arcsec[used]
+        weights /= np.sqrt(np.mean(weights**2))
+    residuals = model.function.residuals(predicted, run.directions[used]) * weights[:, None]
+    parts = _Parts.drawn(design @ final.whiten * weights[:, None, None], residuals, seed)
+    dof = None if target is None else model.dof
+    share = float(wanted / model.sigma)
+    # A part holds the smaller ones of its order, so that the error falls with every point: a bisection finds the edge.
+    sizes = parts.sizes
+    first = bisect_left(sizes, True, key=lambda size: error_upper(parts.variances(size), dof) <= share)
+    answer = sizes[first] if first < len(sizes) else None
+    return LearningCurve(len(design), answer, wanted, model.sigma, _table(parts, model.sigma, dof, answer))
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """Random parts of a run: the first so many points in each of many random orders."""
+
+    rows: Array
+    residuals: Array
+    orders: NDArray[np.int64]
+    information: Array
+
+    @classmethod
+    def drawn(cls, rows: Array, residuals: Array, seed: int) -> _Parts:
+        rng = np.random.default_rng(seed)
+        orders = np.array([rng.permutation(len(rows)) for _ in range(_PARTS)])
+        return cls(rows, residuals, orders, np.swapaxes(rows, 1, 2) @ rows)
+
+    @property
+    def sizes(self) -> range:
+        """From a few degrees of freedom to the whole run."""
+        return range(min(self.rows.shape[2] // 2 + 2, len(self.rows)), len(self.rows) + 1)
+
+    def variances(self, size: int) -> Array:
+        """Mean radial variance over the sky for unit noise from parts of a size, one for each."""
+        return mean_variance(self._information(size))
+
+    def missed(self, size: int, sigma_rad: float) -> tuple[float, float]:
+        """RMS by which points left out are missed, and what noise and design say of that; radians."""
+        if size == len(self.rows):
+            return np.nan, np.nan
+        left_in, left_out = self.orders[:, :size], self.orders[:, size:]
+        information = self._information(size)
+        pull = np.einsum("knip,kni->kp", self.rows[left_in], self.residuals[left_in], optimize=True)
+        shift = np.linalg.solve(information, pull[..., None])[..., 0]
+        rows = self.rows[left_out]
+        miss = self.residuals[left_out] - np.einsum("knip,kp->kni", rows, shift, optimize=True)
+        variance = np.einsum("knip,kpq,kniq->kn", rows, np.linalg.inv(information), rows, optimize=True)
+        found = np.mean(np.sum(miss**2, axis=2))
+        return float(np.sqrt(found)), sigma_rad * float(np.sqrt(2.0 + np.mean(variance)))
+
+    def _information(self, size: int) -> Array:
+        chosen = np.zeros(self.orders.shape)
+        np.put_along_axis(chosen, self.orders[:, :size], 1.0, axis=1)
+        return np.asarray(np.tensordot(chosen, self.information, axes=1))
+
+
+def _table(parts: _Parts, sigma: Quantity, dof: int | None, answer: int | None) -> QTable:
+    from astropy import units as u
+    from astropy.table import QTable
+
+    noise = float(sigma.value)
+    steps = np.unique(np.linspace(parts.sizes[0], parts.sizes[-1], _SHOWN).round().astype(int))
+    sizes = sorted({*steps.tolist(), *([answer] if answer else [])})
+    sizes = [size for size in sizes if np.isfinite(parts.variances(size)).all()]
+    variances = [parts.variances(size) for size in sizes]
+    missed = [parts.missed(size, noise * ARCSEC) for size in sizes]
+    return QTable(
+        {
+            "points": np.array(sizes, int),
+            "sky_rms": noise * np.sqrt([np.median(each) for each in variances]) * u.arcsec,
+            "sky_rms_upper": np.array([noise * error_upper(each, dof) for each in variances]) * u.arcsec,
+            "missed": np.array([each[0] for each in missed]) / ARCSEC * u.arcsec,
+            "expected": np.array([each[1] for each in missed]) / ARCSEC * u.arcsec,
+        }
+    )

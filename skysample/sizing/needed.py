@@ -1,0 +1,301 @@
+"""How many points the final model needs: from the pilot's noise, the terms it will carry and this site's sky."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.errors import InputError, NoSolution
+from skysample.sizing.confidence import error_upper, noise_upper, thinned
+from skysample.sizing.final_model import final_terms, over_the_sky, wanted_error, with_terms
+from skysample.sizing.grids import Grids
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from astropy.table import QTable
+    from astropy.units import Quantity
+
+    from skysample.fitting import FittedModel
+    from skysample.geometry import Array
+    from skysample.plugins.registry import Registry
+    from skysample.site import Site
+    from skysample.sky import UsableSky
+
+__all__ = ["DesignNeeded", "PointsNeeded", "Sizes", "points_needed"]
+
+_TABLE_SHARES = (0.5, 0.75, 1.0, 1.5)
+"""Of the recommended number: what fewer points would cost, and what more would buy."""
+
+
+@dataclass(frozen=True)
+class DesignNeeded:
+    """How many points of a design would do, and what more or fewer would give.
+
+    Attributes
+    ----------
+    recommended : int or None
+        Smallest number that meets the target with 90 % confidence; None where that is more than was allowed.
+    smallest : int or None
+        Smallest number that would do if the pilot's noise were exact.
+    table : QTable
+        As of `PointsNeeded`.
+    """
+
+    recommended: int | None
+    smallest: int | None
+    table: QTable
+
+
+@dataclass(frozen=True)
+class PointsNeeded:
+    """An answer to how many points, spread evenly; `informed` has the other design beside it.
+
+    Attributes
+    ----------
+    recommended : int
+        Smallest number that meets the target with 90 % confidence in the noise and in the failures.
+    smallest : int
+        Smallest number that would do if the pilot's noise were exact.
+    target : Quantity
+        Of the model's own standard error over the usable sky, radial RMS, arcsec.
+    sigma, sigma_upper : Quantity
+        Noise per axis as the pilot has it, and its 90 % upper bound where the target depends on it.
+    terms : tuple of str
+        What the final model will carry.
+    failed_share : float
+        Of exposures, allowed for.
+    table : QTable
+        points, sky_rms (as expected), sky_rms_upper (not exceeded with 90 % confidence: what the target is held
+        against), sky_p95, detectable (the smallest displacement term that would be found with power 0.8 at a
+        family-wise 5 %), minutes.
+    informed : DesignNeeded or None
+        The same for points where the model's terms are learnt best; the same numbers of points in its table.
+    """
+
+    recommended: int
+    smallest: int
+    target: Quantity
+    sigma: Quantity
+    sigma_upper: Quantity
+    terms: tuple[str, ...]
+    failed_share: float
+    table: QTable
+    informed: DesignNeeded | None = None
+
+    def __str__(self) -> str:
+        rows = {int(row["points"]): row for row in self.table}
+        here = rows[self.recommended]
+        text = f'{self.recommended} points: {here["sky_rms"].value:.2f}" over the sky, {here["minutes"].value:.0f} min'
+        more = [row for points, row in rows.items() if points >= 1.25 * self.recommended]
+        if more:
+            after = more[0]
+            text += (
+                f'; {int(after["points"])} points would give {after["sky_rms"].value:.2f}",'
+                f" {after['minutes'].value - here['minutes'].value:.0f} min more"
+            )
+        return text + "."
+
+
+def points_needed(
+    site: Site,
+    model: FittedModel,
+    target: Quantity | None = None,
+    *,
+    terms: Sequence[str] | None = None,
+    max_points: int = 300,
+    failed_share: float = 0.05,
+    seed: int = 0,
+    sky: UsableSky | None = None,
+    registry: Registry | None = None,
+) -> PointsNeeded:
+    """Say how many points the final model needs, spread evenly and where its terms are learnt best.
+
+    The target is met where the standard error of the model over the usable sky (radial RMS), by the grid and with the
+    true noise, is at or below it.
+
+    Parameters
+    ----------
+    site : Site
+    model : FittedModel
+        From the pilot run: its noise, and its coefficients as the place to linearise.
+    target : Quantity, optional
+        Wanted standard error of the model over the usable sky (radial RMS); default: half the noise per axis.
+    terms : sequence of str, optional
+        What the final model will carry; default: the extended set with whatever the pilot carried.
+    max_points : int
+        Where to stop.
+    failed_share : float
+        Chance of each exposure to bring nothing, 0 to 0.9.
+    seed : int
+        Of the grids and of the failures.
+    sky : UsableSky, optional
+        If it is at hand already.
+    registry : Registry, optional
+
+    Returns
+    -------
+    PointsNeeded
+
+    Raises
+    ------
+    NoSolution
+        If the target is beyond `max_points`; its `partial` is the table so far.
+    NotDetermined
+        If no grid over this sky can tell two of the terms apart.
+    """
+    if not 0.0 <= failed_share <= 0.9:
+        raise InputError(f"failed_share must be from 0 to 0.9; got {failed_share}", key="failed_share")
+    model.check_site(site)
+    sigma = model.sigma
+    wanted = wanted_error(target, sigma)
+    final = over_the_sky(site, with_terms(model, final_terms(model, terms), registry), sky, registry)
+    if max_points < final.terms:
+        raise InputError(
+            f"max_points must be at least {final.terms}, the number of terms; got {max_points}",
+            key="max_points",
+        )
+    # A target that is a share of the noise does not depend on how well the noise is known.
+    dof = None if target is None else model.dof
+    sizes = Sizes(Grids(final, seed), float(wanted / sigma), dof, failed_share, max_points)
+    recommended, smallest = sizes.needed("even")
+    informed, informed_smallest = sizes.needed("informed")
+    shown = sizes.shown(recommended or max_points, informed)
+    table = _table(sizes, "even", shown, recommended or max_points, sigma)
+    other = DesignNeeded(
+        informed, informed_smallest, _table(sizes, "informed", shown, informed or max_points, sigma)
+    )
+    if recommended is None or smallest is None:
+        instead = f"; {informed} by the informed design would do" if informed else ""
+        raise NoSolution(
+            f'{wanted.value:.2f}" over the sky needs more than {max_points} points: those give'
+            f' {table["sky_rms_upper"][-1].value:.2f}"; allow more points, ask for less, or lower the noise{instead}',
+            partial=table,
+        )
+    upper = sigma if dof is None else sigma * noise_upper(dof)
+    names, share = final.model.names, failed_share
+    return PointsNeeded(recommended, smallest, wanted, sigma, upper, names, share, table, other)
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """What a number of points gives, and the smallest that gives what is wanted.
+
+    `share` is the wanted error over the noise as estimated with `dof` degrees of freedom; None: the noise is exact.
+    """
+
+    grids: Grids
+    share: float
+    dof: int | None
+    failed_share: float
+    max_points: int
+    _thinned: dict[tuple[str, int], Array] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def least(self) -> int:
+        """Fewest points that leave a few degrees of freedom when the usual share fails."""
+        return int(np.ceil((self.grids.final.terms / 2.0 + 2.0) / (1.0 - self.failed_share)))
+
+    def variances(self, design: str, points: int) -> Array:
+        """Mean radial variance over the sky for unit noise, one for each draw of failures."""
+        key = (design, points)
+        if key not in self._thinned:
+            rows = self.grids.places(design, points).rows
+            self._thinned[key] = thinned(rows, self.failed_share, self.grids.seed)
+        return self._thinned[key]
+
+    def upper(self, design: str, points: int, dof: int | None) -> float:
+        """Error over the noise as estimated that is not exceeded with confidence."""
+        return error_upper(self.variances(design, points), dof)
+
+    def needed(self, design: str) -> tuple[int | None, int | None]:
+        """Find the recommended number, and the smallest that would do if the noise were exact."""
+        allowance = 1.0 if self.dof is None else noise_upper(self.dof) ** 2
+        # An even grid of N points has a mean variance of a little more than p / N, an informed one less.
+        first = (1.05 if design == "even" else 0.75) * self.grids.final.terms / self.share**2
+        first *= 1.05 / (1.0 - self.failed_share)
+        smallest = self._smallest(lambda points: self.upper(design, points, None), first)
+        if self.dof is None:
+            return smallest, smallest
+        first = allowance * (smallest or first)
+        return self._smallest(lambda points: self.upper(design, points, self.dof), first), smallest
+
+    def _smallest(self, error: Callable[[int], float], first: float) -> int | None:
+        """Find the smallest number of points whose own grid meets the target; None beyond `max_points`."""
+        low, high = min(self.least, self.max_points), self.max_points
+        guess = int(np.clip(np.ceil(first), low, high))
+        # The error falls about as the root of the number: near the answer in a step. Then walk to the edge.
+        for _ in range(3):
+            found = error(guess)
+            new = 2 * guess if np.isinf(found) else int(np.ceil(guess * (found / self.share) ** 2))
+            guess, before = int(np.clip(new, low, high)), guess
+            if abs(guess - before) <= 2:
+                guess = before
+                break
+        while guess < high and error(guess) > self.share:
+            guess += 1
+        if error(guess) > self.share:
+            return None
+        while guess > low and error(guess - 1) <= self.share:
+            guess -= 1
+        return guess
+
+    def minutes(self, design: str, points: list[int], centre: int) -> Array:
+        """How long grids take, shape (n,): two are put in order, and time goes as a power of the number."""
+        other = points[-1] if points[-1] > centre else points[0]
+        here, there = (self.grids.minutes(design, number) for number in (centre, other))
+        power = np.log(there / here) / np.log(other / centre) if other != centre else 1.0
+        return np.asarray(here * (np.array(points) / centre) ** power)
+
+    def shown(self, centre: int, other: int | None) -> list[int]:
+        """Numbers of points for the table: shares of one, and the other."""
+        least = (self.grids.final.terms / 2.0 + 3.0) / (1.0 - self.failed_share)
+        wanted = {round(share * centre) for share in _TABLE_SHARES} | {other or centre}
+        return sorted(points for points in wanted if least <= points <= self.max_points or points == centre)
+
+
+def _table(sizes: Sizes, design: str, points: list[int], centre: int, sigma: Quantity) -> QTable:
+    from astropy import units as u
+    from astropy.table import QTable
+
+    final, noise = sizes.grids.final, float(sigma.to_value(u.arcsec))
+    rotations = len(final.model.function.rotation_slots)
+    rows = []
+    for number in points:
+        grid = sizes.grids.places(design, number).rows
+        covariance = np.linalg.inv(np.einsum("nip,niq->pq", grid, grid)) / (1.0 - sizes.failed_share)
+        variances = sizes.variances(design, number)
+        error = noise * final.radial_error(covariance)
+        # Failures cost a little more than their share, as they leave holes.
+        typical = noise * float(np.sqrt(np.median(variances)))
+        stderr = noise * final.term_errors(covariance)
+        stderr = stderr[rotations:] if len(stderr) > rotations else stderr
+        detectable = float(np.max(stderr)) * _detection_factor(2 * number - final.terms, final.terms)
+        rows.append(
+            (
+                typical,
+                noise * error_upper(variances, sizes.dof),
+                typical * float(np.percentile(error, 95.0) / np.sqrt(np.mean(error**2))),
+                detectable,
+            )
+        )
+    columns = [np.array(column) for column in zip(*rows, strict=True)]
+    return QTable(
+        {
+            "points": np.array(points, int),
+            "sky_rms": columns[0] * u.arcsec,
+            "sky_rms_upper": columns[1] * u.arcsec,
+            "sky_p95": columns[2] * u.arcsec,
+            "detectable": columns[3] * u.arcsec,
+            "minutes": sizes.minutes(design, points, centre) * u.min,
+        }
+    )
+
+
+def _detection_factor(dof: int, terms: int) -> float:
+    """How many standard errors a term must have to be found with power 0.8 at a family-wise 5 % (Bonferroni)."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(dof, 1.0 - 0.025 / terms) + stdtrit(dof, 0.8))

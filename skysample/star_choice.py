@@ -1,0 +1,198 @@
+"""Which bright star shows the polar move best, now or next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.bright_stars import bright_stars
+from skysample.errors import NoSolution
+from skysample.frames import sun_direction, to_observed
+from skysample.geometry import separation
+from skysample.moon_place import moon_direction
+from skysample.mount_axes import sides
+from skysample.plugins import default_registry
+from skysample.sky import clear
+from skysample.star_geometry import amplification
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.geometry import Array
+    from skysample.moved_mount import MovedMount
+    from skysample.plugins import Obstruction
+    from skysample.site import Site
+    from skysample.star_geometry import BoltsUnderWay
+
+__all__ = ["Candidate", "find_star"]
+
+MOST_AMPLIFICATION = 2.0
+"""Beyond it a second of arc in the star is more than two in the axis: another star does better."""
+
+MOON_AVOID_DEG = 10.0
+"""From the Moon's centre (common practice, no source); the site's own plugin may ask for more."""
+
+POLE_AVOID_DEG = 5.0
+"""Nearer to the pole the primary axis would have to run for a star that hardly moves."""
+
+DARK_SUN_DEG = -6.0
+"""Altitude of the Sun, at which civil twilight ends, below which a bright star shows on a camera."""
+
+_SCAN_MINUTES = 10.0
+_DAY_MINUTES = 1440.0
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One star on one side of the pier.
+
+    Attributes
+    ----------
+    index : int
+        In `bright_stars()`.
+    side : int
+        Of the pier: 1 or -1.
+    amplification : float
+        Its worst while the star is watched.
+    model_rad : float
+        Standard error of the model there, its axis terms apart, radial.
+    """
+
+    index: int
+    side: int
+    amplification: float
+    model_rad: float
+
+    @property
+    def label(self) -> str:
+        """Name and number."""
+        return bright_stars().label(self.index)
+
+    @property
+    def magnitude(self) -> float:
+        """Hp."""
+        return float(bright_stars().magnitude[self.index])
+
+    def direction(self, site: Site, when: Time) -> Array:
+        """Observed direction at one moment, unit vector, shape (3,)."""
+        ra, dec = bright_stars().places(when)
+        return np.asarray(to_observed(site, when, ra[[self.index]], dec[[self.index]])[0])
+
+
+def find_star(
+    bolts: BoltsUnderWay, site: Site, when: Time, centring_rad: float, watch_minutes: float
+) -> tuple[Candidate, Time]:
+    """Choose the star by which the axis ends nearest to the pole, at the first moment at which there is one.
+
+    A star counts while it and the tube (which points beside it until the bolts are turned) are clear of every
+    obstruction, dome, Sun and Moon, 5 degrees from the pole, its amplification at most 2, and the sky is dark, from
+    then on for as long as it has to be watched. On the meridian and low the amplification is least.
+
+    Parameters
+    ----------
+    bolts : BoltsUnderWay
+    site : Site
+    when : astropy.time.Time
+        One moment.
+    centring_rad : float
+        How well the star will be centred.
+    watch_minutes : float
+
+    Returns
+    -------
+    Candidate
+    astropy.time.Time
+        `when` itself, or the next moment within a day, to 10 minutes.
+
+    Raises
+    ------
+    NoSolution
+        No star within a day.
+    """
+    from astropy import units as u
+
+    obstructions = default_registry().obstructions(site)
+    later = np.arange(_SCAN_MINUTES, _DAY_MINUTES + _SCAN_MINUTES, _SCAN_MINUTES)
+    ever_dark = False
+    # The rest of the day is looked at only where there is no star now.
+    for minutes in (np.zeros(1), later):
+        for wait in minutes[_dark(site, when, minutes, watch_minutes)]:
+            ever_dark = True
+            moment = when + wait * u.min if wait else when
+            watched = [moment + share * watch_minutes * u.min for share in (0.0, 0.5, 1.0)]
+            found = list(_candidates(bolts, site, obstructions, watched))
+            if found:
+                return min(found, key=lambda star: _accuracy(star, centring_rad)), moment
+    why = (
+        f"none is clear of obstructions, dome and Moon with an amplification of at most {MOST_AMPLIFICATION:g}"
+        if ever_dark
+        else "the Sun is never 6 degrees down"
+    )
+    raise NoSolution(
+        f"no bright star can show the move within a day: {why}; turn the bolts by the turns given and measure again"
+    )
+
+
+def _dark(site: Site, when: Time, minutes: Array, watch_minutes: float) -> NDArray[np.bool_]:
+    """Whether the Sun stays low enough from so many minutes later on, shape (n,)."""
+    from astropy import units as u
+
+    lowest = np.sin(np.radians(DARK_SUN_DEG))
+    begin, end = (
+        sun_direction(site, when + (minutes + more) * u.min)[:, 2] < lowest for more in (0.0, watch_minutes)
+    )
+    return np.asarray(begin & end)
+
+
+def _accuracy(star: Candidate, centring_rad: float) -> tuple[float, float]:
+    return star.amplification * float(np.hypot(centring_rad, star.model_rad)), star.magnitude
+
+
+def _candidates(
+    bolts: BoltsUnderWay, site: Site, obstructions: Mapping[str, Obstruction], watched: list[Time]
+) -> Iterator[Candidate]:
+    ra, dec = bright_stars().places(watched[0])
+    seen = [to_observed(site, moment, ra, dec) for moment in watched]
+    growth = np.max([amplification(each, bolts.levers) for each in seen], axis=0)
+    far = [
+        separation(each, moon_direction(site, moment)) > np.radians(MOON_AVOID_DEG)
+        for each, moment in zip(seen, watched, strict=True)
+    ]
+    apart = [
+        (each[:, 2] > 0.0) & (separation(each, site.elevated_pole) > np.radians(POLE_AVOID_DEG))
+        for each in seen
+    ]
+    kept = np.flatnonzero((growth <= MOST_AMPLIFICATION) & np.all([*far, *apart], axis=0))
+    stages = [bolts.mount(*shares) for shares in ((1.0, 1.0), (0.0, 0.0), (1.0, 0.0))]
+    for side in sides(site.mount.kind):
+        free = np.all(
+            [
+                clear(site, obstructions, each[kept], moment, side)
+                for each, moment in zip(seen, watched, strict=True)
+            ],
+            axis=0,
+        )
+        rest = kept[free]
+        axes = stages[0].axes_for(seen[0][rest], np.full(len(rest), side), watched[0])
+        reached = np.isfinite(axes).all(axis=1)
+        rest, axes = rest[reached], axes[reached]
+        for stage in stages[1:]:
+            free = clear(site, obstructions, stage.tube(axes, watched[0]), watched[0], side)
+            rest, axes = rest[free], axes[free]
+        errors = _model_errors(stages[0], axes, watched[0])
+        for index, error in zip(rest, errors, strict=True):
+            yield Candidate(int(index), side, float(growth[index]), float(error))
+
+
+def _model_errors(aligned: MovedMount, axes: Array, when: Time) -> Array:
+    """Radial standard error of where the tube points, the base being known, shape (n,)."""
+    model = aligned.model
+    others = [slot for slot, name in enumerate(model.names) if name not in model.axis_terms]
+    design = aligned.design(axes, when)[:, :, others]
+    covariance = model.covariance_rad2[np.ix_(others, others)]
+    return np.asarray(np.sqrt(np.einsum("nkp,pq,nkq->n", design, covariance, design)))

@@ -1,0 +1,123 @@
+"""Where the adjusting star stands on the camera while the bolts are turned, and the steps that keep it there."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.geometry import ARCSEC, separation
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from skysample.camera_view import CameraView
+    from skysample.geometry import Array
+    from skysample.moved_mount import MovedMount
+    from skysample.site import Camera
+
+__all__ = ["CameraPlace", "StarStep", "on_camera", "steps_on_chip"]
+
+_MARGIN = 0.8
+"""How much of the half chip a star may use: it is to be found, not only to be there."""
+
+_MOST_STEPS = 40
+"""More would take a night: then by turns first."""
+
+
+@dataclass(frozen=True, slots=True)
+class CameraPlace:
+    """Where the star stands on the camera.
+
+    Attributes
+    ----------
+    moment : str
+        "before" the bolts of this step, "between" the first and the second, "after" both.
+    offset_rad : float
+        From the middle of the frame.
+    pixels : tuple of float or None
+        x and y from the middle of the frame; None where roll or scale are not known.
+    chip_share : float or None
+        How far out, as a share of what is used of the half chip (0.8 of it); None where the site file gives no size.
+    """
+
+    moment: str
+    offset_rad: float
+    pixels: tuple[float, float] | None
+    chip_share: float | None
+
+    @property
+    def on_chip(self) -> bool | None:
+        """Whether the star is there to be seen; None where the site file gives no size."""
+        return None if self.chip_share is None else self.chip_share <= 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class StarStep:
+    """One command, and the part of the move that brings the star to the centre under it.
+
+    Attributes
+    ----------
+    share : float
+        Of the whole move, done when the star stands in the centre: 1 in the last step.
+    places : tuple of CameraPlace
+        Before, between, after.
+    """
+
+    share: float
+    places: tuple[CameraPlace, CameraPlace, CameraPlace]
+
+    @property
+    def on_chip(self) -> bool | None:
+        """Whether the star stays on the chip all the way; None where that is not known."""
+        answers = {place.on_chip for place in self.places}
+        return None if None in answers else answers == {True}
+
+
+def on_camera(
+    moment: str, mount: MovedMount, axes: Array, star: Array, view: CameraView | None, camera: Camera
+) -> CameraPlace:
+    """Say where a star stands while the axes read `axes`, shape (1, 2).
+
+    Parameters
+    ----------
+    moment : str
+        What to call it.
+    mount : MovedMount
+        With as much of the move as is made.
+    axes : ndarray, shape (1, 2)
+        Mechanical readings.
+    star : ndarray, shape (3,)
+        Unit vector.
+    view : CameraView or None
+    camera : Camera
+
+    Returns
+    -------
+    CameraPlace
+    """
+    tube, ahead = mount.tube(axes)[0], mount.ahead(axes)[0]
+    offset = float(separation(tube, star))
+    pixels = None if view is None else view.pixels(camera, tube, ahead, star)
+    if camera.size_px is None or camera.pixel_arcsec is None:
+        return CameraPlace(moment, offset, pixels, None)
+    reach = _MARGIN / 2.0 * np.array(camera.size_px)
+    if pixels is None:
+        # Roll not known: on the chip for certain within the circle that it holds.
+        return CameraPlace(moment, offset, None, float(offset / ARCSEC / camera.pixel_arcsec / reach.min()))
+    return CameraPlace(moment, offset, pixels, float(np.max(np.abs(pixels) / reach)))
+
+
+def steps_on_chip(blind: StarStep, step: Callable[[float, float], StarStep]) -> tuple[StarStep, ...]:
+    """The fewest equal parts of the move that keep the star on the chip; the whole move where too many would do."""
+    if blind.on_chip is not False:
+        return (blind,)
+    # A part of the move takes the star nearly that part of the way: begin there.
+    fewest = math.ceil(max(place.chip_share or 0.0 for place in blind.places))
+    for count in range(max(2, fewest), _MOST_STEPS + 1):
+        steps = tuple(step(k / count, (k + 1) / count) for k in range(count))
+        if all(each.on_chip for each in steps):
+            return steps
+    return (blind,)

@@ -1,0 +1,106 @@
+"""What somebody at the wedge reads: which way the axis points, which way it must go, which bolt first."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from skysample.cli.sentences import polar_lines
+from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.polar_axis import PolarAlignment
+from skysample.wedge import polar_moves, tilt_moves
+from tests.conftest import make_site
+from tests.simulated_wedge import BOLTS
+
+ARCMIN = np.radians(1.0 / 60.0)
+COVARIANCE = np.diag([0.1, 0.2]) ** 2 * ARCMIN**2
+
+
+def alignment(latitude, first_arcmin, second_arcmin, kind="fork", **wedge):
+    site = make_site(kind, latitude, wedge=BOLTS | wedge)
+    first, second = first_arcmin * ARCMIN, second_arcmin * ARCMIN
+    moves = (
+        tilt_moves(first, second, COVARIANCE)
+        if kind == "altaz"
+        else polar_moves(first, second, COVARIANCE, np.radians(latitude), site.wedge)
+    )
+    return PolarAlignment(kind, first, second, COVARIANCE, 20, 2.09, 0.0, moves, "", (), site)
+
+
+def steps(found, adjuster):
+    move = next(move for move in found.moves if move.adjuster == adjuster)
+    return list(bolt_steps(move, found))
+
+
+@pytest.mark.parametrize(
+    ("latitude", "facing", "east", "hand", "goes"),
+    [(52.0, "north", "right", "right (east)", "left"), (-27.0, "south", "left", "left (east)", "right")],
+)
+def test_right_and_left_are_those_of_somebody_who_faces_the_pole(latitude, facing, east, hand, goes):
+    lines = list(aim_sentences(alignment(latitude, 52.0, 31.0)))
+    assert f"face {facing}" in lines[0]
+    assert lines[0].endswith(f"east is on your {east}.")
+    assert lines[1] == "The polar axis points 52.00' +- 0.10' too high"
+    assert hand in lines[2]
+    assert lines[3] == f"It must go down and to the {goes}."
+
+
+def test_an_axis_too_low_and_to_the_west_goes_up_and_east():
+    lines = list(aim_sentences(alignment(52.0, -52.0, -31.0)))
+    assert "too low" in lines[1]
+    assert "too far left (west)" in lines[2]
+    assert lines[3] == "It must go up and to the right."
+
+
+@pytest.mark.parametrize(("azimuth", "against", "push"), [(31.0, "east", "west"), (-31.0, "west", "east")])
+def test_of_opposed_bolts_the_one_in_the_way_is_loosened_first(azimuth, against, push):
+    found = steps(alignment(-27.0, 0.0, azimuth, push_pull=True), "azimuth")
+    assert found[0] == f"Loosen first the bolt that pushes {against}: 1.56 turns counter-clockwise."
+    assert found[1] == f"Then tighten the bolt that pushes {push}: 1.56 turns clockwise."
+    assert found[3] == f"Last, bring the bolt that pushes {against} up until it just touches."
+
+
+def test_altitude_ends_going_up_against_the_weight():
+    assert "come back up" in steps(alignment(52.0, 52.0, 0.0), "altitude")[0]
+    assert "End going up" in steps(alignment(52.0, -52.0, 0.0), "altitude")[0]
+
+
+def test_what_a_lean_costs_is_said_and_a_level_wedge_costs_nothing():
+    assert not any("than the error" in step for step in steps(alignment(35.0, 30.0, 120.0), "altitude"))
+    # 2.1' at 2 degrees of azimuth and a lean of 1 degree (DESIGN 12).
+    lean = alignment(35.0, -30.0, 120.0, lean_east_deg=1.0)
+    assert "less than the error" in " ".join(steps(lean, "altitude"))
+    assert lean.moves[0].crosstalk_arcmin == pytest.approx(-2.1, abs=0.15)
+    assert lean.moves[0].arcmin == pytest.approx(30.0 - 2.1, abs=0.15)
+
+
+def test_a_move_within_its_error_is_better_left():
+    assert steps(alignment(52.0, 0.1, 31.0), "altitude") == ["This is within its error: better leave it."]
+    assert "within its error" not in " ".join(steps(alignment(52.0, 0.1, 31.0), "azimuth"))
+
+
+def test_a_base_is_levelled_by_the_metre():
+    found = alignment(52.0, -52.0, 31.0, "altaz")
+    lines = list(aim_sentences(found))
+    assert lines[1] == "The azimuth axis leans 52.00' +- 0.10' towards you (south)"
+    assert "to the right (east)" in lines[2]
+    # 52' of a metre is 15.13 mm.
+    assert steps(found, "north side") == [
+        "15.13 mm for every metre that the base is wide.",
+        "Or raise the south side by as much.",
+    ]
+
+
+def test_what_is_left_is_said_with_what_a_tenth_of_a_turn_moves():
+    left = " ".join(left_sentences(alignment(0.5, 52.0, 31.0)))
+    # sqrt(0.1^2 + 0.2^2) near the equator; 1.75 mm on 310 mm are 19.4'.
+    assert "0.22' of measuring error is left" in left
+    assert "1.9' in altitude" in left
+
+
+@pytest.mark.parametrize("kind", ["fork", "altaz"])
+def test_cautions_stand_before_the_moves(kind):
+    lines = list(polar_lines(alignment(-27.0, 52.0, 31.0, kind)))
+    first_move = next(place for place, line in enumerate(lines) if line.strip().startswith("1. "))
+    assert lines.index("Before you touch a bolt:") < first_move
+    assert all(len(line) <= 80 for line in lines if line.startswith("     "))
