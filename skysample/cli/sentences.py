@@ -238,7 +238,8 @@ def move_lines(alignment: PolarAlignment) -> Iterator[str]:
     for number, move in enumerate(alignment.moves, 1):
         yield f"  {number}. {move}."
         yield from (f"     {step}" for step in bolt_steps(move, alignment))
-    if alignment.feet:
+    # The feet take out the whole lean: they are no way to make one of its two moves alone.
+    if alignment.feet and len(alignment.moves) == 2:
         yield "That is, by feet or shims (the highest foot stays, so that every move ends going up):"
         yield from (f"  - {foot}." for foot in alignment.feet)
     yield from left_sentences(alignment)
