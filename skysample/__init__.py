@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from skysample.sky import UsableSky, usable_sky
     from skysample.star_alignment import AdjustingStar, adjusting_star
     from skysample.stopping import RunProgress, progress
+    from skysample.tracking_drift import Trails, trail
+    from skysample.tracking_log import TrackingLog, read_tracking_log
+    from skysample.tracking_quality import Tracking, tracking
 
 __version__ = "0.1.0"
 
@@ -62,6 +65,9 @@ _HOMES = {
     "SkysampleWarning": "errors",
     "Structure": "leftovers",
     "TermSelection": "selection",
+    "Tracking": "tracking_quality",
+    "TrackingLog": "tracking_log",
+    "Trails": "tracking_drift",
     "UsableSky": "sky",
     "adjusting_star": "star_alignment",
     "compare": "comparing",
@@ -78,10 +84,13 @@ _HOMES = {
     "polar": "polar_axis",
     "progress": "stopping",
     "read_run": "runs",
+    "read_tracking_log": "tracking_log",
     "sample": "sampling",
     "score": "scoring",
     "select_terms": "selection",
     "structure": "leftovers",
+    "tracking": "tracking_quality",
+    "trail": "tracking_drift",
     "usable_sky": "sky",
 }
 
@@ -108,6 +117,9 @@ __all__ = [
     "SkysampleWarning",
     "Structure",
     "TermSelection",
+    "Tracking",
+    "TrackingLog",
+    "Trails",
     "UsableSky",
     "__version__",
     "adjusting_star",
@@ -125,10 +137,13 @@ __all__ = [
     "polar",
     "progress",
     "read_run",
+    "read_tracking_log",
     "sample",
     "score",
     "select_terms",
     "structure",
+    "tracking",
+    "trail",
     "usable_sky",
 ]
 

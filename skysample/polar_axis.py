@@ -13,12 +13,14 @@ from skysample.feet import foot_moves
 from skysample.fitting.rotations import Chain
 from skysample.fitting.zero_hints import zero_hints
 from skysample.frames import refraction_at
-from skysample.geometry import ARCSEC, direction, separation
+from skysample.geometry import ARCSEC, direction, separation, wrap_pi
 from skysample.mount_axes import mount_frame
+from skysample.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, turned
 from skysample.wedge import Move, polar_moves, tilt_moves
 
 if TYPE_CHECKING:
     from astropy.units import Quantity
+    from numpy.typing import NDArray
 
     from skysample.feet import FootMove
     from skysample.fitting import FittedModel
@@ -26,10 +28,16 @@ if TYPE_CHECKING:
     from skysample.site import Site
     from skysample.sky import UsableSky
 
-__all__ = ["PolarAlignment", "TrackingError", "polar"]
-
-SIDEREAL_RAD_S = 7.292115e-5
-"""Rate at which the Earth turns (IERS Conventions 2010, table 1.1, rounded)."""
+__all__ = [
+    "PolarAlignment",
+    "TrackingError",
+    "clear_of_pole",
+    "judged_places",
+    "place_deg",
+    "polar",
+    "tracking_axis",
+    "tracking_error",
+]
 
 _NEAR_ZERO_RAD = 60.0 * ARCSEC
 
@@ -42,7 +50,7 @@ any effect left out of the model, a few arcsec of flexure say, would show in it 
 class TrackingError:
     """What the axis error does while the mount tracks at the sidereal rate, at its worst over the usable sky.
 
-    Places within 5 degrees of the pole are left out.
+    Places within 5 degrees of the pole (`altaz`: of the zenith) are left out.
 
     Attributes
     ----------
@@ -51,7 +59,7 @@ class TrackingError:
     drift_place_deg : tuple of float
         Altitude and azimuth of the worst place.
     rotation_deg_per_hour : float
-        Of the field, while a guider holds the star with both axes.
+        Of the field, while a guider or a model holds the star with both axes. `altaz`: what the lean adds.
     rotation_place_deg : tuple of float
     """
 
@@ -84,6 +92,8 @@ class PolarAlignment:
     hints : tuple of str
         Slips of the clock or of the map that a zero offset looks like.
     site : Site
+    model : FittedModel or None
+        What it was read from, with every other term.
     """
 
     kind: str
@@ -97,6 +107,7 @@ class PolarAlignment:
     condition: str
     hints: tuple[str, ...]
     site: Site
+    model: FittedModel | None = None
 
     @property
     def equatorial(self) -> bool:
@@ -271,6 +282,7 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
         condition=_condition(model),
         hints=zero_hints(model, site),
         site=site,
+        model=model,
     )
 
 
@@ -289,47 +301,66 @@ def _condition(model: FittedModel) -> str:
     )
 
 
+def tracking_axis(alignment: PolarAlignment) -> Array:
+    """Elevated end of the axis about which the tube goes round while the mount tracks without a model, shape (3,).
+
+    An equatorial mount turns about its polar axis. An `altaz` follows the places of a level mount, carried by its
+    base: its tube goes round the celestial pole as that base turns it.
+    """
+    if alignment.equatorial:
+        return alignment.axis
+    chain = Chain(mount_frame("altaz", 0.0), altaz=True, hemisphere=1)
+    base = chain.base(np.array([alignment.first_rad, alignment.second_rad]))[0]
+    return np.asarray(base @ alignment.site.elevated_pole)
+
+
+def clear_of_pole(alignment: PolarAlignment, directions: Array) -> NDArray[np.bool_]:
+    """Whether unit vectors (..., 3) are more than 5 degrees from the pole, or for `altaz` from the zenith."""
+    return np.asarray(directions @ alignment.pole < np.cos(np.radians(5.0)))
+
+
+def judged_places(alignment: PolarAlignment, sky: UsableSky) -> Array:
+    """Usable directions clear of the pole, shape (n, 3); all of them where none is clear of it."""
+    clear = clear_of_pole(alignment, sky.directions)
+    return sky.directions[clear] if clear.any() else sky.directions
+
+
 def tracking_error(alignment: PolarAlignment, sky: UsableSky) -> TrackingError:
     """Drift and field rotation at their worst over the usable sky.
 
     A mount that turns about its own axis m at the Earth's rate, where the sky turns about n, lets a star at t
-    drift by rate x (n - m) x t. A guider that holds it turns the primary by a and the secondary by what is
-    left; the field
-    then turns about t by a m.t - rate (n - m).t. (Elementary rotation kinematics; for m near n and t far from
-    the pole this is the usual 15.04 x error x sin or cos of the hour angle.)
+    drift by rate x (n - m) x t. A guider, or a model, that holds the star with both axes keeps the camera square to the
+    mount's axis: the field turns as the angle at the star between pole and axis changes. For m near n and t far from
+    the pole this is the usual 15.04" a second x error x cos(hour angle from the error) / cos(declination).
+    An `altaz` turns the field even if level: its figure is what its lean leaves to a rotator that takes it for level.
 
     Parameters
     ----------
     alignment : PolarAlignment
-        For `altaz` the celestial pole is turned with the base: a leaning base drifts as a polar axis off by as much.
     sky : UsableSky
 
     Returns
     -------
     TrackingError
     """
-    site = alignment.site
-    pole = site.elevated_pole
-    if alignment.equatorial:
-        axis = alignment.axis
-    else:
-        chain = Chain(mount_frame("altaz", 0.0), altaz=True, hemisphere=1)
-        axis = chain.base(np.array([alignment.first_rad, alignment.second_rad]))[0] @ pole
-    places = sky.directions[separation(sky.directions, pole) > np.radians(5.0)]
-    drift = SIDEREAL_RAD_S * np.cross(pole - axis, places)
+    pole = alignment.site.elevated_pole
+    places = judged_places(alignment, sky)
+    drift = SIDEREAL_RAD_S * np.cross(pole - tracking_axis(alignment), places)
     speed = np.linalg.norm(drift, axis=1)
-    around = np.cross(axis, places)
-    primary = np.sum(drift * around, axis=1) / np.sum(around**2, axis=1)
-    turning = np.abs(primary * (places @ axis) - SIDEREAL_RAD_S * (places @ (pole - axis)))
+    half_s = 0.5
+    stars = turned(places, north_pole(alignment.site), [-half_s, half_s])
+    angles = angle_at(stars, alignment.pole, alignment.axis)
+    turning = np.abs(wrap_pi(angles[1] - angles[0])) / (2.0 * half_s)
     fastest, most = int(np.argmax(speed)), int(np.argmax(turning))
     return TrackingError(
         drift_arcsec_per_min=float(speed[fastest]) / ARCSEC * 60.0,
-        drift_place_deg=_place(places[fastest]),
+        drift_place_deg=place_deg(places[fastest]),
         rotation_deg_per_hour=float(np.degrees(turning[most])) * 3600.0,
-        rotation_place_deg=_place(places[most]),
+        rotation_place_deg=place_deg(places[most]),
     )
 
 
-def _place(vector: Array) -> tuple[float, float]:
+def place_deg(vector: Array) -> tuple[float, float]:
+    """Altitude and azimuth of a unit vector, degrees, to a tenth."""
     altitude = float(np.degrees(np.arcsin(np.clip(vector[2], -1.0, 1.0))))
     return round(altitude, 1), round(float(np.degrees(np.arctan2(vector[0], vector[1]))) % 360.0, 1)

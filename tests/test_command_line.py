@@ -32,7 +32,7 @@ from tests.job_folder import POINTS, digests, make_job, take_run
 from tests.simulated_nights import errors
 
 COMMANDS = (
-    "demo", "plan", "gather", "fit", "polar", "size", "progress", "compare", "history", "report", "plugins",
+    "demo", "plan", "gather", "fit", "polar", "size", "progress", "compare", "history", "tracking", "report", "plugins",
 )  # fmt: skip
 PLAN_COLUMNS = {
     "point", "alt_deg", "az_deg", "hour_angle_deg", "dec_deg", "ra_icrs_deg", "dec_icrs_deg", "pier", "start_utc",
@@ -423,6 +423,60 @@ def test_compare_answers_whether_the_adjustment_worked(answer):
         "compare", "before.ecsv", "after.ecsv", "--site", "site.toml", "--limit-arcmin", 0.1, code=1
     )
     assert strict["within_limit"] is False
+
+
+def test_polar_says_how_far_stars_trail_and_at_a_place_that_is_named(answer, run):
+    worst = answer("polar", "before.ecsv", "--site", "site.toml")
+    assert [row["minutes"] for row in worst["trails"]] == pytest.approx([10 / 60, 1, 5, 20, 60], abs=1e-6)
+    assert worst["at"] is None
+    # The site file does not describe the camera's pixels.
+    assert worst["trails"][0]["corner_with_px"] is None
+    near = answer("polar", "before.ecsv", "--site", "site.toml", "--at", "36,10")
+    assert near["at"] == {"alt_deg": 36.0, "az_deg": 10.0}
+    assert near["trails"][1]["drift_arcsec"] <= worst["trails"][1]["drift_arcsec"] * 1.001
+    assert near["inherent_rotation_deg_per_hour"] is None
+    assert answer("polar", "altaz.ecsv", "--site", "altaz.toml")["inherent_rotation_deg_per_hour"] > 15.0
+    for wrong in ("36", "36,x", "-5,10", "95,10", "nan,1"):
+        code, out, err = run("polar", "before.ecsv", "--site", "site.toml", "--at", wrong)
+        assert (code, out) == (2, "")
+        assert "write altitude and azimuth in degrees" in err
+
+
+def test_compare_tells_each_bolt_each_term_and_the_next_move(answer):
+    found = answer("compare", "before.ecsv", "after.ecsv", "--site", "site.toml")
+    assert [each["adjuster"] for each in found["adjusters"]] == ["altitude", "azimuth"]
+    # Both bolts are short by less than an eighth of a turn.
+    assert [each["verdict"] for each in found["adjusters"]] == ["close", "close"]
+    for each, move in zip(found["adjusters"], found["before"]["moves"], strict=True):
+        assert abs(each["asked_arcmin"]) == pytest.approx(move["arcmin"], abs=1e-6)
+        assert each["miss_arcmin"] == pytest.approx(each["made_arcmin"] - each["asked_arcmin"], abs=1e-5)
+    verdicts = {term["name"]: term["verdict"] for term in found["terms"]}
+    assert {name for name, verdict in verdicts.items() if verdict == "moved"} == {
+        "polar_altitude",
+        "polar_azimuth",
+    }
+    assert found["next_moves"] == []
+    assert found["sentences"][-1].startswith("Leave the bolts alone")
+
+
+def test_tracking_of_a_log_without_a_site_fits_the_drift(job, answer, run):
+    rng = np.random.default_rng(2)
+    seconds = np.arange(0.0, 900.0, 3.0)
+    values = 0.3 * np.sin(seconds / 20.0) + 0.01 * seconds + rng.normal(0.0, 0.05, len(seconds))
+    rows = [f"{s},{v:.5f}" for s, v in zip(seconds, values, strict=True)]
+    (job / "guide.csv").write_text("\n".join(["elapsed_s,east_error_arcsec", *rows]) + "\n")
+    found = answer("tracking", "guide.csv")
+    (east,) = found["components"]
+    assert east["drift_arcsec_per_min"] == pytest.approx(0.6, abs=5 * east["drift_stderr_arcsec_per_min"])
+    assert east["periods"][0]["period_s"] == pytest.approx(40.0 * np.pi, rel=0.01)
+    assert east["verdict"] == "worse"
+    assert "no drift is predicted" in found["sentences"][-1]
+    code, out, err = run("tracking", "guide.csv", "--model", "model.json")
+    assert (code, out) == (2, "")
+    assert "--model goes with --site" in err
+    code, out, err = run("tracking", "guide.csv", "--site", "site.toml")
+    assert (code, out) == (2, "")
+    assert "guide.csv: counts seconds only" in err
 
 
 def test_compare_says_what_to_turn_next_when_the_answer_is_no(run):

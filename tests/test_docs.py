@@ -226,6 +226,22 @@ def test_every_column_that_a_session_logs_is_described():
     assert set(_COLUMNS) <= set(keyed(section(page("files.md"), "run.ecsv")))
 
 
+def test_every_column_and_declaration_of_a_tracking_log_is_described():
+    from skysample import tracking_log
+
+    described = keyed(section(page("files.md"), "tracking.csv"))
+    columns = {name for pair in tracking_log._ERRORS.values() for name in pair}
+    assert set(described) == {
+        "time",
+        "elapsed_s",
+        *columns,
+        *tracking_log._DECLARATIONS,
+        *tracking_log._NUMBERS,
+    }
+    for key, words in tracking_log._DECLARATIONS.items():
+        assert SPAN.findall(described[key][1]) == list(words)
+
+
 def test_every_column_and_declaration_of_a_plan_is_described(small_plan, tmp_path):
     from skysample.tables import read_table
 
@@ -313,6 +329,7 @@ CONTRACT = {
             "moves",
         ),
         *("adjuster", "direction", "arcmin", "turns", "drift_arcsec_per_min", "field_rotation_deg_per_hour"),
+        *("refraction_drift_arcsec_per_min", "trails", "enough_without_arcmin", "enough_with_arcmin"),
     ),
     "size": (
         *(
@@ -329,7 +346,20 @@ CONTRACT = {
         *("taken", "target_arcsec", "sigma_arcsec", "sky_rms_arcsec", "sky_rms_upper95_arcsec", "enough"),
         *("reachable", "more", "next_points", "point", "alt_deg", "az_deg"),
     ),
-    "compare": ("before", "after", "within_limit"),
+    "compare": (
+        "before",
+        "after",
+        "within_limit",
+        "adjusters",
+        "terms",
+        "verdict",
+        "next_moves",
+        "sentences",
+    ),
+    "tracking": (
+        *("components", "rms_arcsec", "removed", "cause", "share", "drift_arcsec_per_min", "verdict"),
+        *("periods", "practice_arcsec", "sentences"),
+    ),
     "report": ("file",),
     "plugins": ("plugins",),
 }

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from skysample.cli.sentences import polar_lines
+from skysample.cli.sentences import move_lines, polar_lines
 from skysample.instructions import aim_sentences, bolt_steps, left_sentences
 from skysample.polar_axis import PolarAlignment
 from skysample.wedge import polar_moves, tilt_moves
@@ -104,3 +106,11 @@ def test_cautions_stand_before_the_moves(kind):
     first_move = next(place for place, line in enumerate(lines) if line.strip().startswith("1. "))
     assert lines.index("Before you touch a bolt:") < first_move
     assert all(len(line) <= 80 for line in lines if line.startswith("     "))
+
+
+def test_feet_are_told_for_the_whole_lean_and_not_for_one_move_of_two():
+    found = alignment(52.0, -52.0, 31.0, "altaz", feet_az_deg=(0.0, 120.0, 240.0), feet_radius_mm=400.0)
+    assert any("by feet or shims" in line for line in move_lines(found))
+    one = list(move_lines(replace(found, moves=found.moves[:1])))
+    assert not any("by feet or shims" in line for line in one)
+    assert any("for every metre" in line for line in one)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from skysample.leftovers import Structure
     from skysample.movements import History
     from skysample.ordering import FrontPoint
+    from skysample.periods import Period
     from skysample.planning import Plan
     from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from skysample.star_alignment import AdjustingStar
     from skysample.star_steps import StarStep
     from skysample.stopping import RunProgress
+    from skysample.tracking_drift import Trails
+    from skysample.tracking_quality import Tracking
 
 __all__ = [
     "compare_answer",
@@ -44,6 +47,7 @@ __all__ = [
     "progress_answer",
     "size_answer",
     "star_answer",
+    "tracking_answer",
 ]
 
 
@@ -59,6 +63,10 @@ def _probability(p: float) -> float | None:
 
 def _value(quantity: Quantity | None) -> float | None:
     return None if quantity is None else _number(float(quantity.value))
+
+
+def _pixels(arcsec: float | None, pixel_arcsec: float | None) -> float | None:
+    return None if arcsec is None or pixel_arcsec is None else _number(arcsec / pixel_arcsec)
 
 
 def _rows(table: QTable, columns: dict[str, str]) -> list[dict[str, Any]]:
@@ -184,6 +192,10 @@ def fit_answer(
     }
 
 
+def _place(place: tuple[float, float] | None) -> dict[str, float] | None:
+    return None if place is None else {"alt_deg": place[0], "az_deg": place[1]}
+
+
 def _selection(selection: TermSelection) -> dict[str, Any]:
     from skysample.selection import FAMILY_WISE
 
@@ -211,10 +223,17 @@ def _selection(selection: TermSelection) -> dict[str, Any]:
 
 
 def polar_answer(
-    alignment: PolarAlignment, star: AdjustingStar | None = None, no_star: str | None = None
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
 ) -> dict[str, Any]:
     """Keys of `polar`; those of the other mount kind are null."""
+    from skysample.tracking_drift import TOLERANCE_PX, trail
+
     t = alignment.t_limit
+    trails = trails or trail(alignment)
+    pixel = trails.pixel_arcsec
     tracking = alignment.tracking
     first, second = (float(error) / ARCSEC / 60.0 for error in alignment.stderr_rad)
     equatorial = alignment.equatorial
@@ -255,12 +274,29 @@ def polar_answer(
         ],
         "sentences": list(aim_sentences(alignment)),
         "drift_arcsec_per_min": _number(tracking.drift_arcsec_per_min),
-        "drift_place": {"alt_deg": tracking.drift_place_deg[0], "az_deg": tracking.drift_place_deg[1]},
+        "drift_place": _place(tracking.drift_place_deg),
         "field_rotation_deg_per_hour": _number(tracking.rotation_deg_per_hour),
-        "field_rotation_place": {
-            "alt_deg": tracking.rotation_place_deg[0],
-            "az_deg": tracking.rotation_place_deg[1],
-        },
+        "field_rotation_place": _place(tracking.rotation_place_deg),
+        "refraction_drift_arcsec_per_min": _number(trails.refraction_arcsec_per_min),
+        "refraction_drift_place": _place(trails.refraction_place_deg),
+        "inherent_rotation_deg_per_hour": _number(trails.inherent_deg_per_hour),
+        "inherent_rotation_place": _place(trails.inherent_place_deg),
+        "at": _place(trails.at_deg),
+        "tolerance_px": TOLERANCE_PX,
+        "trails": [
+            {
+                "minutes": _number(row.minutes),
+                "drift_arcsec": _number(row.drift_arcsec),
+                "turn_without_deg": _number(row.turn_without_deg, 9),
+                "turn_with_deg": _number(row.turn_with_deg, 9),
+                "turn_place": _place(row.turn_place_deg),
+                "corner_without_px": _pixels(row.corner_without_arcsec, pixel),
+                "corner_with_px": _pixels(row.corner_with_arcsec, pixel),
+                "enough_without_arcmin": _number(row.enough_without_arcmin),
+                "enough_with_arcmin": _number(row.enough_with_arcmin),
+            }
+            for row in trails.rows
+        ],
         "pole": "true" if equatorial else "zenith",
         "condition": alignment.condition or None,
         "hints": list(alignment.hints),
@@ -353,6 +389,33 @@ def compare_answer(comparison: Comparison) -> dict[str, Any]:
             {"term": name, "arcmin": _number(change), "stderr_arcmin": _number(error)}
             for name, (change, error) in zip(names, comparison.changes_arcmin, strict=True)
         ],
+        "adjusters": [
+            {
+                "adjuster": each.adjuster,
+                "asked_arcmin": _number(each.asked_arcmin),
+                "made_arcmin": _number(each.made_arcmin),
+                "made_stderr_arcmin": _number(each.stderr_arcmin),
+                "miss_arcmin": _number(each.miss_arcmin),
+                "p": float(f"{each.p:.6g}"),
+                "verdict": each.verdict,
+                "sentence": each.sentence,
+            }
+            for each in comparison.adjusters
+        ],
+        "terms": [
+            {
+                "name": str(row["term"]),
+                "before_arcsec": _value(row["before"]),
+                "after_arcsec": _value(row["after"]),
+                "change_arcsec": _value(row["change"]),
+                "change_stderr_arcsec": _value(row["stderr"]),
+                "p": float(f"{float(row['p']):.6g}"),
+                "verdict": str(row["verdict"]),
+            }
+            for row in comparison.terms
+        ],
+        "next_moves": [move.adjuster for move in comparison.next_moves],
+        "sentences": list(comparison.sentences),
     }
 
 
@@ -475,6 +538,59 @@ def history_answer(past: History) -> dict[str, Any]:
             for each in past.axis
         ],
         "sentences": list(past.sentences),
+    }
+
+
+def tracking_answer(found: Tracking) -> dict[str, Any]:
+    """Keys of `tracking`."""
+    from skysample.tracking_quality import PRACTICE_ARCSEC
+
+    return {
+        "rows": len(found.log),
+        "lost": found.log.lost,
+        "span_s": _number(found.log.span_s),
+        "source": found.log.source,
+        "corrections": found.log.corrections,
+        "practice_arcsec": list(PRACTICE_ARCSEC),
+        "components": [
+            {
+                "name": each.name,
+                "logged_rms_arcsec": _number(each.logged_rms_arcsec),
+                "removed": [
+                    {
+                        "cause": part.cause,
+                        "rms_arcsec": _number(part.rms_arcsec),
+                        "share": _number(part.share),
+                    }
+                    for part in each.removed
+                ],
+                "predicted_arcsec_per_min": _number(each.predicted_arcsec_per_min),
+                "drift_arcsec_per_min": _number(each.drift_arcsec_per_min),
+                "drift_stderr_arcsec_per_min": _number(each.drift_stderr_arcsec_per_min),
+                "rms_arcsec": _number(each.rms_arcsec),
+                "sky_factor": _number(each.sky_factor),
+                "sky_rms_arcsec": _number(each.sky_rms_arcsec),
+                "verdict": each.verdict,
+                "periods": [_period(period) for period in each.periods],
+                "strongest": None if each.strongest is None else _period(each.strongest),
+                "noise_arcsec": _number(each.noise_arcsec),
+                "shortest_s": _number(each.shortest_s),
+                "longest_s": _number(each.longest_s),
+            }
+            for each in found.components
+        ],
+        "condition": found.condition or None,
+        "sentences": list(found.sentences),
+    }
+
+
+def _period(period: Period) -> dict[str, Any]:
+    return {
+        "period_s": _number(period.period_s),
+        "period_stderr_s": _number(period.period_stderr_s),
+        "amplitude_arcsec": _number(period.amplitude_arcsec),
+        "amplitude_stderr_arcsec": _number(period.amplitude_stderr_arcsec),
+        "chance": float(f"{period.chance:.6g}"),
     }
 
 

@@ -20,6 +20,7 @@ from skysample.files import check_place
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from astropy.coordinates import SkyCoord
     from astropy.time import Time
     from astropy.units import Quantity
 
@@ -159,6 +160,20 @@ def _resumed(
 
 def _terms(text: str | None) -> list[str] | None:
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _alt_az(text: str) -> SkyCoord:
+    from astropy.coordinates import AltAz, SkyCoord
+
+    from skysample.tables import as_float
+
+    try:
+        altitude, azimuth = (as_float(part.strip()) for part in text.split(","))
+    except ValueError:
+        altitude = azimuth = float("nan")
+    if not (0.0 < altitude <= 90.0 and -360.0 <= azimuth <= 360.0):
+        raise InputError(f"--at {text}: write altitude and azimuth in degrees, as in --at 45,120", key="--at")
+    return SkyCoord(az=azimuth, alt=altitude, unit="deg", frame=AltAz())
 
 
 def _target(target_arcsec: float | None) -> Quantity | None:
@@ -409,6 +424,12 @@ def polar(
     run: RunArgument,
     site: SiteOption,
     terms: TermsOption = None,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ALT,AZ", help="How far stars trail at this place; default the worst of the usable sky."
+        ),
+    ] = None,
     star: Annotated[
         bool, typer.Option("--star", help="Choose a star that shows the move, and say how to use it.")
     ] = False,
@@ -436,10 +457,12 @@ def polar(
     """
     from skysample.fitting import fit as fit_model
     from skysample.polar_axis import polar as align
+    from skysample.tracking_drift import trail
 
     if not star and (when is not None or centring_arcsec is not None):
         key = "--when" if when is not None else "--centring-arcsec"
         raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
+    trailing_at = None if at is None else _alt_az(at)
     moment = None
     if when is not None:
         from skysample.times import parse_utc
@@ -449,10 +472,11 @@ def polar(
     table = _run(run, place, assume)
     model = fit_model(table, place, _terms(terms))
     alignment = align(model, place)
+    trails = trail(alignment, at=trailing_at)
     found, reason = _star(model, place, table, moment, centring_arcsec) if star else (None, None)
     _show(
-        answers.polar_answer(alignment, found, reason),
-        sentences.polar_lines(alignment, found, reason),
+        answers.polar_answer(alignment, found, reason, trails),
+        sentences.polar_lines(alignment, found, reason, trails),
         as_json=as_json,
     )
     if reason is not None:
@@ -612,6 +636,45 @@ def history(
     place = None if site is None else _site(site)
     past = compare_models([load_model(each) for each in models], place)
     _show(answers.history_answer(past), sentences.history_lines(past), as_json=as_json)
+
+
+@app.command()
+def tracking(
+    log: Annotated[
+        Path, typer.Argument(metavar="LOG", help="Tracking log (ECSV or CSV).", show_default=False)
+    ],
+    site: Annotated[
+        Path | None, typer.Option("--site", metavar="SITE", help="Site file: refraction is taken out.")
+    ] = None,
+    model: Annotated[
+        Path | None,
+        typer.Option(metavar="MODEL", help="With --site: polar error and the rest of this model too."),
+    ] = None,
+    assume: Annotated[
+        list[str],
+        typer.Option(
+            "--assume",
+            metavar="KEY=VALUE",
+            help="What the log does not say: source=guide|encoder, error_of=tube|star,"
+            " corrections=none|model|guider|unknown, target_ra_deg, target_dec_deg (ICRS), pier=east|west.",
+        ),
+    ] = [],  # noqa: B006 - typer reads the default, nobody changes it
+    as_json: JsonOption = False,
+) -> None:
+    """Say how well the mount tracks: what is left without drift, and its periods.
+
+    Example: skysample tracking guide.csv --site site.toml --model model.json
+    """
+    from skysample.fitting import load_model
+    from skysample.tracking_log import read_tracking_log
+    from skysample.tracking_quality import tracking as judge
+
+    place = None if site is None else _site(site)
+    by = None if model is None else load_model(model)
+    if by is not None and place is None:
+        raise InputError("--model goes with --site; give the site too, or leave --model out", key="--model")
+    found = judge(read_tracking_log(log, assume=_assumed(assume)), place, by)
+    _show(answers.tracking_answer(found), sentences.tracking_lines(found), as_json=as_json)
 
 
 @app.command()

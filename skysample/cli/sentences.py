@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from skysample.sizing import LearningCurve, PointsNeeded
     from skysample.star_alignment import AdjustingStar
     from skysample.stopping import RunProgress
+    from skysample.tracking_drift import Trails
+    from skysample.tracking_quality import Tracking
 
 __all__ = [
     "aim",
@@ -44,6 +47,8 @@ __all__ = [
     "progress_lines",
     "selection_lines",
     "size_lines",
+    "tracking_lines",
+    "trail_lines",
 ]
 
 
@@ -233,25 +238,24 @@ def move_lines(alignment: PolarAlignment) -> Iterator[str]:
     for number, move in enumerate(alignment.moves, 1):
         yield f"  {number}. {move}."
         yield from (f"     {step}" for step in bolt_steps(move, alignment))
-    if alignment.feet:
+    # The feet take out the whole lean: they are no way to make one of its two moves alone.
+    if alignment.feet and len(alignment.moves) == 2:
         yield "That is, by feet or shims (the highest foot stays, so that every move ends going up):"
         yield from (f"  - {foot}." for foot in alignment.feet)
     yield from left_sentences(alignment)
 
 
 def polar_lines(
-    alignment: PolarAlignment, star: AdjustingStar | None = None, no_star: str | None = None
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
 ) -> Iterator[str]:
     """Say where the axis is aimed, what to turn and what it costs to leave it; and how a star shows the move."""
+    from skysample.tracking_drift import trail
+
     yield from aim(alignment)
     yield from (f"Look: {hint}" for hint in alignment.hints)
-    tracking = alignment.tracking
-    yield (
-        f'Left as it is, an uncorrected star drifts up to {tracking.drift_arcsec_per_min:.2f}" a minute'
-        f" (at alt {tracking.drift_place_deg[0]:.0f}, az {tracking.drift_place_deg[1]:.0f}) and the field turns up to"
-        f" {tracking.rotation_deg_per_hour:.3f} deg an hour (alt {tracking.rotation_place_deg[0]:.0f},"
-        f" az {tracking.rotation_place_deg[1]:.0f})."
-    )
     yield "Before you touch a bolt:"
     for caution in WEDGE:
         yield f"  - {caution}"
@@ -260,6 +264,60 @@ def polar_lines(
         yield from star_sentences(star)
     if no_star is not None:
         yield f"{no_star[0].upper()}{no_star[1:]}."
+    yield from trail_lines(alignment, trails or trail(alignment))
+
+
+def trail_lines(alignment: PolarAlignment, trails: Trails) -> Iterator[str]:
+    """Say what the axis costs if it is left as it is, and whether this camera notices."""
+    if trails.at_deg is None:
+        tracking = alignment.tracking
+        yield (
+            f'Left as it is, an uncorrected star drifts up to {tracking.drift_arcsec_per_min:.2f}" a minute'
+            f" ({_at(tracking.drift_place_deg)}) and, with the star held in both axes, the field turns up to"
+            f" {tracking.rotation_deg_per_hour:.3f} deg an hour ({_at(tracking.rotation_place_deg)})."
+        )
+    up_to = "up to " if trails.at_deg is None else ""
+    yield (
+        f'Refraction alone drifts a star by {up_to}{trails.refraction_arcsec_per_min:.2f}" a minute'
+        f" ({_at(trails.refraction_place_deg)}), on a perfect axis; tracking by the model follows it."
+    )
+    if trails.inherent_deg_per_hour is not None and trails.inherent_place_deg is not None:
+        yield (
+            f"An altaz turns the field even if level, by {up_to}{trails.inherent_deg_per_hour:.0f} deg an hour"
+            f" ({_at(trails.inherent_place_deg)}): exposures need a rotator. What follows is what the lean adds."
+        )
+    yield f"Good enough? {trails}"
+    yield from columns(
+        ("tracking for", "drift", "corner", "enough", "turn*", "corner*", "enough*"),
+        [
+            (
+                f"{60.0 * row.minutes:g} s" if row.minutes < 1.0 else f"{row.minutes:g} min",
+                f'{row.drift_arcsec:.2f}"',
+                _px(row.corner_without_arcsec, trails.pixel_arcsec),
+                _limit(row.enough_without_arcmin),
+                f"{row.turn_with_deg:.2g} deg",
+                _px(row.corner_with_arcsec, trails.pixel_arcsec),
+                _limit(row.enough_with_arcmin),
+            )
+            for row in trails.rows
+        ],
+    )
+    yield (
+        "* with the model, or a guider, tracking in both axes. Corner: how far a star in the corner of the chip trails;"
+        " enough: the misalignment below which none trails by more than half a pixel."
+    )
+
+
+def _at(place: tuple[float, float]) -> str:
+    return f"alt {place[0]:.0f}, az {place[1]:.0f}"
+
+
+def _px(arcsec: float | None, pixel_arcsec: float | None) -> str:
+    return "-" if arcsec is None or pixel_arcsec is None else f"{arcsec / pixel_arcsec:.2f} px"
+
+
+def _limit(arcmin: float | None) -> str:
+    return "-" if arcmin is None else f"{arcmin:.3g}'"
 
 
 def comparison_lines(comparison: Comparison) -> Iterator[str]:
@@ -280,9 +338,25 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
             )
         ],
     )
-    if not comparison.within_limit:
-        yield "Next:"
-        yield from move_lines(comparison.after)
+    yield from comparison.sentences[:-1]
+    yield from columns(
+        ("term", "before", "after", "changed", "+-", "p", "verdict"),
+        [
+            (
+                str(row["term"]),
+                f'{row["before"].value:.2f}"',
+                f'{row["after"].value:.2f}"',
+                f'{row["change"].value:+.2f}"',
+                f'{row["stderr"].value:.2f}"',
+                f"{row['p']:.2g}",
+                str(row["verdict"]),
+            )
+            for row in comparison.terms
+        ],
+    )
+    yield f"Next: {comparison.next_sentence}"
+    if comparison.next_moves:
+        yield from move_lines(replace(comparison.after, moves=comparison.next_moves))
 
 
 def size_lines(need: PointsNeeded) -> Iterator[str]:
@@ -403,6 +477,21 @@ def history_lines(past: History) -> Iterator[str]:
         yield "Find out why before you correct it: a loose bolt, or a pier that settles. Before you touch a bolt:"
         for caution in WEDGE:
             yield f"  - {caution}"
+
+
+def tracking_lines(found: Tracking) -> Iterator[str]:
+    """Say how well the mount tracked, and what explains the rest."""
+    lost = f"; the star was lost in {found.log.lost} more" if found.log.lost else ""
+    yield f"{len(found.log)} rows over {found.log.span_s / 60.0:.1f} min{lost}."
+    yield from found.sentences
+    yield from columns(
+        ("taken out", "of", "left, RMS", "share"),
+        [
+            (part.cause, each.name, f'{part.rms_arcsec:.3f}"', f"{100.0 * part.share:.1f} %")
+            for each in found.components
+            for part in each.removed
+        ],
+    )
 
 
 def plugin_lines(registry: Registry) -> Iterator[str]:

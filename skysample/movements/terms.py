@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
 
-__all__ = ["Change", "changes_between", "worded"]
+__all__ = ["Change", "changes_between", "welch", "worded"]
 
 _ROUNDING_RAD = 1e-3 * ARCSEC
 _TURNED_RAD = float(np.radians(1.0))
@@ -134,7 +134,7 @@ def changes_between(
             continue
         change = float(wrap_pi(values[i] - before.values_rad[i]))
         first, second = float(before.covariance_rad2[i, i]), float(covariance[i, i])
-        dof, p = _welch(change, first, second, before.dof, after.dof)
+        dof, p = welch(change, first, second, before.dof, after.dof)
         changes.append(Change(term, since, until, change, float(np.sqrt(first + second)), dof, p))
     said = [
         f"{term} is not compared between {since} and {until}: the encoder's zero changed, and with it the share of"
@@ -170,9 +170,7 @@ def _to_readings_of(before: FittedModel, after: FittedModel) -> tuple[Array, lis
     return matrix, lost
 
 
-def _welch(
-    change: float, first: float, second: float, first_dof: int, second_dof: int
-) -> tuple[float, float]:
+def welch(change: float, first: float, second: float, first_dof: int, second_dof: int) -> tuple[float, float]:
     """Degrees of freedom and two-sided p of a change, from two variances with degrees of freedom of their own."""
     from scipy.special import stdtr
 
