@@ -246,7 +246,7 @@ def _badness(cells: Array, weight: Array, points: Array) -> float:
     """Covering radius, marked up where points crowd or cells are of unequal area."""
     distance, label = nearest(points, cells)
     radius = float(distance.max())
-    if len(points) == 1:
+    if len(points) == 1 or radius == 0.0:
         return radius
     gap = float(nearest(points, points, skip_self=True)[0].min())
     area = np.bincount(label, weight, len(points))
