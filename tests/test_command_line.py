@@ -317,6 +317,12 @@ def test_a_plan_says_what_a_dome_weight_would_save_and_cost(answer, run):
     assert chosen["dome_moves"] < first["dome_moves"]
 
 
+def test_nobody_is_told_to_turn_a_bolt_without_the_cautions(run):
+    for command in (("polar", "before.ecsv"), ("compare", "before.ecsv", "before.ecsv")):
+        text = run(*command, "--site", "site.toml")[1]
+        assert text.index("Before you touch a bolt:") < text.index("Turn, in this order:")
+
+
 def test_a_plan_without_a_time_says_that_the_sun_was_not_checked(answer, run):
     arguments = ("plan", "site.toml", "--points", 3, "--order", "nearest")
     found = answer(*arguments)

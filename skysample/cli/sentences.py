@@ -233,7 +233,10 @@ def aim(alignment: PolarAlignment) -> Iterator[str]:
 
 
 def move_lines(alignment: PolarAlignment) -> Iterator[str]:
-    """Say what to turn, in order, one instruction a line."""
+    """Say what to beware of and what to turn, in order, one instruction a line."""
+    yield "Before you touch a bolt:"
+    for caution in WEDGE:
+        yield f"  - {caution}"
     yield "Turn, in this order:" if alignment.equatorial else "Level the base:"
     for number, move in enumerate(alignment.moves, 1):
         yield f"  {number}. {move}."
@@ -256,9 +259,6 @@ def polar_lines(
 
     yield from aim(alignment)
     yield from (f"Look: {hint}" for hint in alignment.hints)
-    yield "Before you touch a bolt:"
-    for caution in WEDGE:
-        yield f"  - {caution}"
     yield from move_lines(alignment)
     if star is not None:
         yield from star_sentences(star)
