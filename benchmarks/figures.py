@@ -54,6 +54,7 @@ class Figures:
         shown = f"{figure:.4g}" if isinstance(figure, float) else str(figure)
         verdict = {True: "pass", False: "FAIL", None: "-"}[None if holds is None else bool(holds)]
         self.rows.append((what, f"{shown} {unit}".strip(), bound.strip(), verdict))
+        progress("  ".join(cell for cell in self.rows[-1] if cell))
 
     def show(self) -> None:
         """Print the table and leave with 1 if a figure is out of its bound."""
