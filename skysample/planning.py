@@ -345,25 +345,22 @@ def plan(
     expected_s = (
         points * (camera.exposure_s + camera.overhead_s + GUESSED_LEG_S) if isinstance(points, int) else 0.0
     )
+    region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
     for _ in range(4):
-        region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
         grid = sample(region, points, design, terms=served, seed=seed, effort=effort, registry=plugins)
         problem = ordering_problem(site, grid, seed, dome_weight)
         sequence = best_order(problem, orderings[name])
-        found = Plan(
-            site,
-            grid,
-            sequence,
-            name,
-            schedule(problem, sequence),
-            mount_bound(problem),
-            when,
-            model,
-            problem=problem,
-        )
-        if when is None or sky is not None or found.total_s <= expected_s:
+        moves = schedule(problem, sequence)
+        total_s = moves.total_slew_s + points * (camera.exposure_s + camera.overhead_s)
+        if when is None or sky is not None or total_s <= expected_s:
             break
-        expected_s = 1.2 * found.total_s
+        expected_s = 1.2 * total_s
+        longer = usable_sky(site, moments(when, expected_s), registry=plugins)
+        if longer.same_part(region) and longer.usable(grid.directions).all():
+            break
+        region = longer
+    bound_s = mount_bound(problem)
+    found = Plan(site, grid, sequence, name, moves, bound_s, when, model, problem=problem)
     check_times(found, plugins)
     return found
 

@@ -152,6 +152,10 @@ class UsableSky:
             raise InputError("directions are not all unit vectors; scale them to length 1", key="directions")
         return clear(self.site, self.obstructions, directions, self.when, side)
 
+    def same_part(self, other: UsableSky) -> bool:
+        """Whether another survey of the same site found the same pixels, reached from the same sides."""
+        return np.array_equal(self.pixels, other.pixels) and np.array_equal(self.reachable, other.reachable)
+
     def blockers(self, at: Array) -> tuple[str, ...]:
         """Names of the obstructions that block one direction (unit vector, shape (3,)) at `when`."""
         blocked = _blocked(self.obstructions, np.array(at, float)[None], _moments(self.when))
