@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from skysample.plugins.contracts import Term
     from skysample.site import Mount
 
-__all__ = ["AXIS_TERMS", "EXTENDED", "ROTATIONS", "STANDARD", "choose_terms"]
+__all__ = ["AXIS_TERMS", "EXTENDED", "RESERVED", "ROTATIONS", "STANDARD", "choose_terms"]
 
 AXIS_TERMS = {
     "fork": ("polar_altitude", "polar_azimuth"),
@@ -59,6 +59,9 @@ EXTENDED = {
 """What a final run may carry unasked: the standard set, and both encoders off their centres."""
 
 SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {"standard": STANDARD, "extended": EXTENDED}
+
+RESERVED = {kind: frozenset({*SETS, *names}) for kind, names in ROTATIONS.items()}
+"""Names that no displacement may have."""
 
 
 @hookimpl
