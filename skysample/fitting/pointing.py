@@ -204,11 +204,12 @@ def _side(angles: Array, axes: Array) -> NDArray[np.int64]:
 
 def _asked(term: Term, pointing: Pointing, count: int) -> Array:
     with asking(term.name, _HOOK, "its displacement()", own=is_own(term)):
-        answer = np.asarray(term.displacement(pointing), float)
-    if answer.shape != (count, 2):
-        problem = f"its displacement() returned shape {answer.shape}, not {(count, 2)}"
+        answer = np.asarray(term.displacement(pointing))
+    if answer.shape != (count, 2) or answer.dtype.kind not in "fiu":
+        given = f"an array of {answer.dtype} of shape {answer.shape}"
+        problem = f"its displacement() returned {given}; it must return one of floats of shape {(count, 2)}"
         raise PluginError(problem, plugin=term.name, hook=_HOOK)
     if not np.all(np.isfinite(answer)):
         problem = "its displacement() returned values that are not finite"
         raise PluginError(problem, plugin=term.name, hook=_HOOK)
-    return answer
+    return answer.astype(float)
