@@ -193,6 +193,15 @@ def test_settings_reach_the_plugin_of_their_name_and_no_other():
     assert seen[two, "orderings"] == {}
 
 
+def test_a_setting_that_no_file_can_hold_stops_saving_with_a_sentence_and_leaves_the_old_file(tmp_path):
+    site = make_site("fork", 35.0, plugins={"mast": {"height_m": float("nan")}})
+    model = fit(simulated_run(site, errors("fork"), 20, noise_arcsec=1.0)[0], site, registry=registry())
+    (tmp_path / "model.json").write_text("as it was")
+    with pytest.raises(InputError, match=r"table \[plugins\.NAME\] of the site holds what JSON cannot"):
+        model.save(tmp_path / "model.json")
+    assert (tmp_path / "model.json").read_text() == "as it was"
+
+
 # Names that are taken
 
 

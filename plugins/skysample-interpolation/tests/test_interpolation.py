@@ -154,6 +154,19 @@ def test_a_saved_model_reads_back_without_the_site_and_corrects_as_before(tmp_pa
     assert after == pytest.approx(before, abs=1e-13)
 
 
+def test_a_setting_of_a_model_file_that_does_not_fit_is_refused_with_the_file_named(tmp_path):
+    site = a_site("fork", primary_periods=PRIMARY)
+    model = fit(a_night("fork", site, {}, {}), site, [*STANDARD["fork"], "primary_interpolation_sin"])
+    model.save(tmp_path / "model.json")
+    text = (tmp_path / "model.json").read_text()
+    (tmp_path / "edited.json").write_text(
+        text.replace(f'"primary_periods": {PRIMARY}', '"primary_periods": 1')
+    )
+    with pytest.raises(InputError, match=r"edited\.json.*primary_periods: 1 is not a whole number") as raised:
+        load_model(tmp_path / "edited.json")
+    assert raised.value.key == "plugins.interpolation.primary_periods"
+
+
 @pytest.mark.parametrize(
     ("settings", "said"),
     [

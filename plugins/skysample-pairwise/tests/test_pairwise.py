@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 
 pytest.importorskip("pyvrp", reason="PyVRP is not installed: the plugin cannot order anything")
+pytest.importorskip(
+    "skysample_pairwise", reason="PyVRP has no wheel for this machine, so neither is installed"
+)
 
 from skysample_pairwise import TICKS, Pairwise, pairwise_s, pairwise_ticks, skysample_orderings
 
