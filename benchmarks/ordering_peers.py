@@ -1,11 +1,12 @@
 """What a general route solver's pairwise optimum costs once the dome is really simulated, against ours.
 
-Run: uv run --with ortools --with pyvrp python benchmarks/ordering_peers.py [--sampled] [--seconds S] [POINTS ...]
+Run: uv run --with ortools python benchmarks/ordering_peers.py [--sampled] [--seconds S] [POINTS ...]
 
 The solvers get the table of least seconds from stop to stop: the mount's time, or the dome's over the gap between
 the two stops' azimuths if that is longer. All orders then go through the same schedule: the lazy dome, for the
 comparison; the timely dome beside it. The bounds are for the solver that comes nearest to the pairwise optimum.
-Neither solver is a dependency; one that is missing is said to be.
+PyVRP is asked through `plugins/skysample-pairwise`, within a number of iterations; OR-tools has a time instead. A
+solver that is not installed is said to be missing.
 """
 
 from __future__ import annotations
@@ -16,33 +17,23 @@ import math
 import sys
 import time
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from figures import Figures
 from ordering_reference import reference_problem, sampled_problem
+from skysample_pairwise import Pairwise, pairwise_s, pairwise_ticks
 
 from skysample.ordering import Annealed, OrderingProblem, Schedule, schedule
-from skysample.ordering.bound import least_legs
-from skysample.ordering.dome_stands import dome_stands
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-TICKS = 10_000
-"""The solvers count in whole numbers: ticks in a second."""
+    import numpy as np
 
-
-def table_of(problem: OrderingProblem) -> np.ndarray:
-    """Ticks from node to node of an open path; node 0 is the start, and going back to it costs nothing."""
-    legs = np.roll(least_legs(problem, dome_stands(problem)), 1, axis=(0, 1))
-    legs[:, 0] = 0.0
-    return np.rint(legs * TICKS).astype(int)
+PYVRP_ITERATIONS = 20_000
 
 
 def ortools_order(table: np.ndarray, seconds: int) -> list[int]:
@@ -69,33 +60,12 @@ def ortools_order(table: np.ndarray, seconds: int) -> list[int]:
     return order
 
 
-def pyvrp_order(table: np.ndarray, seconds: int) -> list[int]:
-    """One vehicle, no capacity: a travelling salesman (PyVRP 0.14 or newer)."""
-    from pyvrp import Model
-    from pyvrp.stop import MaxRuntime
-
-    model = Model()
-    places = [model.add_location(x=0, y=0) for _ in table]
-    depot = model.add_depot(places[0])
-    for place in places[1:]:
-        model.add_client(place)
-    model.add_vehicle_type(1, start_depot=depot, end_depot=depot)
-    for here, row in zip(places, table.tolist(), strict=True):
-        for there, ticks in zip(places, row, strict=True):
-            if here is not there:
-                model.add_edge(here, there, distance=ticks)
-    best = model.solve(stop=MaxRuntime(seconds), seed=0, display=False).best
-    return [activity.idx for activity in best.routes()[0] if activity.is_client()]
-
-
-SOLVERS: dict[str, Callable[[np.ndarray, int], list[int]]] = {"ortools": ortools_order, "pyvrp": pyvrp_order}
-
-
-def pairwise_s(problem: OrderingProblem, order: Sequence[int]) -> float:
-    """Seconds that the solvers think an order takes."""
-    table = table_of(problem)
-    legs = sum(table[a, b] for a, b in pairwise([0, *(stop + 1 for stop in order)])) / TICKS
-    return float(legs + problem.points * problem.mount.settle_s)
+def solvers(seconds: int) -> dict[str, Callable[[OrderingProblem], list[int]]]:
+    """Each route solver, by the name of its package."""
+    return {
+        "ortools": lambda problem: ortools_order(pairwise_ticks(problem), seconds),
+        "pyvrp": lambda problem: Pairwise(PYVRP_ITERATIONS).order(problem).tolist(),
+    }
 
 
 def show(count: int, name: str, order: Sequence[int], problem: OrderingProblem, spent: float) -> Schedule:
@@ -117,7 +87,7 @@ def main() -> None:
     )
     parser.add_argument("counts", metavar="POINTS", nargs="*", type=int)
     parser.add_argument("--sampled", action="store_true", help="points from skysample.sample")
-    parser.add_argument("--seconds", type=int, default=20, help="of each solver on each problem")
+    parser.add_argument("--seconds", type=int, default=20, help="of OR-tools on each problem")
     asked = parser.parse_args()
     figures = Figures("Ours against the pairwise optimum, once the dome is simulated")
     measure_peers(figures, asked.counts or [75, 100], seconds=asked.seconds, sampled=asked.sampled)
@@ -137,12 +107,12 @@ def measure_peers(figures: Figures, counts: Sequence[int], *, seconds: int, samp
         order = Annealed().order(replace(problem, dome_policy="timely")).tolist()
         show(count, "ours, timely", order, problem, time.process_time() - begun)
         theirs = {}
-        for name, solve in SOLVERS.items():
+        for name, solve in solvers(seconds).items():
             if importlib.util.find_spec(name) is None:
                 figures.measured(f"{count} points, {name}", "not installed")
                 continue
             begun = time.process_time()
-            order = solve(table_of(problem), seconds)
+            order = solve(problem)
             found = show(count, name, order, problem, time.process_time() - begun)
             theirs[pairwise_s(problem, order), name] = found
         for (_, name), found in sorted(theirs.items(), key=lambda each: each[0]):

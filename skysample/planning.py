@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.dome import dome_arcs
-from skysample.errors import InputError, NoSolution, PluginError
+from skysample.errors import InputError, NoSolution
 from skysample.geometry import Array, alt_az
 from skysample.mount_axes import (
     SIDE_NAMES,
@@ -26,7 +26,7 @@ from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
 from skysample.plugins.registry import default_registry
 from skysample.sampling import Grid, sample
-from skysample.sky import UsableSky, usable_sky
+from skysample.sky import UsableSky, blocked_by, usable_sky
 
 if TYPE_CHECKING:
     import os
@@ -384,13 +384,7 @@ def check_times(found: Plan, registry: Registry) -> None:
     times = found.start + found.exposure_start_s * u.s
     directions = found.grid.directions[found.order]
     for obstruction in registry.obstructions(found.site).values():
-        blocked = np.asarray(obstruction.blocks(directions, times))
-        if blocked.shape != (found.points,):
-            raise PluginError(
-                f"returned shape {blocked.shape} for {found.points} directions at as many times",
-                plugin=obstruction.name,
-                hook="skysample_obstructions",
-            )
+        blocked = blocked_by(obstruction, directions, times)
         if blocked.any():
             number = int(found.numbers[int(np.argmax(blocked))])
             raise NoSolution(
