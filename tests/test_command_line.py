@@ -592,6 +592,18 @@ def shell(*arguments, folder, **options):
     return subprocess.run(command, cwd=folder, check=False, **pipes)  # noqa: S603 - our own interpreter
 
 
+def test_help_lists_every_command_before_any_of_them_loads_what_it_works_with(tmp_path):
+    code = (
+        "import sys; from skysample.cli.main import run_command; run_command(['--help']);"
+        " sys.exit('numpy' in sys.modules)"
+    )
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)  # noqa: S603 - our own
+    assert done.returncode == 0
+    listed = done.stdout.decode().partition("Commands:")[2].split()
+    assert {"plan", "polar", "tracking", "plugins"} <= set(listed)
+
+
 def test_python_m_is_the_command(job, run):
     done = shell("polar", "before.ecsv", "--site", "site.toml", "--json", folder=job)
     assert (done.returncode, done.stderr) == (0, b"")
