@@ -21,8 +21,8 @@ from skysample.comparing import compare
 from skysample.fitting import fit, load_model
 from skysample.geometry import ARCSEC, alt_az
 from skysample.leftovers import structure
+from skysample.plan_reading import read_plan
 from skysample.polar_axis import polar
-from skysample.resuming import read_plan
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
 from skysample.selection import FAMILY_WISE, select_terms

@@ -261,7 +261,7 @@ def test_every_key_of_a_model_file_is_described(small_plan, tmp_path):
 
 def test_formats_and_versions_are_those_that_the_code_writes():
     from skysample.fitting import saved
-    from skysample.planning import PLAN_FORMAT, PLAN_VERSION
+    from skysample.plans import PLAN_FORMAT, PLAN_VERSION
     from skysample.runs import RUN_FORMAT, RUN_VERSION
 
     described = keyed(section(page("files.md"), "format"))

@@ -23,7 +23,7 @@ from skysample.errors import InputError
 from skysample.files import read_text, write_whole
 from skysample.fitting import fit
 from skysample.leftovers import structure
-from skysample.planning import Plan, plan
+from skysample.planning import plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
@@ -34,6 +34,8 @@ from skysample.sky import usable_sky
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
+
+    from skysample.plans import Plan
 
 __all__ = ["Story", "night"]
 

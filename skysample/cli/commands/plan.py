@@ -23,7 +23,7 @@ from skysample.files import check_place
 if TYPE_CHECKING:
     from astropy.time import Time
 
-    from skysample.planning import Plan
+    from skysample.plans import Plan
 
 __all__ = ["plan"]
 
@@ -93,7 +93,7 @@ def plan(
     check_chart_place(chart, [*sources, *paths_given(out)])
     by = model_of(model)
     if resume is not None and of is not None:
-        from skysample.resuming import read_plan
+        from skysample.plan_reading import read_plan
 
         found = read_plan(of, place, check=False)
     elif points is None:
@@ -125,8 +125,9 @@ def plan(
 def _resumed(
     earlier: Plan, run: Path, start: Time | None, order: str | None, dome_weight: float | None
 ) -> Plan:
-    from skysample.resuming import check_same_plan, read_progress
+    from skysample.plan_reading import check_same_plan
     from skysample.resuming import resume as resume_plan
+    from skysample.run_progress import read_progress
     from skysample.runs import read_run
 
     progress = read_progress(run)

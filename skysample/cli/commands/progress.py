@@ -36,7 +36,8 @@ def progress(
     """
     from skysample.cli.answers.progress import progress_answer
     from skysample.cli.sentences.progress import progress_lines
-    from skysample.resuming import check_same_plan, read_plan, read_progress
+    from skysample.plan_reading import check_same_plan, read_plan
+    from skysample.run_progress import read_progress
     from skysample.stopping import progress as progress_of
 
     place = site_of(site)
