@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from skysample.cli.answers.values import number, probability
-from skysample.tracking_quality import PRACTICE_ARCSEC
+from skysample.component_tracking import PRACTICE_ARCSEC
 
 if TYPE_CHECKING:
     from skysample.periods import Period
