@@ -50,9 +50,11 @@ def optional_site(path: Path | None) -> Site | None:
 
 def model_of(path: Path | None) -> FittedModel | None:
     """Read a model, if one was named."""
+    if path is None:
+        return None
     from skysample.fitting import load_model
 
-    return None if path is None else load_model(path)
+    return load_model(path)
 
 
 def run_of(path: Path, site: Site, assume: Iterable[str] | None) -> Run:
