@@ -8,17 +8,25 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.cli import answers, sentences
+from skysample.cli.answers.compare import compare_answer
+from skysample.cli.answers.fit import fit_answer
+from skysample.cli.answers.polar import polar_answer
+from skysample.cli.answers.size import size_answer
+from skysample.cli.judged_fit import JudgedFit
+from skysample.cli.sentences.compare import comparison_lines
+from skysample.cli.sentences.fit import fit_lines
+from skysample.cli.sentences.polar import polar_lines
+from skysample.cli.sentences.size import size_lines
 from skysample.comparing import Comparison, compare
 from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files import read_text, write_whole
-from skysample.fitting import FittedModel, fit
-from skysample.leftovers import Structure, structure
-from skysample.planning import Plan, plan
+from skysample.fitting import fit
+from skysample.leftovers import structure
+from skysample.planning import plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
-from skysample.scoring import Score, SkyError, TermEvidence, score, sky_error, term_evidence
+from skysample.scoring import score, sky_error, term_evidence
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
@@ -26,6 +34,8 @@ from skysample.sky import usable_sky
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
+
+    from skysample.plans import Plan
 
 __all__ = ["Story", "night"]
 
@@ -49,11 +59,7 @@ class Story:
     before, after : PolarAlignment
     comparison : Comparison
     need : PointsNeeded
-    model : FittedModel
-    score : Score
-    error : SkyError
-    evidence : tuple of TermEvidence
-    left : Structure
+    final : JudgedFit
     """
 
     folder: Path
@@ -64,22 +70,18 @@ class Story:
     after: PolarAlignment
     comparison: Comparison
     need: PointsNeeded
-    model: FittedModel
-    score: Score
-    error: SkyError
-    evidence: tuple[TermEvidence, ...]
-    left: Structure
+    final: JudgedFit
 
     @property
     def answer(self) -> dict[str, Any]:
         """What `demo --json` prints."""
         return {
             "files": [str(self.folder / name) for name in self.files],
-            "before": answers.polar_answer(self.before),
-            "after": answers.polar_answer(self.after),
-            "comparison": answers.compare_answer(self.comparison),
-            "size": answers.size_answer(self.need),
-            "final": answers.fit_answer(self.model, self.score, self.error, (), self.evidence, self.left),
+            "before": polar_answer(self.before),
+            "after": polar_answer(self.after),
+            "comparison": compare_answer(self.comparison),
+            "size": size_answer(self.need),
+            "final": fit_answer(self.final),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -96,17 +98,17 @@ class Story:
         yield _chapter(
             "2. Where is the polar axis, and what to turn?",
             f"skysample polar {first} --site {site}",
-            sentences.polar_lines(self.before),
+            polar_lines(self.before),
         )
         yield _chapter(
             "3. Bolts turned to the nearest sixteenth of a turn; a second run proves it.",
             f"skysample compare {first} {second} --site {site}",
-            sentences.comparison_lines(self.comparison),
+            comparison_lines(self.comparison),
         )
         yield _chapter(
             "4. How many points does the final model need?",
             f"skysample size {site} --model {self.folder / 'pilot.json'}",
-            sentences.size_lines(self.need),
+            size_lines(self.need),
         )
         yield _chapter(
             "5. Take them.",
@@ -116,7 +118,7 @@ class Story:
         yield _chapter(
             "6. Fit, and judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
-            sentences.fit_lines(self.model, self.score, self.error, (), self.evidence, self.left),
+            fit_lines(self.final),
         )
         yield _chapter(
             "7. The record for the client.",
@@ -241,9 +243,11 @@ def night(folder: Path, seed: int = 1) -> Story:
         after=after,
         comparison=compare(before, after),
         need=need,
-        model=model,
-        score=scored,
-        error=sky_error(model, usable_sky(site)),
-        evidence=term_evidence(model, run),
-        left=structure(model, run),
+        final=JudgedFit(
+            model=model,
+            score=scored,
+            error=sky_error(model, usable_sky(site)),
+            evidence=term_evidence(model, run),
+            left=structure(model, run),
+        ),
     )

@@ -1,0 +1,42 @@
+"""The command `report`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skysample.cli.commands.given import assumed_of, paths_given, site_of, terms_of
+from skysample.cli.commands.options import AssumeOption, JsonOption, RunArgument, SiteOption, TermsOption
+from skysample.cli.printing import show
+from skysample.files import check_place
+
+__all__ = ["report"]
+
+
+def report(
+    run: RunArgument,
+    site: SiteOption,
+    before: Annotated[
+        Path | None, typer.Option(metavar="RUN", help="First run, before the adjustment.")
+    ] = None,
+    terms: TermsOption = None,
+    out: Annotated[Path, typer.Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
+    assume: AssumeOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the record left with the client: one self-contained page.
+
+    Example: skysample report final.ecsv --site site.toml --before first.ecsv --out record.html
+    """
+    from astropy.time import Time
+
+    from skysample.report import build_record, write_report
+
+    check_place(out, [run, site, *paths_given(before)])
+    record = build_record(
+        site_of(site), site, run, before, made=Time.now(), terms=terms_of(terms), assume=assumed_of(assume)
+    )
+    write_report(record, out)
+    show({"file": str(out)}, [f"The record is in {out}."], as_json=as_json)
