@@ -62,9 +62,9 @@ class _Words(RendererSVG):
         super().__init__(width, height, stream, metadata=nameless)
         self._haloed = haloed
 
-    def draw_text(
+    def draw_text(  # noqa: PLR0917 - the signature is matplotlib's
         self,
-        gc: Any,  # noqa: ARG002 - the signature is matplotlib's
+        gc: Any,  # noqa: ARG002
         x: float,
         y: float,
         s: str,

@@ -684,22 +684,44 @@ def report(
     before: Annotated[
         Path | None, typer.Option(metavar="RUN", help="First run, before the adjustment.")
     ] = None,
+    after: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="RUN", help="Second run, right after it, by which the number of points is decided."
+        ),
+    ] = None,
+    earlier: Annotated[
+        list[Path],
+        typer.Option(metavar="MODEL", help="Earlier model, to say what moved since; may be repeated."),
+    ] = [],  # noqa: B006 - typer reads the default, nobody changes it
+    tracking: Annotated[Path | None, typer.Option(metavar="LOG", help="Tracking log, if one was taken.")] = None,
+    target_arcsec: TargetOption = None,
     terms: TermsOption = None,
     out: Annotated[Path, typer.Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
     assume: AssumeOption = [],  # noqa: B006 - typer reads the default, nobody changes it
     as_json: JsonOption = False,
 ) -> None:
-    """Write the record left with the client: one self-contained page.
+    """Write the record left with the client: one self-contained page that prints on two sheets.
 
-    Example: skysample report final.ecsv --site site.toml --before first.ecsv --out record.html
+    Example: skysample report final.ecsv --site site.toml --before first.ecsv --after second.ecsv
     """
     from astropy.time import Time
 
     from skysample.report import build_record, write_report
 
-    check_place(out, [run, site, *_given(before)])
+    check_place(out, [run, site, *_given(before, after, tracking), *earlier])
     record = build_record(
-        _site(site), site, run, before, made=Time.now(), terms=_terms(terms), assume=_assumed(assume)
+        _site(site),
+        site,
+        run,
+        before,
+        made=Time.now(),
+        after_path=after,
+        model_paths=earlier,
+        tracking_path=tracking,
+        terms=_terms(terms),
+        assume=_assumed(assume),
+        target=_target(target_arcsec),
     )
     write_report(record, out)
     _show({"file": str(out)}, [f"The record is in {out}."], as_json=as_json)
