@@ -45,7 +45,7 @@ def svg_with_words(figure: Figure) -> str:
         figure.patch.set_visible(False)
         renderer = _Words(width, height, stream, {text for text, found in effects.items() if found})
         figure.draw(renderer)
-        renderer.finalize()
+        renderer.finalize()  # type: ignore[no-untyped-call]
     finally:
         for text, found in effects.items():
             text.set_path_effects(found)
@@ -59,7 +59,7 @@ class _Words(RendererSVG):
 
     def __init__(self, width: float, height: float, stream: io.StringIO, haloed: set[Text]) -> None:
         nameless = {"Date": None, "Creator": None, "Format": None, "Type": None}
-        super().__init__(width, height, stream, metadata=nameless)
+        super().__init__(width, height, stream, metadata=nameless)  # type: ignore[no-untyped-call]
         self._haloed = haloed
 
     def draw_text(  # noqa: PLR0917 - the signature is matplotlib's
@@ -74,8 +74,8 @@ class _Words(RendererSVG):
         mtext: Text | None = None,
     ) -> None:
         """Write one line of text whose baseline begins at (x, y)."""
-        anchor, share = _ANCHORS["left" if mtext is None else str(mtext.get_ha())]
-        along = share * self.get_text_width_height_descent(s, prop, ismath)[0]
+        anchor, share = _ANCHORS["left" if mtext is None else str(mtext.get_horizontalalignment())]
+        along = share * self.get_text_width_height_descent(s, prop, ismath)[0]  # type: ignore[no-untyped-call]
         x += along * math.cos(math.radians(angle))
         y -= along * math.sin(math.radians(angle))
         attributes = {"x": f"{x:.1f}", "y": f"{y:.1f}", "font-size": f"{prop.get_size_in_points():g}"}
@@ -87,4 +87,4 @@ class _Words(RendererSVG):
             attributes["font-weight"] = "bold"
         if mtext in self._haloed:
             attributes["style"] = _HALO
-        self.writer.element("text", s, attrib=attributes)
+        self.writer.element("text", s, attrib=attributes)  # type: ignore[no-untyped-call]

@@ -694,7 +694,9 @@ def report(
         list[Path],
         typer.Option(metavar="MODEL", help="Earlier model, to say what moved since; may be repeated."),
     ] = [],  # noqa: B006 - typer reads the default, nobody changes it
-    tracking: Annotated[Path | None, typer.Option(metavar="LOG", help="Tracking log, if one was taken.")] = None,
+    tracking: Annotated[
+        Path | None, typer.Option(metavar="LOG", help="Tracking log, if one was taken.")
+    ] = None,
     target_arcsec: TargetOption = None,
     terms: TermsOption = None,
     out: Annotated[Path, typer.Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),

@@ -14,7 +14,6 @@ from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files import read_text, write_whole
 from skysample.fitting import FittedModel, fit
-from skysample.leftovers import Structure
 from skysample.planning import Plan, plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
@@ -26,6 +25,8 @@ from skysample.sky import usable_sky
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
+
+    from skysample.leftovers import Structure
 
 __all__ = ["Story", "night"]
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.mount_axes import limits
+
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.report.record import Record
@@ -32,7 +33,10 @@ def site_facts(record: Record) -> Facts:
     taken = [f"{loss.obstruction} {loss.removed_sr:.2f} sr" for loss in sky.taken if loss.removed_sr > 0.0]
     share = 100.0 * sky.area_sr / (2.0 * math.pi)
     return [
-        ("Place", f"{_side(place.latitude_deg, 'north', 'south')}, {_side(place.longitude_deg, 'east', 'west')}"),
+        (
+            "Place",
+            f"{_side(place.latitude_deg, 'north', 'south')}, {_side(place.longitude_deg, 'east', 'west')}",
+        ),
         ("Elevation", f"{place.elevation_m:g} m"),
         ("Air", f"{place.temperature_c:g} °C, {place.station_pressure_hpa:.0f} hPa"),
         ("Usable sky", f"{sky.area_sr:.2f} sr, {share:.0f} % of the hemisphere"),

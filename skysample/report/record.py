@@ -268,9 +268,7 @@ def _needed(
     pilot: FittedModel, final: FittedModel, sky: UsableSky, target: Quantity | None, registry: Registry
 ) -> tuple[PointsNeeded | None, str]:
     try:
-        return points_needed(
-            sky.site, pilot, target, terms=final.names, sky=sky, registry=registry
-        ), ""
+        return points_needed(sky.site, pilot, target, terms=final.names, sky=sky, registry=registry), ""
     except (NotDetermined, NoSolution) as error:
         return None, str(error)
 

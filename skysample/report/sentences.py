@@ -164,8 +164,10 @@ def enough(trails: Trails) -> list[str]:
     altitude, azimuth = trails.refraction_place_deg
     said = [
         str(trails),
-        f'Refraction alone drifts a star by up to {trails.refraction_arcsec_per_min:.2f}" a minute (altitude'
-        f" {altitude:.0f}°, azimuth {azimuth:.0f}°) on a perfect axis; the model follows it.",
+        (
+            f'Refraction alone drifts a star by up to {trails.refraction_arcsec_per_min:.2f}" a minute (altitude'
+            f" {altitude:.0f}°, azimuth {azimuth:.0f}°) on a perfect axis; the model follows it."
+        ),
     ]
     if trails.inherent_deg_per_hour is not None:
         said.append(
@@ -180,10 +182,10 @@ def points_chosen(record: Record) -> list[str]:
     need, run = record.need, record.run
     said = []
     if need is not None:
-        target = f'Target {need.target.value:.2f}" over the usable sky, noise {need.sigma.value:.2f}" per axis in the run'
         said.append(
-            f"{target} it was chosen by, {len(need.terms)} terms, {100.0 * need.failed_share:g} % of exposures allowed"
-            f" to fail: {need.recommended} points."
+            f'Target {need.target.value:.2f}" over the usable sky, noise {need.sigma.value:.2f}" per axis in the run it'
+            f" was chosen by, {len(need.terms)} terms, {100.0 * need.failed_share:g} % of exposures allowed to fail:"
+            f" {need.recommended} points."
         )
         if need.informed is not None and need.informed.recommended is not None:
             said.append(
@@ -193,7 +195,9 @@ def points_chosen(record: Record) -> list[str]:
     if record.undecided:
         said.append(capital(record.undecided))
     taken = run.points + run.failed
-    said.append(f"Taken: {taken}, solved {run.points}, used {record.model.run.used}. Afterwards, {record.learning}")
+    said.append(
+        f"Taken: {taken}, solved {run.points}, used {record.model.run.used}. Afterwards, {record.learning}"
+    )
     return said
 
 
