@@ -15,7 +15,8 @@ from astropy.table import QTable
 from astropy.time import Time
 
 import skysample as ss
-from skysample.errors import InputError, NotDetermined
+from skysample.charts import residual_panels
+from skysample.errors import InputError, NoSolution, NotDetermined
 from skysample.report import AxisFinding, build_record, render_report, write_report
 from skysample.report.typography import measured, probability, signed, typeset
 from skysample.runs import run_table, write_run
@@ -86,9 +87,9 @@ class Job:
             terms_arcsec=errors(kind, first, second),
         )
 
-    def run(self, name, points=15, mount=None, meta=RAW, frames=None, false_share=0.0):
+    def run(self, name, points=15, mount=None, meta=RAW, frames=None, false_share=0.0, start=0.0):
         altitude, azimuth = spread_places(points)
-        minute = np.arange(points) / 1440.0
+        minute = start + np.arange(points) / 1440.0
         sides = np.where(np.arange(points) % 2 == 0, 1, -1) if self.site.mount.kind == "german" else 1
         night = (mount or self.mount).night(
             2461165.0,
@@ -378,7 +379,7 @@ def test_what_xml_cannot_hold_is_replaced(tmp_path):
     assert parsed(page).find(f".//{HTML}h1").text == "Ridge\ufffd\ufffd[31m"
 
 
-def test_the_decision_on_the_number_of_points_is_kept(record):
+def decision():
     table = QTable(
         {
             "points": [20, 40],
@@ -389,9 +390,13 @@ def test_the_decision_on_the_number_of_points_is_kept(record):
             "minutes": [6.0, 12.0] * u.min,
         }
     )
-    need = PointsNeeded(
+    return PointsNeeded(
         40, 38, 1.35 * u.arcsec, 2.7 * u.arcsec, 3.0 * u.arcsec, ("cone", "fork_flexure"), 0.05, table
     )
+
+
+def test_the_decision_on_the_number_of_points_is_kept(record):
+    need = decision()
     page = render_report(replace(record, need=need))
     said = text_of(page, "points")
     for text in (
@@ -405,6 +410,81 @@ def test_the_decision_on_the_number_of_points_is_kept(record):
     ):
         assert text in said
     assert page.count("<svg ") == 3 + PANELS
+
+
+@pytest.fixture(scope="module")
+def whole(job):
+    """A record of all that can be given: both quick runs, an earlier model, a tracking log."""
+    adjusted = job.mount.adjusted(-3116.0, 7195.0)
+    earlier = ss.fit(ss.read_run(job.run("march.ecsv", 20, start=-40.0), job.site), job.site)
+    earlier.save(job.folder / "march.json")
+    seconds = np.arange(0.0, 600.0, 2.0)
+    lines = [f"{each},{0.3 * math.sin(each / 20.0):.4f}" for each in seconds]
+    (job.folder / "guide.csv").write_text("\n".join(["seconds,east_error_arcsec", *lines]) + "\n")
+    return job.record(
+        job.run("final.ecsv", 30, adjusted),
+        job.run("first.ecsv"),
+        after_path=job.run("second.ecsv", 15, adjusted),
+        model_paths=[job.folder / "march.json"],
+        tracking_path=job.folder / "guide.csv",
+        need=decision(),
+    )
+
+
+def test_the_whole_job_is_told_in_its_order(whole):
+    sections = [each.get("id") for each in parsed(render_report(whole)).iter(f"{HTML}section")]
+    job = ["site", "instrument", "cautions", "before", "moves", "second", "after", "enough", "points"]
+    model = ["model", "score", "rejected", "sky", "residuals", "tracking", "history"]
+    assert sections == [*job, *model, "method", "files"]
+    parts = ["first run", "second run", "final run", "earlier model", "tracking log"]
+    assert [each.part for each in whole.files][2:] == parts
+
+
+def test_what_the_bolts_did_is_shown_by_the_second_run(whole):
+    page = render_report(whole)
+    assert whole.comparison.after is whole.after.axis.alignment
+    for sentence in whole.comparison.sentences:
+        assert sentence in text_of(page, "moves")
+    assert "asked" in text_of(page, "moves")
+    assert "The axis is within 30'" in text_of(page, "second")
+    header = [each.text for each in next(parsed(page).iter(f"{HTML}thead")).iter(f"{HTML}th")]
+    assert header == ["Axis error", "First run", "Second run", "Final run"]
+
+
+def test_the_camera_the_points_and_what_is_left_over_have_their_sentences(whole):
+    page = render_report(whole)
+    assert str(whole.trails) in text_of(page, "enough")
+    assert str(whole.learning) in text_of(page, "points")
+    assert whole.learning.target == whole.need.target
+    for line in str(whole.structure).splitlines():
+        assert line.removesuffix(".")[1:] in text_of(page, "residuals")
+    assert "temperature (not every point has a temperature)" in text_of(page, "residuals")
+
+
+def test_what_moved_and_how_the_mount_tracked_are_told(whole):
+    page = render_report(whole)
+    assert whole.history.axis_moved
+    for sentence in whole.history.sentences:
+        assert sentence[1:] in text_of(page, "history")
+    for sentence in whole.tracking.sentences:
+        assert sentence in text_of(page, "tracking")
+
+
+def test_a_number_of_points_out_of_reach_is_said_to_be(job, monkeypatch):
+    def refused(*_given, **_more):
+        raise NoSolution('0.01" over the sky needs more than 300 points')
+
+    monkeypatch.setattr("skysample.report.record.points_needed", refused)
+    record = job.record(job.folder / "after.ecsv", after_path=job.run("pilot.ecsv"))
+    assert record.need is None
+    assert '0.01" over the sky needs more than 300 points.' in text_of(render_report(record), "points")
+
+
+def test_residuals_are_drawn_against_what_the_run_has(record):
+    run = record.run
+    assert list(residual_panels(run, record.score)) == ["altitude", "azimuth", "hour angle", "time"]
+    warm = replace(run, temperature_c=np.linspace(8.0, 3.0, len(run.rows)), time=None)
+    assert list(residual_panels(warm, record.score)) == ["altitude", "azimuth", "hour angle", "temperature"]
 
 
 def test_the_charts_have_text_alternatives(page):
