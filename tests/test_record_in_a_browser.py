@@ -76,19 +76,18 @@ COLOURS = """() => {
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
-    """The demo's observatory and errors, with three runs of the sizes that its night has."""
+    """The demo's observatory and errors, with three runs, each as long as the final one of its night: one plan does for all."""
     folder = tmp_path_factory.mktemp("job")
     site_path = folder / "site.toml"
     shutil.copy(SITE, site_path)
     site = ss.load_site(site_path)
     telescope = Telescope.just_set_down(site, np.random.default_rng(1))
-    quick = plan(site, 15, Time("2026-06-14T18:10:00"), order="snake")
-    telescope.expose(quick, folder / "first.ecsv", false=1)
+    night = plan(site, 55, Time("2026-06-14T19:00:00"), order="snake")
+    telescope.expose(night, folder / "first.ecsv", false=1)
     moves = ss.polar(ss.fit(ss.read_run(folder / "first.ecsv", site), site), site).moves
     telescope = telescope.with_bolts_turned(moves)
-    telescope.expose(quick, folder / "second.ecsv", false=0)
-    final = plan(site, 55, Time("2026-06-14T19:00:00"), order="snake")
-    telescope.expose(final, folder / "final.ecsv", false=2)
+    telescope.expose(night, folder / "second.ecsv", false=0)
+    telescope.expose(night, folder / "final.ecsv", false=2)
     return site, folder
 
 

@@ -420,7 +420,7 @@ def whole(job):
     earlier.save(job.folder / "march.json")
     seconds = np.arange(0.0, 600.0, 2.0)
     lines = [f"{each},{0.3 * math.sin(each / 20.0):.4f}" for each in seconds]
-    (job.folder / "guide.csv").write_text("\n".join(["seconds,east_error_arcsec", *lines]) + "\n")
+    (job.folder / "guide.csv").write_text("\n".join(["elapsed_s,east_error_arcsec", *lines]) + "\n")
     return job.record(
         job.run("final.ecsv", 30, adjusted),
         job.run("first.ecsv"),

@@ -168,7 +168,7 @@ def build_record(
     model_paths : sequence of path-like
         Earlier models of the telescope, to say what moved since; the final run is fitted with their terms for that.
     tracking_path : path-like, optional
-        Tracking log, judged with the final model.
+        Tracking log, judged with the final model where it says its target and time.
     terms : sequence of str, optional
         Of the final model, see `skysample.fit`.
     assume : mapping, optional
@@ -239,7 +239,7 @@ def build_record(
         need=need,
         undecided=undecided,
         history=_moved([load_model(path, registry=plugins) for path in model_paths], run, model, plugins),
-        tracking=None if tracking_path is None else tracking(read_tracking_log(tracking_path), site, model),
+        tracking=None if tracking_path is None else _tracked(tracking_path, site, model),
     )
 
 
@@ -281,3 +281,11 @@ def _moved(
     names = earlier[-1].names
     last = model if model.names == names else fit(run, run.site, names, registry=registry)
     return history([*earlier, last], run.site)
+
+
+def _tracked(path: Path, site: Site, model: FittedModel) -> Tracking:
+    """Judge a tracking log; a log that does not say where the tube was and when has its drift fitted alone."""
+    log = read_tracking_log(path)
+    if log.target_deg is None or log.start is None:
+        return tracking(log)
+    return tracking(log, site, model)
