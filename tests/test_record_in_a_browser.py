@@ -76,7 +76,7 @@ COLOURS = """() => {
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
-    """The demo's observatory and errors, with three runs, each as long as the final one of its night: one plan does for all."""
+    """The demo's observatory and errors, and three runs as long as its final one: one plan does for all."""
     folder = tmp_path_factory.mktemp("job")
     site_path = folder / "site.toml"
     shutil.copy(SITE, site_path)
