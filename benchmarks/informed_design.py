@@ -113,9 +113,12 @@ def measure_informed_design(figures: Figures, *, quick: bool) -> None:
             figures.measured(f"{label}: even points as good, by the grid itself", grid.informed.even_points)
             most = counted * found * points / least
             figures.measured(f"{label}: the most that any so many points are worth", round(most, 1))
+            figures.measured(f"{label}: even points as good, over N", float(counted / points))
+            what, gain = f"{label}: variance of as many even points over its own", float(even / found)
             if (points, separation) in targets:
-                figures.at_least(f"{label}: over N", counted / points, targets[points, separation])
-            figures.measured(f"{label}: variance of as many even points over its own", float(even / found))
+                figures.at_least(what, gain, targets[points, separation])
+            else:
+                figures.measured(what, gain)
             figures.measured(f"{label}: distinct places", len(np.unique(grid.directions, axis=0)))
             figures.at_most(f"{label}: variance over the least possible", found * points / least, 1.06)
             if points == 100:

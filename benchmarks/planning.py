@@ -1,6 +1,6 @@
 """Everything about a plan in one table: even points, orders, peers, the dome's price, the bound, the informed design.
 
-Run: uv run --with ortools --with pyvrp python benchmarks/planning.py [--quick]
+Run: uv run --with ortools python benchmarks/planning.py [--quick]
 
 Orders are for the lattice of `ordering_reference.py` on its invented observatory. The long search runs here too:
 ten times the usual budget from three seeds, and with 15 points the proven best. Times are processor time; the

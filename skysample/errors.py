@@ -111,7 +111,8 @@ class PluginError(SkysampleError):
     def __init__(self, message: str, *, plugin: str, hook: str) -> None:
         self.plugin = plugin
         self.hook = hook
-        super().__init__(f"plugin {plugin!r}, hook {hook!r}: {message}")
+        # What a plugin raises may run over many lines; an error is one.
+        super().__init__(f"plugin {plugin!r}, hook {hook!r}: {' '.join(message.split())}")
 
 
 class SkysampleWarning(UserWarning):

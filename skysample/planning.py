@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.dome import dome_arcs
-from skysample.errors import InputError, NoSolution, PluginError
+from skysample.errors import InputError, NoSolution
 from skysample.geometry import Array, alt_az
 from skysample.mount_axes import (
     SIDE_NAMES,
@@ -26,7 +26,7 @@ from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
 from skysample.plugins.registry import default_registry
 from skysample.sampling import Grid, sample
-from skysample.sky import UsableSky, usable_sky
+from skysample.sky import UsableSky, blocked_by, usable_sky
 
 if TYPE_CHECKING:
     import os
@@ -345,25 +345,22 @@ def plan(
     expected_s = (
         points * (camera.exposure_s + camera.overhead_s + GUESSED_LEG_S) if isinstance(points, int) else 0.0
     )
+    region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
     for _ in range(4):
-        region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
         grid = sample(region, points, design, terms=served, seed=seed, effort=effort, registry=plugins)
         problem = ordering_problem(site, grid, seed, dome_weight)
         sequence = best_order(problem, orderings[name])
-        found = Plan(
-            site,
-            grid,
-            sequence,
-            name,
-            schedule(problem, sequence),
-            mount_bound(problem),
-            when,
-            model,
-            problem=problem,
-        )
-        if when is None or sky is not None or found.total_s <= expected_s:
+        moves = schedule(problem, sequence)
+        total_s = moves.total_slew_s + points * (camera.exposure_s + camera.overhead_s)
+        if when is None or sky is not None or total_s <= expected_s:
             break
-        expected_s = 1.2 * found.total_s
+        expected_s = 1.2 * total_s
+        longer = usable_sky(site, moments(when, expected_s), registry=plugins)
+        if longer.same_part(region) and longer.usable(grid.directions).all():
+            break
+        region = longer
+    bound_s = mount_bound(problem)
+    found = Plan(site, grid, sequence, name, moves, bound_s, when, model, problem=problem)
     check_times(found, plugins)
     return found
 
@@ -387,13 +384,7 @@ def check_times(found: Plan, registry: Registry) -> None:
     times = found.start + found.exposure_start_s * u.s
     directions = found.grid.directions[found.order]
     for obstruction in registry.obstructions(found.site).values():
-        blocked = np.asarray(obstruction.blocks(directions, times))
-        if blocked.shape != (found.points,):
-            raise PluginError(
-                f"returned shape {blocked.shape} for {found.points} directions at as many times",
-                plugin=obstruction.name,
-                hook="skysample_obstructions",
-            )
+        blocked = blocked_by(obstruction, directions, times)
         if blocked.any():
             number = int(found.numbers[int(np.argmax(blocked))])
             raise NoSolution(

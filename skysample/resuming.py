@@ -53,7 +53,9 @@ _ROUNDED_RAD = np.radians(5e-6)
 """How far a place may have moved by being written to a plan file."""
 
 
-def read_plan(path: str | os.PathLike[str], site: Site, *, check: bool = True) -> Plan:
+def read_plan(
+    path: str | os.PathLike[str], site: Site, *, check: bool = True, registry: Registry | None = None
+) -> Plan:
     """Read a plan file back.
 
     Parameters
@@ -65,6 +67,8 @@ def read_plan(path: str | os.PathLike[str], site: Site, *, check: bool = True) -
     check : bool
         Whether every point has to be usable, the Sun aside. Without it the plan is for `resume` only, which leaves
         out by itself what is not usable: the horizon may have been corrected since.
+    registry : Registry, optional
+        The plugins to ask, in place of everything installed.
 
     Returns
     -------
@@ -105,7 +109,7 @@ def read_plan(path: str | os.PathLike[str], site: Site, *, check: bool = True) -
         )
     words = columns.choices("pier", tuple(SIDE_NAMES.values()))
     side = np.array([-1 if word == SIDE_NAMES[-1] else 1 for word in words])
-    sky = usable_sky(site)
+    sky = usable_sky(site, registry=registry)
     grid = _grid_of(direction(*np.radians(places)), side, sky, 0)
     if table.meta.get("design") != "resumed":
         grid = replace(grid, design="as read")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from skysample.geometry import direction
 from skysample.mount_axes import sides
 from skysample.obstructions import reach
 from skysample.plugins import default_registry
+from skysample.plugins.asking import asking, is_own
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Pixels = NDArray[np.int64]
 
-__all__ = ["Loss", "UsableSky", "clear", "usable_sky"]
+__all__ = ["Loss", "UsableSky", "blocked_by", "clear", "usable_sky"]
 
 _COARSE_NSIDE = 32
 _LARGEST_NSIDE = 1024
@@ -151,6 +152,10 @@ class UsableSky:
         if not np.all(np.abs(np.linalg.norm(directions, axis=1) - 1.0) < 1e-6):
             raise InputError("directions are not all unit vectors; scale them to length 1", key="directions")
         return clear(self.site, self.obstructions, directions, self.when, side)
+
+    def same_part(self, other: UsableSky) -> bool:
+        """Whether another survey of the same site found the same pixels, reached from the same sides."""
+        return np.array_equal(self.pixels, other.pixels) and np.array_equal(self.reachable, other.reachable)
 
     def blockers(self, at: Array) -> tuple[str, ...]:
         """Names of the obstructions that block one direction (unit vector, shape (3,)) at `when`."""
@@ -295,20 +300,40 @@ def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments
     for i, obstruction in enumerate(obstructions.values()):
         # An obstruction may say that it stands still, and is then asked once.
         moving = getattr(obstruction, "depends_on_time", True)
-        for moment in moments if moving else moments[:1]:
-            blocked[i] |= _asked(obstruction, directions, moment)
+        with asking(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
+            for moment in moments if moving else moments[:1]:
+                blocked[i] |= _answer(obstruction, directions, moment)
     return blocked
 
 
-def _asked(obstruction: Obstruction, directions: Array, moment: Time | None) -> Bools:
-    name = obstruction.name
-    try:
-        answer = obstruction.blocks(directions, moment)
-    except PluginError:
-        raise
-    except Exception as error:
-        problem = f"its blocks() raised {type(error).__name__}: {error}"
-        raise PluginError(problem, plugin=name, hook=_HOOK) from error
+def blocked_by(obstruction: Obstruction, directions: Array, moment: Time | None) -> Bools:
+    """Ask one obstruction, the core's or a plugin's, and check what it answers.
+
+    Parameters
+    ----------
+    obstruction : Obstruction
+    directions : ndarray, shape (n, 3)
+        Unit vectors, east-north-up; handed over read-only.
+    moment : astropy.time.Time or None
+        Scalar, or shape (n,).
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Raises
+    ------
+    PluginError
+        If it raises, or returns anything else.
+    """
+    with asking(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
+        return _answer(obstruction, directions, moment)
+
+
+def _answer(obstruction: Obstruction, directions: Array, moment: Time | None) -> Bools:
+    given_out = directions.view()
+    given_out.flags.writeable = False
+    answer: Any = obstruction.blocks(given_out, moment)
     wanted = (len(directions),)
     if isinstance(answer, np.ndarray) and answer.shape == wanted and answer.dtype == np.bool_:
         return answer
@@ -316,7 +341,7 @@ def _asked(obstruction: Obstruction, directions: Array, moment: Time | None) -> 
     if isinstance(answer, np.ndarray):
         given = f"an array of {answer.dtype} of shape {answer.shape}"
     problem = f"its blocks() returned {given}; it must return an array of bool of shape {wanted}"
-    raise PluginError(problem, plugin=name, hook=_HOOK)
+    raise PluginError(problem, plugin=obstruction.name, hook=_HOOK)
 
 
 def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array, Bools]:

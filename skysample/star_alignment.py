@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from skysample.camera_view import CameraView
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
+    from skysample.plugins import Registry
     from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
     from skysample.site import Site
@@ -193,6 +194,7 @@ def adjusting_star(
     run: Run | None = None,
     *,
     centring: Quantity | None = None,
+    registry: Registry | None = None,
 ) -> AdjustingStar:
     """Choose a star that shows the polar move, and say how to use it.
 
@@ -207,6 +209,8 @@ def adjusting_star(
         What the model was fitted to: its solved rolls say how the camera sits.
     centring : Quantity, optional
         How well the star will be centred, one standard error, radial; default 2 arcsec or 2 pixels, whichever is more.
+    registry : Registry, optional
+        Whose obstructions the star has to be clear of; default: everything installed.
 
     Returns
     -------
@@ -246,7 +250,7 @@ def adjusting_star(
     if not 0.0 <= centring_rad < np.radians(1.0):
         raise InputError(f"centring is {centring}; give 0 to 1 degree", key="centring")
     bolts = BoltsUnderWay.of(alignment, model)
-    candidate, moment = find_star(bolts, site, when, centring_rad, WATCH_MINUTES)
+    candidate, moment = find_star(bolts, site, when, centring_rad, WATCH_MINUTES, registry)
     view = camera_view(model, site, run)
     star = candidate.direction(site, moment)
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.moved_mount import MovedMount
-    from skysample.plugins import Obstruction
+    from skysample.plugins import Obstruction, Registry
     from skysample.site import Site
     from skysample.star_geometry import BoltsUnderWay
 
@@ -85,7 +85,12 @@ class Candidate:
 
 
 def find_star(
-    bolts: BoltsUnderWay, site: Site, when: Time, centring_rad: float, watch_minutes: float
+    bolts: BoltsUnderWay,
+    site: Site,
+    when: Time,
+    centring_rad: float,
+    watch_minutes: float,
+    registry: Registry | None = None,
 ) -> tuple[Candidate, Time]:
     """Choose the star by which the axis ends nearest to the pole, at the first moment at which there is one.
 
@@ -102,6 +107,8 @@ def find_star(
     centring_rad : float
         How well the star will be centred.
     watch_minutes : float
+    registry : Registry, optional
+        The plugins to ask, in place of everything installed.
 
     Returns
     -------
@@ -116,7 +123,7 @@ def find_star(
     """
     from astropy import units as u
 
-    obstructions = default_registry().obstructions(site)
+    obstructions = (registry or default_registry()).obstructions(site)
     later = np.arange(_SCAN_MINUTES, _DAY_MINUTES + _SCAN_MINUTES, _SCAN_MINUTES)
     ever_dark = False
     # The rest of the day is looked at only where there is no star now.

@@ -259,7 +259,7 @@ def _too_few(
     from skysample.plugins.registry import default_registry
     from skysample.terms import choose_terms
 
-    available = (registry or default_registry()).terms(plan.site.mount)
+    available = (registry or default_registry()).terms(plan.site.mount, plan.site.plugins)
     unknown = np.full(len(left), np.inf) * u.arcsec
     return RunProgress(
         taken=taken,

@@ -19,7 +19,7 @@ Struct = TypeVar("Struct", bound=msgspec.Struct)
 _LONGEST_SHOWN = 60
 
 
-def typed(content: Any, kind: type[Struct], *, file: str | None = None) -> Struct:
+def typed(content: Any, kind: type[Struct], *, file: str | None = None, place: str = "") -> Struct:
     """Build a struct from plain tables.
 
     Parameters
@@ -30,6 +30,8 @@ def typed(content: Any, kind: type[Struct], *, file: str | None = None) -> Struc
         Its annotations say what is allowed; unknown keys are refused where it forbids them.
     file : str, optional
         Named in errors.
+    place : str
+        Key of the table itself, put before those in it.
 
     Returns
     -------
@@ -41,12 +43,12 @@ def typed(content: Any, kind: type[Struct], *, file: str | None = None) -> Struc
         Names the key, the value given and the values allowed.
     """
     try:
-        fault = _fault(content, kind, "")
+        fault = _fault(content, kind, place)
     except RecursionError:
-        fault = ("", "its tables are nested too deeply; write it as the documentation shows")
+        fault = (place, "its tables are nested too deeply; write it as the documentation shows")
     if fault is not None:
-        place, message = fault
-        raise InputError(message, file=file, key=place or None)
+        key, message = fault
+        raise InputError(message, file=file, key=key or None)
     return msgspec.convert(content, kind)
 
 
@@ -99,7 +101,9 @@ def _fault_in_table(value: Any, table: type[msgspec.Struct], place: str) -> tupl
                 return name, f"{name} is missing; write {_heading(name) if is_table else _allowed(kind)}"
             continue
         fault = _fault(value[field.name], hints[field.name], f"{where}{field.name}")
-        if fault is not None and not (value[field.name] is None and type(None) in get_args(hints[field.name])):
+        if fault is not None and not (
+            value[field.name] is None and type(None) in get_args(hints[field.name])
+        ):
             return fault
     return None
 

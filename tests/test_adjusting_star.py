@@ -16,6 +16,7 @@ from skysample.camera_view import camera_view
 from skysample.errors import InputError, NoSolution
 from skysample.fitting import fit
 from skysample.geometry import direction, separation
+from skysample.plugins import build_registry, hookimpl
 from skysample.runs import Run, run_table
 from skysample.star_alignment import adjusting_star
 from skysample.star_geometry import amplification
@@ -236,6 +237,28 @@ def test_a_star_off_the_chip_is_brought_on_in_steps_that_keep_it_there():
     assert len(star.steps) == pytest.approx(
         max(abs(np.array(place.pixels)).max() for place in star.blind.places) / (0.8 * 2048), abs=1.01
     )
+
+
+def test_a_star_behind_an_obstruction_of_the_callers_own_registry_is_not_chosen():
+    rng = np.random.default_rng(6)
+    site, _, model, _ = night("fork", -27.0, "level", np.radians([0.2, -0.3]), rng)
+    first = adjusting_star(model, site, NIGHT).place()
+    towards = direction(first.alt.rad, first.az.rad)
+
+    class Mast:
+        name = "mast"
+
+        def blocks(self, directions, when):  # noqa: ARG002 - the contract's second argument
+            return separation(directions, towards) < np.radians(5.0)
+
+    class Masts:
+        @hookimpl
+        def skysample_obstructions(self):
+            return [Mast()]
+
+    with_mast = build_registry([("mast", Masts())], installed=False)
+    other = adjusting_star(model, site, NIGHT, registry=with_mast).place()
+    assert separation(direction(other.alt.rad, other.az.rad), towards) > np.radians(5.0)
 
 
 def test_a_camera_nobody_describes_gives_no_pixels_and_no_verdict():

@@ -616,6 +616,17 @@ def test_the_library_page_shows_the_usual_path():
         assert re.search(rf"\bss\.{name}\(", shown), name
 
 
+def test_the_embedding_page_shows_a_night_from_plan_to_command():
+    shown = " ".join(block for _, block in sessions(DOCS / "embedding.md"))
+    steps = ("ss.plan(", ".next()", ".record(", ".skip(", ".resume(", "ss.progress(", "ss.fit(", "ss.score(")
+    for step in (*steps, ".save(", "ss.load_model(", "ss.observed_place(", ".to_axes("):
+        assert step in shown, step
+
+
+def test_what_to_do_about_every_error_stands_on_the_embedding_page():
+    assert set(errors.__all__) <= set(keyed(page("embedding.md")))
+
+
 def test_figures_of_the_ordering_page_are_what_its_benchmark_prints(monkeypatch, capsys):
     block = next(block for _, block in FENCE.findall(page("design/lazy-dome.md")) if "annealed" in block)
     script = str(ROOT / "benchmarks" / "ordering_reference.py")

@@ -76,7 +76,7 @@ def fit(
     NoSolution
         If the fit does not settle.
     """
-    available = (registry or default_registry()).terms(site.mount)
+    available = (registry or default_registry()).terms(site.mount, site.plugins)
     names = choose_terms(site.mount.kind, terms, available)
     rotations = ROTATIONS[site.mount.kind]
     function = PointingFunction(
@@ -203,6 +203,7 @@ def _finished(
         condition,
         weak,
         summary,
+        plugins=site.plugins,
     )
 
 

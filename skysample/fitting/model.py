@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +24,7 @@ from skysample.terms import AXIS_TERMS
 
 if TYPE_CHECKING:
     import os
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from astropy.coordinates import SkyCoord
     from astropy.table import QTable
@@ -125,6 +125,8 @@ class FittedModel:
     run : RunSummary
     selected : tuple of str
         Terms that a selection on this same run added (`skysample.select_terms`): their errors do not count it.
+    plugins : mapping
+        The plugins' own tables of the site file as they stood then: a term may depend on its own.
     """
 
     mount: Mount
@@ -137,6 +139,7 @@ class FittedModel:
     weak_pairs: tuple[WeakPair, ...]
     run: RunSummary
     selected: tuple[str, ...] = ()
+    plugins: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.values_rad.setflags(write=False)

@@ -12,6 +12,7 @@ from skysample.fitting.rotations import Chain
 from skysample.frames import hour_angle_dec
 from skysample.geometry import alt_az, cross, displace, offset, tangent_basis
 from skysample.mount_axes import mount_frame, tube_side
+from skysample.plugins.asking import asking, is_own
 from skysample.plugins.contracts import Pointing
 from skysample.terms import ROTATIONS
 
@@ -26,6 +27,7 @@ __all__ = ["Moment", "PointingFunction"]
 
 _SETTLED = 1e-15
 _STEP_RAD = 1e-6
+_HOOK = "skysample_terms"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,14 +106,18 @@ class PointingFunction:
             return np.zeros((len(axes), 2, 0))
         altitude, azimuth = alt_az(tube)
         hour_angle, dec = hour_angle_dec(tube, self.latitude_rad)
+        # Views, read-only: a term that writes to them would change the fit's own readings.
+        read, pier = axes.view(), (side if self.kind == "german" else np.ones(len(axes), np.int64)).view()
+        for each in (read, pier, altitude, azimuth, hour_angle, dec):
+            each.flags.writeable = False
         pointing = Pointing(
-            primary=axes[:, 0],
-            secondary=axes[:, 1],
+            primary=read[:, 0],
+            secondary=read[:, 1],
             alt=altitude,
             az=azimuth,
             hour_angle=hour_angle,
             dec=dec,
-            pier=side if self.kind == "german" else np.ones(len(axes), int),
+            pier=pier,
             latitude=self.latitude_rad,
             time=moment.time,
             temperature_c=moment.temperature_c,
@@ -197,20 +203,13 @@ def _side(angles: Array, axes: Array) -> NDArray[np.int64]:
 
 
 def _asked(term: Term, pointing: Pointing, count: int) -> Array:
-    try:
-        answer = np.asarray(term.displacement(pointing), float)
-    except Exception as error:
-        raise PluginError(
-            f"raised {type(error).__name__}: {error}", plugin=f"term {term.name}", hook="skysample_terms"
-        ) from error
-    if answer.shape != (count, 2):
-        raise PluginError(
-            f"returned shape {answer.shape}, not {(count, 2)}",
-            plugin=f"term {term.name}",
-            hook="skysample_terms",
-        )
+    with asking(term.name, _HOOK, "its displacement()", own=is_own(term)):
+        answer = np.asarray(term.displacement(pointing))
+    if answer.shape != (count, 2) or answer.dtype.kind not in "fiu":
+        given = f"an array of {answer.dtype} of shape {answer.shape}"
+        problem = f"its displacement() returned {given}; it must return one of floats of shape {(count, 2)}"
+        raise PluginError(problem, plugin=term.name, hook=_HOOK)
     if not np.all(np.isfinite(answer)):
-        raise PluginError(
-            "returned values that are not finite", plugin=f"term {term.name}", hook="skysample_terms"
-        )
-    return answer
+        problem = "its displacement() returned values that are not finite"
+        raise PluginError(problem, plugin=term.name, hook=_HOOK)
+    return answer.astype(float)

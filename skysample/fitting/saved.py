@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import msgspec
 import numpy as np
@@ -75,10 +75,17 @@ class _SavedModel(msgspec.Struct, frozen=True):
     weak_pairs: list[tuple[str, str, float]]
     run: _SavedRun
     selected: list[str] = []
+    plugins: dict[str, dict[str, Any]] = {}
 
 
 def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
-    """Write a model, whole or not at all."""
+    """Write a model, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        If a plugin's table in the site holds what JSON cannot (a number that is not finite).
+    """
     run = model.run
     saved = _SavedModel(
         format=FORMAT,
@@ -109,8 +116,16 @@ def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
             end_utc=run.end_utc,
         ),
         selected=list(model.selected),
+        plugins={name: dict(table) for name, table in model.plugins.items()},
     )
-    write_json(path, msgspec.to_builtins(saved))
+    try:
+        write_json(path, msgspec.to_builtins(saved))
+    except ValueError as error:
+        raise InputError(
+            f"the model cannot be written ({error}): a table [plugins.NAME] of the site holds what JSON cannot; correct"
+            " it",
+            key="plugins",
+        ) from error
 
 
 def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None) -> FittedModel:
@@ -129,7 +144,7 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
     Raises
     ------
     InputError
-        If the file is not a model, was written by a newer version, or carries a term whose plugin is not installed.
+        If the file is not a model, was written by a newer version, or carries a term that no installed plugin offers.
     """
     name = os.fspath(path)
     content = read_json(path)
@@ -149,7 +164,10 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
         raise InputError(
             "is damaged (its rotations are out of order); save the model again", file=name, key="terms"
         )
-    available = (registry or default_registry()).terms(saved.mount)
+    try:
+        available = (registry or default_registry()).terms(saved.mount, saved.plugins)
+    except InputError as error:
+        raise InputError(error.message, file=name, key=error.key) from error
     missing = [each for each in names if each not in rotations and each not in available]
     if missing:
         raise InputError(
@@ -188,6 +206,7 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
             run.end_utc,
         ),
         selected=_selected(saved, name),
+        plugins=saved.plugins,
     )
 
 

@@ -14,6 +14,7 @@ from skysample.ordering.nearest import Nearest
 from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
 from skysample.ordering.snake import Snake
+from skysample.plugins.asking import asking, is_own
 from skysample.plugins.hookspecs import hookimpl
 
 if TYPE_CHECKING:
@@ -66,18 +67,17 @@ def best_order(problem: OrderingProblem, ordering: Ordering) -> NDArray[np.int64
     PluginError
         If the ordering raises, or answers with anything but such a permutation.
     """
-    try:
-        answer: Any = np.asarray(ordering.order(problem))
-    except Exception as error:
-        reason = f"raised {type(error).__name__}: {error}"
-        raise PluginError(reason, plugin=ordering.name, hook=_HOOK) from error
+    with asking(ordering.name, _HOOK, "its order()", own=is_own(ordering)):
+        answer: Any = np.asarray(ordering.order(problem.read_only()))
     if answer.shape != (problem.points,):
-        reason = f"returned shape {answer.shape}, not {problem.points} numbers"
+        reason = f"its order() returned shape {answer.shape}, not {problem.points} numbers"
         raise PluginError(reason, plugin=ordering.name, hook=_HOOK)
     if problem.points == 0:
         return problem.numbers
     if answer.dtype.kind not in "iu" or not np.array_equal(np.sort(answer), problem.numbers):
-        reason = f"returned {answer.dtype} values that are no permutation of 0..{problem.points - 1}"
+        reason = (
+            f"its order() returned {answer.dtype} values that are no permutation of 0..{problem.points - 1}"
+        )
         raise PluginError(reason, plugin=ordering.name, hook=_HOOK)
     order: NDArray[np.int64] = answer.astype(np.int64)
     return order

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -118,6 +118,13 @@ class OrderingProblem:
             if np.shape(arcs)[1:] != (2,) or not np.isfinite(arcs).all() or (arcs[:, 1] < 0.0).any():
                 raise InputError(f"the arcs of point {number} are no rows of start and width >= 0 in radians")
 
+    def read_only(self) -> OrderingProblem:
+        """Return the same problem with arrays that cannot be written to, for an ordering that may be anyone's."""
+        axes, turns, start_axes, azimuth, *arcs = (
+            _read_only(each) for each in (self.axes, self.turns, self.start_axes, self.azimuth, *self.arcs)
+        )
+        return replace(self, axes=axes, turns=turns, start_axes=start_axes, azimuth=azimuth, arcs=tuple(arcs))
+
     @property
     def points(self) -> int:
         """How many points there are to visit."""
@@ -137,3 +144,9 @@ class OrderingProblem:
     def degree_worth_s(self) -> float:
         """Seconds that one degree of dome rotation less is worth: 1 at a weight of 1."""
         return _DEGREE_WORTH_S * self.dome_weight
+
+
+def _read_only(array: Array) -> Array:
+    view = np.asarray(array).view()
+    view.flags.writeable = False
+    return view

@@ -3,6 +3,7 @@
 from skysample.plugins.contracts import Obstruction, Ordering, Pointing, Term
 from skysample.plugins.hookspecs import hookimpl
 from skysample.plugins.registry import Installed, Registry, build_registry, default_registry
+from skysample.plugins.settings import read_settings
 
 __all__ = [
     "Installed",
@@ -14,4 +15,5 @@ __all__ = [
     "build_registry",
     "default_registry",
     "hookimpl",
+    "read_settings",
 ]

@@ -7,16 +7,18 @@ import warnings
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.metadata import entry_points
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import pluggy
 
-from skysample.errors import InputError, PluginError, SkysampleWarning
+from skysample.errors import PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
+from skysample.plugins.asking import asking
 from skysample.plugins.contracts import Obstruction, Ordering, Term
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Container, Iterable, Mapping
 
     from skysample.site import Mount, Site
 
@@ -71,64 +73,90 @@ class Registry:
         Raises
         ------
         PluginError
-            If a plugin raises or hands over something else: a plan that leaves out an obstruction is not safe.
+            If a plugin raises, hands over something else, or uses a name that is taken: a plan that leaves out an
+            obstruction is not safe.
         InputError
             If a plugin refuses its own table in the site file.
         """
-        return self._collect("skysample_obstructions", Obstruction, skip_failures=False, site=site)
+        return self._collect("skysample_obstructions", Obstruction, site.plugins, safe=False, site=site)
 
     def orderings(self, site: Site) -> dict[str, Ordering]:
-        """Every ordering, by name; a plugin that fails is named in a warning and left out."""
-        return self._collect("skysample_orderings", Ordering, skip_failures=True, site=site)
+        """Every ordering, by name; what cannot be used is named in a warning and left out."""
+        return self._collect("skysample_orderings", Ordering, site.plugins, site=site)
 
-    def terms(self, mount: Mount) -> dict[str, Term]:
-        """Every term for a mount, by name; a plugin that fails is named in a warning and left out."""
-        return self._collect("skysample_terms", Term, skip_failures=True, mount=mount)
+    def terms(
+        self, mount: Mount, plugins: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
+    ) -> dict[str, Term]:
+        """Every term for a mount, by name; what cannot be used is named in a warning and left out.
 
-    def _collect(self, hook: str, kind: Any, *, skip_failures: bool, **arguments: Any) -> dict[str, Any]:
+        Parameters
+        ----------
+        mount : Mount
+        plugins : mapping
+            The plugins' own tables: `Site.plugins`, or `FittedModel.plugins`.
+        """
+        from skysample.terms import RESERVED
+
+        return self._collect("skysample_terms", Term, plugins, reserved=RESERVED[mount.kind], mount=mount)
+
+    def _collect(
+        self,
+        hook: str,
+        kind: Any,
+        settings: Mapping[str, Mapping[str, Any]],
+        *,
+        safe: bool = True,
+        reserved: Container[str] = (),
+        **arguments: Any,
+    ) -> dict[str, Any]:
+        """Ask everyone, the core first; `safe`: whatever is wrong may be left out."""
         found: dict[str, Any] = {}
         owner: dict[str, str] = {}
-        for implementation in getattr(self.manager.hook, hook).get_hookimpls():
+        everyone = getattr(self.manager.hook, hook).get_hookimpls()
+        for implementation in sorted(everyone, key=lambda each: each.plugin_name not in CORE_PLUGINS):
             plugin = implementation.plugin_name
+            offered = {**arguments, "settings": settings.get(plugin, {})}
             try:
-                wanted = {name: arguments[name] for name in implementation.argnames}
-                answers = _checked(implementation.function(**wanted), kind, plugin, hook)
-            except InputError:
-                # The plugin's own table in the site file is wrong: the user's to mend, whatever the hook.
-                raise
-            except Exception as error:
-                problem = (
-                    error
-                    if isinstance(error, PluginError)
-                    else PluginError(f"raised {type(error).__name__}: {error}", plugin=plugin, hook=hook)
-                )
-                if not skip_failures:
-                    raise problem from error
-                warnings.warn(f"{problem}; it is left out", SkysampleWarning, stacklevel=3)
+                with asking(plugin, hook, own=plugin in CORE_PLUGINS):
+                    answers = implementation.function(*(offered[name] for name in implementation.argnames))
+                    named = _named(answers, kind, plugin, hook)
+            except PluginError as problem:
+                _leave_out(problem, safe=safe)
                 continue
-            for answer in answers:
-                name = answer.name
-                if name in found:
-                    raise PluginError(
-                        f"the name {name!r} is already taken by plugin {owner[name]!r}; rename one of them",
-                        plugin=plugin,
-                        hook=hook,
-                    )
+            for name, answer in named:
+                if name in found or name in reserved:
+                    taken_by = f"by plugin {owner[name]!r}" if name in owner else "by skysample itself"
+                    clash = f"the name {name!r} is already taken {taken_by}; rename one of them"
+                    _leave_out(PluginError(clash, plugin=plugin, hook=hook), safe=safe)
+                    continue
                 found[name], owner[name] = answer, plugin
         return found
 
 
-def _checked(answers: Any, kind: Any, plugin: str, hook: str) -> list[Any]:
+def _leave_out(problem: PluginError, *, safe: bool) -> None:
+    if not safe:
+        raise problem
+    warnings.warn(f"{problem}; it is left out", SkysampleWarning, stacklevel=4)
+
+
+def _named(answers: Any, kind: Any, plugin: str, hook: str) -> list[tuple[str, Any]]:
+    """Check what a hook handed over: each with its name."""
+
+    def unfit(what: str) -> PluginError:
+        return PluginError(what, plugin=plugin, hook=hook)
+
     if not isinstance(answers, list | tuple):
-        raise PluginError(f"returned {type(answers).__name__}, not a list", plugin=plugin, hook=hook)
+        raise unfit(f"returned {type(answers).__name__}, not a list")
+    named = []
     for answer in answers:
-        if not isinstance(answer, kind) or not isinstance(getattr(answer, "name", None), str):
-            raise PluginError(
-                f"returned {type(answer).__name__}, which is no {kind.__name__} (see skysample.plugins.contracts)",
-                plugin=plugin,
-                hook=hook,
-            )
-    return list(answers)
+        given = type(answer).__name__
+        name = getattr(answer, "name", None)
+        if isinstance(answer, type) or not isinstance(answer, kind) or not isinstance(name, str):
+            raise unfit(f"returned {given}, which is no {kind.__name__} (see skysample.plugins.contracts)")
+        if not name.strip() or "," in name or not name.isprintable():
+            raise unfit(f"returned a {given} named {name!r}; give it a name of one line, without a comma")
+        named.append((name, answer))
+    return named
 
 
 def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool = True) -> Registry:
@@ -160,8 +188,8 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
         version = point.dist.version if point.dist else "?"
         try:
             plugin = point.load()
-        except Exception as error:  # noqa: BLE001 - whatever an outsider's import raises, the rest must work
-            problem = f"cannot be loaded ({type(error).__name__}: {error})"
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever its import does, the rest must work
+            problem = f"cannot be loaded ({_said(error)})"
             records.append(Installed(point.name, distribution, version, problem=problem))
         else:
             records.append(_register(manager, point.name, plugin, distribution, version))
@@ -179,18 +207,25 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
 def _register(
     manager: pluggy.PluginManager, name: str, plugin: object, distribution: str, version: str
 ) -> Installed:
+    if manager.has_plugin(name):
+        return Installed(name, distribution, version, problem="has a name that another plugin has already")
     try:
         manager.register(plugin, name)
         manager.check_pending()
     except Exception as error:  # noqa: BLE001 - pluggy lets anything through, and may have registered half of it
-        if manager.has_plugin(name) and manager.get_plugin(name) is plugin:
+        if manager.has_plugin(name):
             manager.unregister(name=name)
-        return Installed(name, distribution, version, problem=f"does not fit the hooks ({error})")
+        return Installed(name, distribution, version, problem=f"does not fit the hooks ({_said(error)})")
     hooks = tuple(
         hook for hook in HOOKS if any(i.plugin is plugin for i in getattr(manager.hook, hook).get_hookimpls())
     )
     problem = "" if hooks else "answers none of the hooks"
     return Installed(name, distribution, version, hooks, problem)
+
+
+def _said(error: BaseException) -> str:
+    """Say an exception on one line."""
+    return " ".join(f"{type(error).__name__}: {error}".split())
 
 
 @lru_cache(maxsize=1)

@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 __all__ = ["EFFORTS", "Effort"]
 
 _LARGEST_TRIED_TWICE = 200
+_FEW = 24
+# So few points pull hard on each other, and it takes softer powers and more steps to settle them all.
+_HALVES_OF_FEW, _EACH_OF_FEW = (4, 6, 10, 17, 24, 34), 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,8 @@ class Effort:
         Half the powers of the distance, on the coarse and on the fine cells.
     last_halves : tuple of int
         And, for the best alone, on cells four times as many.
+    last_each : int
+        Iterations for each of these.
     coarse, fine : int
         Cells a point on which the starts are tried, and inside the region in the end, at least.
     exact_edges : bool
@@ -44,6 +49,7 @@ class Effort:
     fine: int
     good: float = 1.145
     rescues: int = 0
+    last_each: int = 4
     exact_edges: bool = True
     gives_up: str = ""
 
@@ -51,8 +57,12 @@ class Effort:
         """Try fewer starts where each costs more: as many as given for 60 points, up to twice as many for fewer."""
         share = min(2.0, 60 / points)
         least = min(2, self.finals) if points <= _LARGEST_TRIED_TWICE else 1
+        few, many = points <= _FEW and bool(self.last_halves), points > _LARGEST_TRIED_TWICE
         return replace(
             self,
+            fine_halves=self.fine_halves[::2] if many else self.fine_halves,
+            last_halves=_HALVES_OF_FEW if few else self.last_halves[1::2] if many else self.last_halves,
+            last_each=max(self.last_each, _EACH_OF_FEW) if few else self.last_each,
             starts=max(least, round(share * self.starts)),
             finals=max(least, round(share * self.finals)),
         )
@@ -61,14 +71,16 @@ class Effort:
 _FINE_HALVES = (4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 29)
 
 EFFORTS = {
-    "default": Effort(4, 3, 40, 15, 4, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100, rescues=6),
+    "default": Effort(
+        4, 3, 40, 15, 4, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100, rescues=6
+    ),
     "quick": Effort(
         *(2, 1, 20, 8, 4, (1, 2, 4, 6), (5, 8, 12, 18), (), 24, 40),
         exact_edges=False,
         gives_up="few starts and coarse edges, for speed: the largest gap may be a tenth wider",
     ),
     "thorough": Effort(
-        24, 12, 80, 30, 10, tuple(range(1, 11)), _FINE_HALVES, (8, 12, 17, 24, 34, 48), 60, 200
+        24, 12, 80, 30, 10, tuple(range(1, 11)), _FINE_HALVES, (8, 12, 17, 24, 34, 48), 60, 200, last_each=10
     ),
 }
 """The efforts by name."""

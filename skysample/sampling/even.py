@@ -112,8 +112,8 @@ def even_points(
         if least <= plan.good * _lattice_covering(nearest(best, fine[0])[0], fine[1]):
             break
     if plan.last_halves:
-        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 12_000))
-        best = _covering(*finest, best, plan.last_halves, plan.each)
+        finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 24_000))
+        best = _covering(*finest, best, plan.last_halves, plan.last_each)
     return settled(cells, best, inside)
 
 
@@ -211,8 +211,11 @@ def _covering(cells: Array, weight: Array, points: Array, halves: Sequence[int],
             area = np.bincount(label, weight, len(points))
             moved = _sharing_area(area / area.mean(), pairs, points, moved)
             points = keeping_apart(moved, 2.0 * float(distance.max()) / _MESH_AIMED_AT)
-        points = _filled(cells, *nearest(points, cells), points)
-        badness = _badness(cells, weight, points)
+        found = nearest(points, cells)
+        filled = _filled(cells, *found, points)
+        if filled is not points:
+            points, found = filled, nearest(filled, cells)
+        badness = _badness_of(*found, weight, points)
         if badness < least:
             best, least = points, badness
     return best
@@ -244,7 +247,10 @@ def _sharing_area(
 
 def _badness(cells: Array, weight: Array, points: Array) -> float:
     """Covering radius, marked up where points crowd or cells are of unequal area."""
-    distance, label = nearest(points, cells)
+    return _badness_of(*nearest(points, cells), weight, points)
+
+
+def _badness_of(distance: Array, label: NDArray[np.int64], weight: Array, points: Array) -> float:
     radius = float(distance.max())
     if len(points) == 1 or radius == 0.0:
         return radius

@@ -127,7 +127,7 @@ def linear_model(site: Site, terms: Sequence[str], registry: Registry | None = N
     from skysample.fitting.pointing import Moment, PointingFunction
 
     kind, latitude_rad = site.mount.kind, site.location.latitude_rad
-    available = (registry or default_registry()).terms(site.mount)
+    available = (registry or default_registry()).terms(site.mount, site.plugins)
     names = choose_terms(kind, terms, available)
     displacements = tuple(available[name] for name in names if name not in ROTATIONS[kind])
     function = PointingFunction(kind, latitude_rad, names, displacements)

@@ -182,7 +182,7 @@ def select_terms(
     NotDetermined, InputError, NoSolution
         As `skysample.fit` does.
     """
-    available = (registry or default_registry()).terms(site.mount)
+    available = (registry or default_registry()).terms(site.mount, site.plugins)
     model = fit(run, site, terms, registry=registry)
     stays = model.names
     for _ in range(_ROUNDS):

@@ -123,7 +123,7 @@ def final_terms(model: FittedModel, terms: Sequence[str] | None) -> Sequence[str
 
 def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | None) -> FittedModel:
     """Give a model other terms; those that it has no value for are zero, and its covariance is forgotten."""
-    available = (registry or default_registry()).terms(model.mount)
+    available = (registry or default_registry()).terms(model.mount, model.plugins)
     names = choose_terms(model.kind, terms, available)
     rotations = ROTATIONS[model.kind]
     function = replace(

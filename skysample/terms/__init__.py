@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from skysample.errors import InputError
 from skysample.plugins.hookspecs import hookimpl
 from skysample.terms.axis_flexure import AxisFlexure
+from skysample.terms.axis_slip import axis_slip
 from skysample.terms.azimuth_wobble import AzimuthWobble
 from skysample.terms.by_side import BY_SIDE, BySide
 from skysample.terms.encoder_eccentricity import EncoderEccentricity
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from skysample.plugins.contracts import Term
     from skysample.site import Mount
 
-__all__ = ["AXIS_TERMS", "EXTENDED", "ROTATIONS", "STANDARD", "choose_terms"]
+__all__ = ["AXIS_TERMS", "EXTENDED", "RESERVED", "ROTATIONS", "STANDARD", "axis_slip", "choose_terms"]
 
 AXIS_TERMS = {
     "fork": ("polar_altitude", "polar_azimuth"),
@@ -59,6 +60,9 @@ EXTENDED = {
 """What a final run may carry unasked: the standard set, and both encoders off their centres."""
 
 SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {"standard": STANDARD, "extended": EXTENDED}
+
+RESERVED = {kind: frozenset({*SETS, *names}) for kind, names in ROTATIONS.items()}
+"""Names that no displacement may have."""
 
 
 @hookimpl

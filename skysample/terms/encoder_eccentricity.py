@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from skysample.terms.axis_slip import axis_slip
+
 if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
@@ -43,11 +45,7 @@ class EncoderEccentricity:
         object.__setattr__(self, "name", f"{self.axis}_{self.part}{'_twice' if self.periods == 2 else ''}")
 
     def displacement(self, pointing: Pointing) -> Array:
-        """Displacement per radian, shape (n, 2); a growing secondary angle moves a flipped tube the other way."""
+        """Displacement per radian, shape (n, 2)."""
         reading = self.periods * (pointing.primary if self.axis == "primary" else pointing.secondary)
         wave = np.sin(reading) if self.part == "sin" else np.cos(reading)
-        zero = np.zeros_like(wave)
-        if self.axis == "primary":
-            height = pointing.alt if self.kind == "altaz" else pointing.dec
-            return np.stack([wave * np.cos(height), zero], axis=-1)
-        return np.stack([zero, wave * pointing.pier], axis=-1)
+        return axis_slip(self.kind, self.axis, wave, pointing)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated
 
+import msgspec
 import numpy as np
 
-from skysample.errors import InputError
 from skysample.geometry import separation
 from skysample.moon_place import moon_direction
+from skysample.plugins import read_settings
 
 if TYPE_CHECKING:
     from astropy.time import Time
@@ -18,11 +18,17 @@ if TYPE_CHECKING:
 
     from skysample.site import Site
 
-__all__ = ["Moon"]
+__all__ = ["Moon", "MoonSettings"]
 
 DEFAULT_AVOID_DEG = 20.0
 RADIUS_DEG = 0.27
 """The Moon's own, seen from the Earth: it is up until its upper limb has set."""
+
+
+class MoonSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """`[plugins.moon]` of the site file."""
+
+    avoid_deg: Annotated[float, msgspec.Meta(ge=0.0, le=180.0)] = DEFAULT_AVOID_DEG
 
 
 @dataclass(frozen=True)
@@ -50,13 +56,8 @@ class Moon:
         InputError
             Unknown key, or a distance that is not within 0 to 180 degrees.
         """
-        given = site.plugins.get("moon", {})
-        for key in given:
-            if key != "avoid_deg":
-                near = difflib.get_close_matches(key, ["avoid_deg"])
-                advice = "did you mean plugins.moon.avoid_deg?" if near else "known keys here: avoid_deg"
-                raise InputError(f"unknown key plugins.moon.{key}; {advice}", key=f"plugins.moon.{key}")
-        return cls(site, _degrees(given.get("avoid_deg", DEFAULT_AVOID_DEG)))
+        given = read_settings(site.plugins.get("moon", {}), MoonSettings, plugin="moon")
+        return cls(site, given.avoid_deg)
 
     def blocks(self, directions: NDArray[np.float64], when: Time | None) -> NDArray[np.bool_]:
         """Say which directions are too close to the Moon.
@@ -78,10 +79,3 @@ class Moon:
         is_up = moon[..., 2] > -np.sin(np.radians(RADIUS_DEG))
         blocked: NDArray[np.bool_] = is_up & (separation(directions, moon) < np.radians(self.avoid_deg))
         return blocked
-
-
-def _degrees(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 <= value <= 180.0:
-        key = "plugins.moon.avoid_deg"
-        raise InputError(f"{key}: {value!r} is not an angle within 0 to 180 degrees; correct it", key=key)
-    return float(value)

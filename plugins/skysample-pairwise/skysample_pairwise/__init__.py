@@ -1,0 +1,29 @@
+"""Orders a plan by the shortest path over a table of times from point to point, with PyVRP.
+
+A peer to compare skysample's own orderings with: a table cannot hold what the dome does. The budget comes from the
+site file, 5000 iterations where it gives none::
+
+    [plugins.pairwise]
+    iterations = 5000
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from skysample.plugins import hookimpl, read_settings
+from skysample_pairwise.ordering import Pairwise, PairwiseSettings
+from skysample_pairwise.table import TICKS, pairwise_s, pairwise_ticks
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from skysample.plugins import Ordering
+
+__all__ = ["TICKS", "Pairwise", "PairwiseSettings", "pairwise_s", "pairwise_ticks", "skysample_orderings"]
+
+
+@hookimpl
+def skysample_orderings(settings: Mapping[str, Any]) -> list[Ordering]:
+    """Hand over the ordering, with the budget that the site file gives."""
+    return [Pairwise(read_settings(settings, PairwiseSettings, plugin="pairwise").iterations)]

@@ -1,0 +1,49 @@
+"""The table that a general route solver is given: least times from stop to stop."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.ordering.bound import least_legs
+from skysample.ordering.dome_stands import dome_stands
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from skysample.ordering import OrderingProblem
+
+__all__ = ["TICKS", "pairwise_s", "pairwise_ticks"]
+
+TICKS = 10_000
+"""Route solvers count in whole numbers: ticks in a second."""
+
+
+def pairwise_ticks(problem: OrderingProblem) -> NDArray[np.int64]:
+    """Least time of every leg: the mount's, or the dome's over the gap between both stops' azimuths if that is longer.
+
+    Parameters
+    ----------
+    problem : OrderingProblem
+        Stops and present state.
+
+    Returns
+    -------
+    ndarray of int, shape (n + 1, n + 1)
+        Ticks, without settling. Node 0 is the start, node i + 1 is stop i. Going back to the start costs nothing: a
+        round trip is then the open path that is wanted.
+    """
+    legs = np.roll(least_legs(problem, dome_stands(problem)), 1, axis=(0, 1))
+    legs[:, 0] = 0.0
+    return np.rint(legs * TICKS).astype(np.int64)
+
+
+def pairwise_s(problem: OrderingProblem, order: Sequence[int]) -> float:
+    """Seconds of motion that the table makes of an order, settling included: never more than the true time."""
+    table = pairwise_ticks(problem)
+    legs = sum(table[a, b] for a, b in pairwise([0, *(stop + 1 for stop in order)])) / TICKS
+    return float(legs + problem.points * problem.mount.settle_s)

@@ -1,0 +1,41 @@
+"""A plugin's own table of the site file, checked as the core's tables are."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import msgspec
+
+from skysample.typed_tables import typed
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+__all__ = ["read_settings"]
+
+Struct = TypeVar("Struct", bound=msgspec.Struct)
+
+
+def read_settings(settings: Mapping[str, Any], kind: type[Struct], *, plugin: str) -> Struct:
+    """Read `[plugins.NAME]` of a site file into a struct.
+
+    Parameters
+    ----------
+    settings : mapping
+        The table, as the hooks get it.
+    kind : type of msgspec.Struct
+        Its annotations say what is allowed; with `forbid_unknown_fields=True` an unknown key is refused, and the
+        nearest known one named.
+    plugin : str
+        NAME: of the entry point, under which the table stands.
+
+    Returns
+    -------
+    Struct
+
+    Raises
+    ------
+    InputError
+        Names the key, the value given and the values allowed.
+    """
+    return typed(settings, kind, place=f"plugins.{plugin}")
