@@ -22,11 +22,10 @@ from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files import read_text, write_whole
 from skysample.fitting import fit
-from skysample.leftovers import structure
 from skysample.planning import plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
-from skysample.scoring import score, sky_error, term_evidence
+from skysample.scoring import score, term_evidence
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
@@ -122,7 +121,7 @@ class Story:
         )
         yield _chapter(
             "7. The record for the client.",
-            f"skysample report {final} --site {site} --before {first} --terms extended",
+            f"skysample report {final} --site {site} --before {first} --after {second} --terms extended",
             [
                 f"Open {self.folder / 'record.html'} in any browser.",
                 f"All files are in {self.folder}: {', '.join(self.files)}.",
@@ -213,7 +212,8 @@ def night(folder: Path, seed: int = 1) -> Story:
     pilot.save(paths["pilot.json"])
     after = polar(pilot, site)
 
-    need = points_needed(site, pilot, sky=usable_sky(site))
+    sky = usable_sky(site)
+    need = points_needed(site, pilot, sky=sky)
     write_chart(size_chart(need), paths["size.svg"])
     final_plan = plan(site, need.recommended, parse_utc(FINAL_START), model=pilot)
     final_plan.write(paths["final-plan.ecsv"])
@@ -223,15 +223,17 @@ def night(folder: Path, seed: int = 1) -> Story:
     model = fit(run, site, ["extended"])
     model.save(paths["model.json"])
     scored = score(model, run)
-    write_chart(residual_map(model, run, scored), paths["residuals.svg"])
+    write_chart(residual_map(model, run, scored, sky=sky), paths["residuals.svg"])
     record = build_record(
         site,
         paths["site.toml"],
         paths["final.ecsv"],
         paths["first.ecsv"],
         made=Time.now(),
+        after_path=paths["second.ecsv"],
         terms=["extended"],
         need=need,
+        sky=sky,
     )
     write_report(record, paths["record.html"])
     return Story(
@@ -246,8 +248,8 @@ def night(folder: Path, seed: int = 1) -> Story:
         final=JudgedFit(
             model=model,
             score=scored,
-            error=sky_error(model, usable_sky(site)),
+            error=record.error,
             evidence=term_evidence(model, run),
-            left=structure(model, run),
+            left=record.structure,
         ),
     )
