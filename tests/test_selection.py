@@ -236,7 +236,7 @@ def test_a_plugins_term_is_a_candidate_and_an_idle_one_is_named():
 
     class Plugin:
         @hookimpl
-        def skysample_terms(self, mount):  # noqa: ARG002 - as the hook has it
+        def skysample_terms(self):
             return [Bump(), ByTemperature()]
 
     run, site = a_run("fork", 60)
