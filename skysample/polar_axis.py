@@ -199,11 +199,16 @@ class PolarAlignment:
         return foot_moves(self.first_rad, self.second_rad, self.covariance_rad2, self.site.wedge)
 
     @cached_property
-    def tracking(self) -> TrackingError:
-        """Drift and field rotation that follow, at their worst over the usable sky."""
+    def sky(self) -> UsableSky:
+        """The site's usable sky, by everything installed and without a time."""
         from skysample.sky import usable_sky
 
-        return tracking_error(self, usable_sky(self.site))
+        return usable_sky(self.site)
+
+    @cached_property
+    def tracking(self) -> TrackingError:
+        """Drift and field rotation that follow, at their worst over the usable sky."""
+        return tracking_error(self, self.sky)
 
     def __str__(self) -> str:
         return "\n".join(str(move) for move in self.moves)

@@ -199,9 +199,7 @@ def trail(alignment: PolarAlignment, sky: UsableSky | None = None, *, at: SkyCoo
     """
     site, camera = alignment.site, alignment.site.camera
     if at is None:
-        from skysample.sky import usable_sky
-
-        sky = usable_sky(site) if sky is None else sky
+        sky = alignment.sky if sky is None else sky
         places = judged_places(alignment, sky)
     else:
         sky, places = None, _named(at, alignment)
