@@ -54,6 +54,8 @@ def write_command_lines(_app: Sphinx) -> None:
     command = get_command(app)
     with command.make_context("skysample", [], resilient_parsing=True) as context:
         text = get_docs_for_click(obj=command, ctx=context, name="skysample", indent=1)
+    # The list of commands cuts its sentences short; the headings are a list of them too.
+    text = re.sub(r"^\*\*Commands\*\*:\n\n(?:\* .*\n)+\n", "", text, flags=re.MULTILINE)
     COMMAND_LINES.parent.mkdir(exist_ok=True)
     COMMAND_LINES.write_text(text, "utf-8")
 

@@ -9,7 +9,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from pkgutil import walk_packages
 from typing import TYPE_CHECKING, Any
+
+from pygments.lexer import RegexLexer, bygroups, using
+from pygments.lexers.shell import BashLexer
+from pygments.token import Generic
 
 import skysample
 
@@ -29,6 +34,7 @@ author = "The skysample developers"
 copyright = author  # noqa: A001 - the name that Sphinx reads
 version = release = skysample.__version__
 language = "en"
+smartquotes = False  # ' and " are minutes and seconds of arc
 
 extensions = [
     "myst_parser",
@@ -57,6 +63,7 @@ exclude_patterns = [
 ]
 
 myst_heading_anchors = 4  # the anchors that a code host makes
+default_role = "py:obj"  # of one pair of backquotes in a docstring
 nitpicky = True
 nitpick_ignore = [
     ("py:class", "PluginManager"),
@@ -77,7 +84,7 @@ numpydoc_show_class_members = False  # the template lists them
 numpydoc_xref_param_type = True
 numpydoc_xref_ignore = "all"
 numpydoc_xref_aliases = {
-    **built_pages.listed(),
+    **{name: full for name, full in built_pages.listed().items() if name[0].isupper()},
     "Quantity": "astropy.units.Quantity",
     "QTable": "astropy.table.QTable",
     "SkyCoord": "astropy.coordinates.SkyCoord",
@@ -103,16 +110,24 @@ html_extra_path = ["front"]
 html_static_path = ["static"]
 html_css_files = ["pages.css"]
 
+_MODULES = {
+    "skysample",
+    *(each.name for each in walk_packages(skysample.__path__, "skysample.", onerror=str)),
+}
 
-def _where_it_is_documented(
+
+def _listed_or_plain(
     app: Sphinx, env: BuildEnvironment, node: pending_xref, contnode: nodes.Element
 ) -> nodes.Element | None:
-    """Lead a reference by a name's home (`skysample.planning.Plan`) or by the name alone to what is listed."""
-    home, _, name = node.get("reftarget", "").rpartition(".")
+    """Lead a name in a docstring, with its home or alone, to what the reference lists; leave a plain word in code."""
+    target = node.get("reftarget", "")
+    home, _, name = target.rpartition(".")
     full = built_pages.listed().get(name)
-    if node.get("refdomain") != "py" or full is None or (home and not home.startswith("skysample")):
-        return None
-    return env.domains["py"].resolve_xref(env, node["refdoc"], app.builder, "obj", full, node, contnode)
+    if node.get("refdomain") == "py" and full is not None and (not home or home.startswith("skysample")):
+        return env.domains["py"].resolve_xref(env, node["refdoc"], app.builder, "obj", full, node, contnode)
+    # A whole path is meant as a reference, and complained about; one word in backquotes may be a parameter or a key.
+    is_path = target.partition(".")[0] in {"skysample", *intersphinx_mapping} and target not in _MODULES
+    return contnode if node.get("reftype") == "obj" and not is_path else None
 
 
 def _names_stay_out_of_the_side_bar(
@@ -123,9 +138,21 @@ def _names_stay_out_of_the_side_bar(
     context["toctree"] = lambda **how: whole(**{**how, "maxdepth": 1})
 
 
+class Transcript(RegexLexer):
+    """A terminal: what follows the prompt is a command, all else is what it printed."""
+
+    tokens = {  # noqa: RUF012 - as the library has it
+        "root": [
+            (r"^(\$ )((?:.*\\\n)*.*\n)", bygroups(Generic.Prompt, using(BashLexer))),
+            (r".*\n", Generic.Output),
+        ]
+    }
+
+
 def setup(app: Sphinx) -> None:
     """Connect what writes the generated pages, and what looks at the built ones."""
-    app.connect("missing-reference", _where_it_is_documented)
+    app.add_lexer("console", Transcript)  # the usual one takes a line that begins with % or # for a command
+    app.connect("missing-reference", _listed_or_plain, priority=900)  # after intersphinx
     app.connect("html-page-context", _names_stay_out_of_the_side_bar, priority=400)  # before the theme asks
     app.connect("builder-inited", built_pages.write_command_lines)
     app.connect("build-finished", built_pages.check)
