@@ -11,14 +11,18 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from skysample.ordering import schedule
-from skysample.planning import Plan, plan
+from skysample.planning import plan
 from skysample.resuming import resume
 from skysample.run_progress import Progress
 from skysample.site import load_site
+
+if TYPE_CHECKING:
+    from skysample.plans import Plan
 
 SITE = Path(__file__).with_name("reference_site.toml")
 

@@ -15,14 +15,20 @@ def reduced_run(description: str | None) -> bool:
 
 def chosen_run(description: str | None, parts: tuple[str, ...] = ()) -> tuple[bool, tuple[str, ...]]:
     """Read the command line: whether `--quick` was given, and which parts were named (none: all)."""
-    parser = argparse.ArgumentParser(
-        description=description, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--quick", action="store_true", help="a reduced run, in seconds; figures are rougher")
+    parser = options(description)
     if parts:
         parser.add_argument("--only", action="append", choices=parts, help="this part alone; may be repeated")
     given = parser.parse_args()
     return bool(given.quick), tuple(part for part in parts if part in (given.only or parts))
+
+
+def options(description: str | None) -> argparse.ArgumentParser:
+    """What every benchmark's command line takes."""
+    parser = argparse.ArgumentParser(
+        description=description, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--quick", action="store_true", help="a reduced run, in seconds; figures are rougher")
+    return parser
 
 
 def progress(text: str) -> None:

@@ -71,20 +71,7 @@ def random_night(
             "mount": {"kind": kind},
         }
     )
-    off = np.array(axis_off_arcsec or AXIS_OFF_ARCSEC) * rng.choice([-1.0, 1.0], 2)
-    if axis_off_arcsec is None:
-        off *= rng.uniform(0.5, 1.5, 2)
-    truth = dict(zip(AXIS_TERMS[kind], off.tolist(), strict=True))
-    truth |= {"primary_zero": rng.normal(0.0, 600.0), "secondary_zero": rng.normal(0.0, 600.0)}
-    truth |= {"axis_skew": rng.normal(0.0, 60.0), "cone": rng.normal(0.0, 200.0)}
-    truth |= {"tube_flexure": rng.uniform(10.0, 80.0)}
-    if kind == "fork":
-        truth["fork_flexure"] = rng.normal(0.0, 25.0)
-    if extended:
-        names = ["primary_sin", "primary_cos", "secondary_sin"]
-        names += ["secondary_cos"] if kind != "altaz" else []
-        truth |= {name: rng.normal(0.0, 20.0) for name in names}
-    truth |= more or {}
+    truth = random_errors(kind, rng, axis_off_arcsec=axis_off_arcsec, extended=extended) | (more or {})
 
     alt, az = even_places(points, rng)
     # A german mount's tube is on the side of the pier away from what it looks at.
@@ -100,6 +87,30 @@ def random_night(
     sound = Run.from_arrays(site, axes, seen, side=side)
     run = Run.from_arrays(site, axes, np.where(is_false[:, None], falsified(seen, rng), seen), side=side)
     return Night(site, truth, run, sound, is_false)
+
+
+def random_errors(
+    kind: str,
+    rng: np.random.Generator,
+    *,
+    axis_off_arcsec: tuple[float, float] | None = None,
+    extended: bool = False,
+) -> dict[str, float]:
+    """Draw a mount's errors, of ordinary size, arcseconds; the axis as in `random_night`."""
+    off = np.array(axis_off_arcsec or AXIS_OFF_ARCSEC) * rng.choice([-1.0, 1.0], 2)
+    if axis_off_arcsec is None:
+        off *= rng.uniform(0.5, 1.5, 2)
+    truth = dict(zip(AXIS_TERMS[kind], off.tolist(), strict=True))
+    truth |= {"primary_zero": rng.normal(0.0, 600.0), "secondary_zero": rng.normal(0.0, 600.0)}
+    truth |= {"axis_skew": rng.normal(0.0, 60.0), "cone": rng.normal(0.0, 200.0)}
+    truth |= {"tube_flexure": rng.uniform(10.0, 80.0)}
+    if kind == "fork":
+        truth["fork_flexure"] = rng.normal(0.0, 25.0)
+    if extended:
+        names = ["primary_sin", "primary_cos", "secondary_sin"]
+        names += ["secondary_cos"] if kind != "altaz" else []
+        truth |= {name: rng.normal(0.0, 20.0) for name in names}
+    return truth
 
 
 def in_homed_readings(truth: dict[str, float], zeros_off: tuple[float, float]) -> dict[str, float]:

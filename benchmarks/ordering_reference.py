@@ -29,8 +29,8 @@ from skysample.ordering import (
     schedule,
     skysample_orderings,
 )
+from skysample.ordering.grid_problem import ordering_problem
 from skysample.ordering.problem import DOME_POLICIES
-from skysample.planning import ordering_problem
 from skysample.sampling import sample
 from skysample.site import load_site
 from skysample.sky import usable_sky

@@ -27,9 +27,10 @@ from scipy.special import chdtri
 
 import skysample as ss
 from skysample.ordering import schedule
-from skysample.planning import Plan, ordering_problem
+from skysample.ordering.grid_problem import ordering_problem
+from skysample.plans import Plan
 from skysample.runs import Run
-from skysample.sampling.informed import gains
+from skysample.sampling.exchange import gains
 from skysample.scoring import sky_error
 from skysample.site import site_from_dict
 from skysample.sizing.confidence import CONFIDENCE

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from skysample.gathering import gather
     from skysample.leftovers import Structure, structure
     from skysample.movements import History, history
-    from skysample.planning import Plan, plan
+    from skysample.planning import plan
+    from skysample.plans import Plan
     from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
     from skysample.sampling import Grid, sample
@@ -52,7 +53,7 @@ _HOMES = {
     "LearningCurve": "sizing",
     "NoSolution": "errors",
     "NotDetermined": "errors",
-    "Plan": "planning",
+    "Plan": "plans",
     "PluginError": "errors",
     "PointsNeeded": "sizing",
     "PolarAlignment": "polar_axis",

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from skysample.geometry import direction, separation
+from skysample.geometry import direction
 from skysample.movements.terms import welch
 from skysample.site import Wedge
-from skysample.wedge import adjuster_angles
+from skysample.wedge import adjuster_angles, lone_move
 
 if TYPE_CHECKING:
     from skysample.geometry import Array
@@ -221,8 +221,7 @@ def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move
             f"Turn nothing: what is left ({after.total_error.value:.2f}') cannot be told from the measuring error"
             f" ({margin:.2f}', 95 %). Take a run with more points first."
         )
-    single = min(known, key=lambda move: _left_after(after, move))
-    left = _left_after(after, single)
+    single, left = min((_alone(after, move) for move in known), key=lambda each: each[1])
     if left + margin <= limit_arcmin:
         return (
             single,
@@ -235,13 +234,13 @@ def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move
     )
 
 
-def _left_after(after: PolarAlignment, move: Move) -> float:
-    """Total error, arcmin, if one move alone is made perfectly."""
-    errors = np.array([after.first_rad, after.second_rad])
-    errors[0 if move.adjuster in {"altitude", "north side"} else 1] = 0.0
-    if not after.equatorial:
-        return float(np.linalg.norm(errors)) * _TO_ARCMIN
-    latitude = abs(after.site.location.latitude_rad)
-    return (
-        float(separation(direction(latitude + errors[0], errors[1]), direction(latitude, 0.0))) * _TO_ARCMIN
-    )
+def _alone(after: PolarAlignment, move: Move) -> tuple[Move, float]:
+    """The move as it is best made without the other one, and the total error after it, arcmin."""
+    if after.equatorial:
+        site = after.site
+        errors = after.first_rad, after.second_rad, after.covariance_rad2
+        adjuster: Literal["altitude", "azimuth"] = "altitude" if move.adjuster == "altitude" else "azimuth"
+        alone, left = lone_move(adjuster, *errors, site.location.latitude_rad, site.wedge)
+        return alone, left * _TO_ARCMIN
+    left = after.second_rad if move.adjuster == "north side" else after.first_rad
+    return move, abs(left) * _TO_ARCMIN

@@ -56,14 +56,11 @@ def alt_az(vectors: Array) -> tuple[Array, Array]:
 
 def cross(a: Array, b: Array) -> Array:
     """Cross product of vectors of shape (..., 3), broadcast; several times faster than numpy's on small arrays."""
-    return np.stack(
-        np.broadcast_arrays(
-            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
-            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
-            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
-        ),
-        axis=-1,
-    )
+    product = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    product[..., 0] = a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1]
+    product[..., 1] = a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2]
+    product[..., 2] = a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+    return product
 
 
 def rotation(axis: ArrayLike, angle: ArrayLike) -> Array:
@@ -116,7 +113,9 @@ def tangent_basis(at: Array, pole: Array) -> Array:
         first = np.where(
             norm > 1e-12, first / np.where(norm > 1e-12, norm, 1.0), spare / np.linalg.norm(spare)
         )
-    return np.stack([first, cross(first, at)], axis=-2)
+    basis = np.empty((*first.shape[:-1], 2, 3))
+    basis[..., 0, :], basis[..., 1, :] = first, cross(first, at)
+    return basis
 
 
 def displace(at: Array, basis: Array, components: Array) -> Array:

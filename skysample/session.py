@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from astropy.units import Quantity
 
-    from skysample.planning import Plan
+    from skysample.plans import Plan
     from skysample.plugins.registry import Registry
     from skysample.runs import Run
     from skysample.site import Site

@@ -11,7 +11,7 @@ from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, moment_of
 from skysample.geometry import alt_az
 from skysample.mount_axes import SIDE_NAMES
-from skysample.sampling.informed import gains
+from skysample.sampling.exchange import gains
 from skysample.session import Session
 from skysample.sizing.final_model import DEFAULT_TARGET, mean_variance, over_the_sky, wanted_error
 from skysample.sizing.sequential import noise_limits
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
-    from skysample.planning import Plan
+    from skysample.plans import Plan
     from skysample.plugins.registry import Registry
     from skysample.runs import Run
     from skysample.sizing.final_model import FinalModel

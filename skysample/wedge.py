@@ -12,9 +12,11 @@ from skysample.geometry import direction, rotation, wrap_pi
 from skysample.site import Wedge
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from skysample.geometry import Array
 
-__all__ = ["Move", "adjuster_angles", "move_rotation", "move_vectors", "polar_moves", "tilt_moves"]
+__all__ = ["Move", "adjuster_angles", "lone_move", "move_rotation", "move_vectors", "polar_moves", "tilt_moves"]
 
 _EAST, _UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
@@ -201,33 +203,79 @@ def polar_moves(
 
     errors = np.array([altitude_rad, azimuth_rad])
     raise_rad, east_rad = angles(errors)
+    sigma = _standard_errors(angles, errors, covariance_rad2)
+    altitude = _move("altitude", raise_rad, sigma[0], raise_rad + altitude_rad, built)
+    azimuth = _move("azimuth", east_rad, sigma[1], east_rad + azimuth_rad, built)
+    return (altitude, azimuth) if built.hinge == "on_azimuth" else (azimuth, altitude)
+
+
+def lone_move(
+    adjuster: Literal["altitude", "azimuth"],
+    altitude_rad: float,
+    azimuth_rad: float,
+    covariance_rad2: Array,
+    latitude_rad: float,
+    wedge: Wedge | None,
+) -> tuple[Move, float]:
+    """The move of one adjuster that, with the other left alone, brings the axis nearest the pole.
+
+    Parameters
+    ----------
+    adjuster : str
+    altitude_rad, azimuth_rad, covariance_rad2, latitude_rad, wedge
+        As for `polar_moves`.
+
+    Returns
+    -------
+    Move
+        Without cross-talk: there is no other move to make up for.
+    left_rad : float
+        Angle between axis and pole after it.
+    """
+    built = wedge or Wedge()
+    hemisphere = 1 if latitude_rad >= 0.0 else -1
+    north = 0.0 if hemisphere > 0 else np.pi
+    pole = direction(abs(latitude_rad), north)
+
+    def aim(errors: Array) -> Array:
+        return direction(abs(latitude_rad) + errors[0], north + hemisphere * errors[1])
+
+    def angle(errors: Array) -> Array:
+        axis = aim(errors)
+        stage, hinge = move_vectors(axis, built, hemisphere)
+        raised, around = _turn_about(hinge, axis, pole), -hemisphere * _turn_about(stage, axis, pole)
+        return np.array([raised if adjuster == "altitude" else around])
+
+    errors = np.array([altitude_rad, azimuth_rad])
+    turned = float(angle(errors)[0])
+    sigma = _standard_errors(angle, errors, covariance_rad2)
+    axis = aim(errors)
+    made = (turned, 0.0) if adjuster == "altitude" else (0.0, turned)
+    left = _angle(move_rotation(axis, built, hemisphere, *made) @ axis, pole)
+    return _move(adjuster, turned, sigma[0], 0.0, built), left
+
+
+def _standard_errors(angles: Callable[[Array], Array], errors: Array, covariance_rad2: Array) -> Array:
+    """Carry the covariance of the polar errors through to angles of adjusters, by their slopes."""
     step = 1e-6
     slopes = np.stack(
         [(angles(errors + d) - angles(errors - d)) / (2 * step) for d in np.eye(2) * step], axis=1
     )
-    sigma = np.sqrt(np.diag(slopes @ covariance_rad2 @ slopes.T))
-    altitude = _move(
-        "altitude",
-        "raise" if raise_rad >= 0 else "lower",
-        raise_rad,
-        sigma[0],
-        raise_rad + altitude_rad,
-        built,
-    )
-    azimuth = _move(
-        "azimuth", "east" if east_rad >= 0 else "west", east_rad, sigma[1], east_rad + azimuth_rad, built
-    )
-    return (altitude, azimuth) if built.hinge == "on_azimuth" else (azimuth, altitude)
+    return np.asarray(np.sqrt(np.diag(slopes @ covariance_rad2 @ slopes.T)))
 
 
 def _move(
     adjuster: Literal["altitude", "azimuth"],
-    way: Literal["raise", "lower", "east", "west"],
     angle_rad: float,
     stderr_rad: float,
     crosstalk_rad: float,
     wedge: Wedge,
 ) -> Move:
+    way: Literal["raise", "lower", "east", "west"]
+    if adjuster == "altitude":
+        way = "raise" if angle_rad >= 0.0 else "lower"
+    else:
+        way = "east" if angle_rad >= 0.0 else "west"
     arm, pitch, clockwise = (
         (wedge.altitude_arm_mm, wedge.altitude_pitch_mm, wedge.altitude_clockwise)
         if adjuster == "altitude"

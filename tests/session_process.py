@@ -18,7 +18,7 @@ from astropy.coordinates import SkyCoord
 from astropy.time import Time
 
 from skysample import files
-from skysample.planning import Plan, plan
+from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.session import Session
 from skysample.testing import SimulatedMount
@@ -27,7 +27,7 @@ from tests.conftest import make_site
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
-PLAN: Plan = plan(make_site(), 8, order="nearest", effort="quick", registry=build_registry(installed=False))
+PLAN = plan(make_site(), 8, order="nearest", effort="quick", registry=build_registry(installed=False))
 MOUNT = SimulatedMount("fork", latitude_deg=-27.0, longitude_deg=5.0, terms_arcsec={"cone": 118.0})
 
 

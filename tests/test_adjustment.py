@@ -5,13 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from astropy import units as u
+from scipy.optimize import minimize_scalar
 
 from skysample.adjustment import asked_and_made
 from skysample.comparing import compare
 from skysample.fitting import fit
+from skysample.instructions import bolt_steps
 from skysample.polar_axis import polar
+from skysample.site import Wedge
+from skysample.wedge import lone_move
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
+from tests.simulated_wedge import WEDGES, SimulatedWedge, misaimed, pole_of
 
 BOLTS = {
     "altitude_arm_mm": 310.0,
@@ -141,6 +146,35 @@ def test_one_move_is_worth_it_where_it_alone_is_enough():
     assert [move.adjuster for move in found.next_moves] == ["azimuth"]
     assert "azimuth alone leaves" in found.next_sentence
     assert [move.adjuster for move in adjusted(30.0, 1.0).next_moves] == ["altitude"]
+
+
+@pytest.mark.parametrize("adjuster", ["altitude", "azimuth"])
+@pytest.mark.parametrize("built", ["leaning", "leaning, hinge on the ground"])
+def test_a_move_made_alone_is_the_best_that_this_adjuster_can_do_by_itself(built, adjuster):
+    latitude, errors_rad = 35.0, np.radians([40.0 / 60.0, 35.0 / 60.0])
+    wedge = Wedge(**WEDGES[built])
+    move, left = lone_move(adjuster, *errors_rad, np.zeros((2, 2)), np.radians(latitude), wedge)
+    metal = SimulatedWedge(latitude, misaimed(latitude, *errors_rad), **WEDGES[built])
+    pole = pole_of(latitude)
+    sense = 1.0 if move.direction in {"raise", "east"} else -1.0
+
+    def left_by(arcmin):
+        angle = np.radians(sense * arcmin / 60.0)
+        turned = metal.turned(angle, 0.0) if adjuster == "altitude" else metal.turned(0.0, angle)
+        return np.arccos(turned.apply(pole) @ pole)
+
+    by_force = minimize_scalar(left_by, bounds=(0.0, 120.0), method="bounded", options={"xatol": 1e-6})
+    assert move.arcmin == pytest.approx(by_force.x, abs=0.01)
+    assert left == pytest.approx(left_by(move.arcmin), rel=1e-5)
+    assert move.crosstalk_arcmin == 0.0
+
+
+def test_one_move_on_a_leaning_wedge_is_not_told_as_half_of_two():
+    site = make_site("fork", 35.0, wedge=BOLTS | {"hinge": "on_azimuth", "lean_east_deg": 3.0})
+    found = adjusted(30.0, 1.0, site)
+    assert [move.adjuster for move in found.next_moves] == ["altitude"]
+    assert found.next_moves[0].crosstalk_arcmin == 0.0
+    assert not any("does the rest" in line for line in bolt_steps(found.next_moves[0], found.after))
 
 
 def test_both_moves_are_worth_it_where_one_is_not_enough():

@@ -21,8 +21,8 @@ from skysample.comparing import compare
 from skysample.fitting import fit, load_model
 from skysample.geometry import ARCSEC, alt_az
 from skysample.leftovers import structure
+from skysample.plan_reading import read_plan
 from skysample.polar_axis import polar
-from skysample.resuming import read_plan
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
 from skysample.selection import FAMILY_WISE, select_terms
@@ -590,6 +590,18 @@ def shell(*arguments, folder, **options):
     command = [sys.executable, "-m", "skysample", *map(str, arguments)]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "timeout": 120, **options}
     return subprocess.run(command, cwd=folder, check=False, **pipes)  # noqa: S603 - our own interpreter
+
+
+def test_help_lists_every_command_before_any_of_them_loads_what_it_works_with(tmp_path):
+    code = (
+        "import sys; from skysample.cli.main import run_command; run_command(['--help']);"
+        " sys.exit('numpy' in sys.modules)"
+    )
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)  # noqa: S603 - our own
+    assert done.returncode == 0
+    listed = done.stdout.decode().partition("Commands:")[2].split()
+    assert {"plan", "polar", "tracking", "plugins"} <= set(listed)
 
 
 def test_python_m_is_the_command(job, run):

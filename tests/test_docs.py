@@ -261,7 +261,7 @@ def test_every_key_of_a_model_file_is_described(small_plan, tmp_path):
 
 def test_formats_and_versions_are_those_that_the_code_writes():
     from skysample.fitting import saved
-    from skysample.planning import PLAN_FORMAT, PLAN_VERSION
+    from skysample.plans import PLAN_FORMAT, PLAN_VERSION
     from skysample.runs import RUN_FORMAT, RUN_VERSION
 
     described = keyed(section(page("files.md"), "format"))
@@ -386,13 +386,15 @@ def literal_keys(function):
 
 def json_keys(command):
     """Keys of a command's JSON object, and of what lies in it."""
-    from skysample.cli import answers
-    from skysample.cli import commands as module
     from skysample.demo import Story
 
     if command == "demo":
         return literal_keys(Story.answer.fget)
-    return literal_keys(getattr(answers, f"{command}_answer", None) or getattr(module, command))
+    if command in ("gather", "report"):
+        return literal_keys(getattr(importlib.import_module(f"skysample.cli.commands.{command}"), command))
+    return literal_keys(
+        getattr(importlib.import_module(f"skysample.cli.answers.{command}"), f"{command}_answer")
+    )
 
 
 def test_the_contract_names_every_command():
@@ -407,9 +409,9 @@ def test_every_key_of_a_commands_json_is_described(name):
 
 
 def test_every_key_of_a_star_is_described():
-    from skysample.cli import answers
+    from skysample.cli.answers import star
 
-    parts = (answers.star_answer, answers._command, answers._step_answer)
+    parts = (star.star_answer, star._command, star._step_answer)
     printed = {key for part in parts for key in literal_keys(part)}
     assert len(printed) > 20
     assert printed <= said(section(page("commands.md"), "polar"))

@@ -206,7 +206,7 @@ def test_points_marked_not_to_be_used_are_listed():
 
 
 def test_coverage_of_the_axis_errors_is_95_percent():
-    # A short form of benchmarks/coverage.py, which runs 10,000 nights for each mount.
+    # A short form of benchmarks/calibration.py.
     site = make_site("fork", 35.0)
     rng = np.random.default_rng(2)
     inside = np.zeros(2)

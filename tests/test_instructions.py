@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from skysample.cli.sentences import move_lines, polar_lines
+from skysample.cli.sentences.polar import move_lines, polar_lines
 from skysample.instructions import aim_sentences, bolt_steps, left_sentences
 from skysample.polar_axis import PolarAlignment
 from skysample.wedge import polar_moves, tilt_moves

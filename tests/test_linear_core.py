@@ -16,6 +16,8 @@ from statsmodels.datasets import longley
 from statsmodels.stats.outliers_influence import OLSInfluence
 
 from skysample.scoring.linear import familywise_limit, p_values, pointwise_influence, solve
+from skysample.scoring.rows import LinearRows, fit_rows
+from skysample.scoring.triangle import reduce_by_sample, reduce_rows
 
 # NIST Statistical Reference Datasets, Linear Regression, dataset "Longley" (higher level of difficulty):
 # certified estimates, their standard deviations, and the residual standard deviation.
@@ -427,3 +429,57 @@ def test_familywise_limit_is_passed_by_few_sound_runs():
         alarms += bool(pointwise_influence(design, residuals).t_squared.max() > limit)
     # At most 10 %, and Bonferroni loses little: the bounds are 3 standard deviations of a count of 1000.
     assert 60 < alarms < 128
+
+
+def tall_rows(columns=6, rows=4000, *, lone_row=None):
+    """Far from zero, of very different sizes, two of them nearly alike; with the last column on one row alone."""
+    rng = np.random.default_rng(0)
+    design = (rng.normal(size=(rows, columns)) + 5.0) * 10.0 ** np.arange(columns)
+    design[:, 1] = design[:, 0] + 1e-3 * rng.normal(size=rows)
+    if lone_row is not None:
+        design[:, -1] = 0.0
+        design[lone_row, -1] = 1.0
+    return design, rng.normal(size=(rows, 2)) + 3.0
+
+
+def test_a_triangle_by_a_sample_and_cholesky_is_as_exact_as_one_by_panels():
+    design, target = tall_rows()
+    blocks = np.array_split(np.concatenate([design, target], axis=1), 7)
+    by_panels, by_sample = reduce_rows(blocks, 6), reduce_by_sample(blocks, design[::20])
+    scale = np.linalg.norm(design, axis=0)
+    q, r = np.linalg.qr(design / scale)
+    assert by_sample.condition == pytest.approx(by_panels.condition, rel=1e-9)
+    for reduced in (by_panels, by_sample):
+        assert reduced.rank == 6
+        assert_allclose(
+            reduced.factor @ reduced.factor.T, np.linalg.inv(r.T @ r) / np.outer(scale, scale), rtol=1e-8
+        )
+        assert_allclose(design @ reduced.factor @ reduced.projected, q @ (q.T @ target), atol=1e-9)
+
+
+def test_a_sample_that_is_no_likeness_of_the_rows_is_refused_and_the_fit_is_right_all_the_same():
+    lone_row = 1
+    design, target = tall_rows(lone_row=lone_row)
+    assert reduce_by_sample([np.concatenate([design, target], axis=1)], design[::20]) is None
+    fit = fit_rows(LinearRows(design, target, None, 0.0, intercept=False))
+    others = np.arange(len(design)) != lone_row
+    q = np.linalg.qr(design[others, :-1] / np.linalg.norm(design[:, :-1], axis=0))[0]
+    assert_allclose(fit.residuals[others], target[others] - q @ (q.T @ target[others]), atol=1e-9)
+    assert fit.leverage[lone_row] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("alpha", [0.0, 50.0])
+@pytest.mark.parametrize("weighted", [False, True])
+def test_a_tall_fit_equals_the_formulas_for_points(alpha, weighted):
+    design, target = tall_rows()
+    design /= 10.0 ** np.arange(6)
+    weights = np.random.default_rng(1).uniform(0.5, 2.0, len(design)) if weighted else None
+    fit = fit_rows(LinearRows(design, target, weights, alpha, intercept=True))
+    full = np.column_stack([np.ones(len(design)), design])
+    penalty = np.sqrt(alpha) * np.eye(7)[1:]
+    for column in range(2):
+        influence = pointwise_influence(
+            full[:, None, :], fit.residuals[:, column : column + 1], weights, penalty=penalty
+        )
+        assert_allclose(fit.leverage, influence.leverage, rtol=1e-7)
+        assert_allclose(fit.loo_residuals[:, column], influence.loo_residuals[:, 0], rtol=1e-7, atol=1e-9)

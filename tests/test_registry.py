@@ -47,7 +47,7 @@ class Plugin:
         self._answers = list(obstructions), list(orderings), list(terms)
 
     @hookimpl
-    def skysample_obstructions(self, site):  # noqa: ARG002 - named in the hook
+    def skysample_obstructions(self):
         return self._answers[0]
 
     @hookimpl
@@ -55,7 +55,7 @@ class Plugin:
         return self._answers[1]
 
     @hookimpl
-    def skysample_terms(self, mount):  # noqa: ARG002 - named in the hook
+    def skysample_terms(self):
         return self._answers[2]
 
 
@@ -128,7 +128,7 @@ def test_what_a_plugin_says_of_its_own_table_is_the_users_to_mend():
 def test_an_answer_that_does_not_fit_is_named(answer):
     class Odd(Plugin):
         @hookimpl
-        def skysample_terms(self, mount):  # noqa: ARG002 - named in the hook
+        def skysample_terms(self):
             return answer
 
     with pytest.warns(SkysampleWarning, match="'odd'"):

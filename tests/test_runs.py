@@ -45,7 +45,7 @@ GOOD = """time,solved_ra_deg,solved_dec_deg,primary_deg,secondary_deg,pier,frame
 def read(tmp_path: Path, text: str | bytes, site: Site = FORK, **options: object) -> Run:
     path = tmp_path / "run.csv"
     path.write_bytes(text.encode() if isinstance(text, str) else text)
-    return read_run(path, site, **options)  # type: ignore[arg-type]
+    return read_run(path, site, **options)
 
 
 def with_cell(text: str, row: int, column: str, cell: str) -> str:
@@ -564,13 +564,17 @@ def test_no_mangled_file_brings_anything_but_an_input_error(
             )
         else:
             content[place:place] = content[place : place + 40]
+    refused = None
     try:
         run = read(tmp_path, bytes(content), GERMAN if german else FORK)
-    except InputError as error:
-        assert "\n" not in str(error)  # noqa: PT017 - either outcome is right; only the form is pinned
+    except (InputError, UserWarning) as error:
+        refused = error
+    # Either outcome is right, and so is our own reservation about a mangled year.
+    if isinstance(refused, InputError):
+        assert "\n" not in str(refused)
         return
-    except UserWarning as warning:
-        assert "Earth orientation" in str(warning)  # noqa: PT017 - a mangled year is our own reservation
+    if refused is not None:
+        assert "Earth orientation" in str(refused)
         return
     assert 1 <= run.points <= 8
     assert np.all(np.isfinite(run.axes))
@@ -679,7 +683,7 @@ def test_a_run_cannot_be_changed():
     with pytest.raises(ValueError, match="read-only"):
         run.axes[0, 0] = 1.0
     with pytest.raises(AttributeError):
-        run.failed = 3  # type: ignore[misc]
+        run.failed = 3
 
 
 def test_the_caller_s_arrays_stay_the_caller_s():
@@ -704,7 +708,7 @@ def test_the_caller_s_arrays_stay_the_caller_s():
 def test_arrays_that_do_not_fit_are_refused(change: dict[str, object], says: str):
     arguments = {"axes": np.zeros((2, 2)), "directions": np.tile([0.0, 0.0, 1.0], (2, 1)), **change}
     with pytest.raises(InputError, match=says):
-        Run.from_arrays(FORK, **arguments)  # type: ignore[arg-type]
+        Run.from_arrays(FORK, **arguments)
 
 
 def test_a_subset_keeps_what_belongs_together(tmp_path: Path):

@@ -236,7 +236,7 @@ def test_a_plugins_term_is_a_candidate_and_an_idle_one_is_named():
 
     class Plugin:
         @hookimpl
-        def skysample_terms(self, mount):  # noqa: ARG002 - as the hook has it
+        def skysample_terms(self):
             return [Bump(), ByTemperature()]
 
     run, site = a_run("fork", 60)
@@ -252,13 +252,38 @@ def test_a_plugins_term_is_a_candidate_and_an_idle_one_is_named():
 # What is said
 
 
-def test_an_added_term_has_the_interval_of_the_largest_of_all_candidates():
-    selection = select_terms(*a_run(fork_twist=12.0))
+def test_where_something_was_added_intervals_are_as_wide_as_if_every_candidate_were_carried():
+    run, site = a_run(fork_twist=12.0)
+    selection = select_terms(run, site)
     assert selection.added == ("fork_twist",)
-    model = selection.model
-    for each, limit, error in zip(selection.evidence, selection.limits, model.stderr_rad, strict=True):
+    model, widest = selection.model, selection.selected.widest
+    wide = ss.fit(run, site, list(widest.present))
+    assert {*wide.names} >= {*model.names}
+    for name in {*selection.testable} - {*wide.names}:
+        assert not widest.separable[widest.candidates.index(name)]
+    for name, limit, error in zip(model.names, selection.limits, model.stderr_rad, strict=True):
+        there = wide.names.index(name)
+        half = wide.t_limit * wide.stderr_rad[there]
+        if name in selection.added:
+            half += abs(wide.value(name) - model.value(name)).to_value(u.rad)
+            assert limit >= selection.selected.added[0].threshold
+        assert limit * error >= 0.99 * half
+        assert limit * error == pytest.approx(half, rel=0.01) or limit == pytest.approx(model.t_limit)
+
+
+def test_where_nothing_was_added_intervals_stay_as_they_were():
+    selection = select_terms(*a_run())
+    assert selection.added == ()
+    assert set(selection.limits) == {selection.model.t_limit}
+    assert "nothing was added" in selection.note
+
+
+def test_the_answer_says_that_intervals_follow_a_selection():
+    selection = select_terms(*a_run(fork_twist=12.0))
+    for each, limit, error in zip(
+        selection.evidence, selection.limits, selection.model.stderr_rad, strict=True
+    ):
         assert each.ci95_rad == pytest.approx(limit * error)
-        assert (limit > model.t_limit) == (each.verdict == "added")
     assert "follow a selection" in selection.note
     assert selection.terms.colnames[:2] == ["name", "value"]
     assert selection.tried["detectable"].unit == u.arcsec

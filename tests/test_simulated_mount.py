@@ -45,15 +45,18 @@ def in_sky(rng, count=60):
 
 
 def test_it_shares_no_code_with_the_fit():
-    source = Path(testing.__file__).with_name("simulated_mount.py").read_text()
-    imported = set()
-    for node in ast.walk(ast.parse(source)):
-        if isinstance(node, ast.ImportFrom):
-            assert node.level == 0
-            imported.add(node.module)
-        elif isinstance(node, ast.Import):
-            imported.update(alias.name for alias in node.names)
-    assert {name for name in imported if name.startswith("skysample")} == {"skysample.errors"}
+    own, imported = ["skysample.testing.simulated_mount"], set()
+    for module in own:
+        source = Path(testing.__file__).with_name(f"{module.rpartition('.')[2]}.py").read_text()
+        for node in ast.walk(ast.parse(source)):
+            if isinstance(node, ast.ImportFrom):
+                assert node.level == 0
+                imported.add(node.module)
+            elif isinstance(node, ast.Import):
+                imported.update(alias.name for alias in node.names)
+        own += sorted(name for name in imported if name.startswith("skysample.testing.") and name not in own)
+    assert len(own) > 2
+    assert {name for name in imported if name.startswith("skysample")} - set(own) == {"skysample.errors"}
 
 
 @pytest.mark.parametrize("latitude", SITES)

@@ -9,7 +9,8 @@ from skysample.errors import InputError
 from skysample.fitting import fit
 from skysample.geometry import alt_az
 from skysample.ordering import schedule
-from skysample.planning import Plan, ordering_problem
+from skysample.ordering.grid_problem import ordering_problem
+from skysample.plans import Plan
 from skysample.plugins import build_registry
 from skysample.runs import Run
 from skysample.sampling import sample

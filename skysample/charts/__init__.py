@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from skysample.charts.output import as_svg, chart_suffix, printable, write_chart
 from skysample.charts.plan_points import sky_chart
+from skysample.charts.residual_panels import residual_panels
 from skysample.charts.run_maps import coverage_map, residual_map
 from skysample.charts.sizing_curve import size_chart
 
@@ -17,6 +18,7 @@ __all__ = [
     "coverage_map",
     "printable",
     "residual_map",
+    "residual_panels",
     "size_chart",
     "sky_chart",
     "write_chart",

@@ -22,6 +22,11 @@ __all__ = ["as_svg", "chart_suffix", "printable", "write_chart"]
 _PNG_DPI = 200
 _LEFT_OUT = re.compile(r"<!--.*?-->\s*|<metadata>.*?</metadata>\s*|<style[^>]*>.*?</style>\s*", re.DOTALL)
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_PATH = re.compile(r'(<path (?![^>]*transform=)[^>]*?\bd=)"([^"]*)"')
+_PLACE = re.compile(r'\b([xy])="(-?\d+\.\d+)"')
+_DECIMALS = re.compile(r"-?\d+\.\d+")
+_STEP = re.compile(r"[A-Za-z][^A-Za-z]*")
+_SPACE = re.compile(r">\s*\n\s*<")
 _ID = re.compile(r'(\bid="|href="#|url\(#)([^")]+)')
 
 
@@ -40,7 +45,7 @@ def write_chart(figure: Figure, path: str | os.PathLike[str]) -> None:
         If the suffix is another one, or the place cannot be written to.
     """
     if chart_suffix(path) == ".svg":
-        write_whole(path, '<?xml version="1.0" encoding="utf-8"?>\n' + _svg(figure, PAPER))
+        write_whole(path, '<?xml version="1.0" encoding="utf-8"?>\n' + _svg(figure))
     else:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
 
@@ -78,7 +83,9 @@ def as_svg(figure: Figure) -> str:
     str
         With `role="img"`, a `title` and a `desc`; without XML declaration, comments or metadata.
     """
-    text = _svg(figure, "none")
+    from skysample.charts.svg_text import svg_with_words
+
+    text = _finished(figure, svg_with_words(figure))
     return text.replace(INK, "currentColor").replace(PAPER, f"var(--paper, {PAPER})")
 
 
@@ -87,16 +94,48 @@ def printable(text: str) -> str:
     return _NOT_XML.sub("\ufffd", text)
 
 
-def _svg(figure: Figure, background: str) -> str:
+def _svg(figure: Figure) -> str:
+    """Return a chart as SVG that brings its typeface along, as outlines."""
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     stream = io.BytesIO()
     FigureCanvasSVG(figure).print_figure(
-        stream, format="svg", facecolor=background, edgecolor="none", metadata={"Date": None, "Creator": None}
+        stream, format="svg", facecolor=PAPER, edgecolor="none", metadata={"Date": None, "Creator": None}
     )
-    text = stream.getvalue().decode()
-    text = text[text.index("<svg") :]
-    return _described(_with_own_ids(_LEFT_OUT.sub("", text)), printable(str(figure.get_label())))
+    return _finished(figure, stream.getvalue().decode())
+
+
+def _finished(figure: Figure, text: str) -> str:
+    body = _LEFT_OUT.sub("", text[text.index("<svg") :])
+    return _described(_with_own_ids(_lighter(body)), printable(str(figure.get_label())))
+
+
+def _lighter(text: str) -> str:
+    """Round to a twentieth of a point what is drawn, and leave out what no one sees."""
+    text = _PATH.sub(lambda found: f'{found[1]}"{_outline(found[2])}"', text)
+    text = _PLACE.sub(lambda found: f'{found[1]}="{float(found[2]):.1f}"', text)
+    return _SPACE.sub(">\n<", text)
+
+
+def _outline(steps: str) -> str:
+    """Write a path with one decimal, without points that fall on the last one or lie on one level with both sides."""
+    short = _DECIMALS.sub(lambda found: f"{float(found[0]):.1f}".removesuffix(".0"), steps)
+    kept: list[tuple[str, ...]] = []
+    for step in ((found[0], *found[1:].split()) for found in _STEP.findall(short)):
+        if (
+            step[0] == "L"
+            and len(kept) > 1
+            and kept[-1][0] == "L"
+            and _between(kept[-2][-2:], kept[-1][1:], step[1:])
+        ):
+            kept.pop()
+        kept.append(step)
+    return "".join(f"{letter}{' '.join(numbers)}" for letter, *numbers in kept)
+
+
+def _between(before: tuple[str, ...], point: tuple[str, ...], after: tuple[str, ...]) -> bool:
+    """Whether a point is one with the next, or on a level or upright line with both its neighbours."""
+    return point == after or any(a == b == c for a, b, c in zip(before, point, after, strict=True))
 
 
 def _with_own_ids(text: str) -> str:

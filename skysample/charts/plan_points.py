@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from skysample.geometry import Array
-    from skysample.planning import Plan
+    from skysample.plans import Plan
 
 __all__ = ["DomeStop", "dome_stops", "sky_chart"]
 

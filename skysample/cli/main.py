@@ -7,13 +7,14 @@ import io
 import os
 import sys
 import warnings
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from skysample.cli.terminal import printable
 from skysample.errors import InputError, NoSolution, NotDetermined, PluginError, SkysampleWarning
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 __all__ = ["main", "run_command"]
 
@@ -49,9 +50,9 @@ def run_command(arguments: Sequence[str]) -> int:
     return code
 
 
-def _guarded(app: object, arguments: list[str]) -> int:
+def _guarded(app: Callable[..., object], arguments: list[str]) -> int:
     try:
-        result = app(args=arguments, prog_name="skysample", standalone_mode=False)  # type: ignore[operator]
+        result = app(args=arguments, prog_name="skysample", standalone_mode=False)
         sys.stdout.flush()
     except (NoSolution, NotDetermined) as error:
         return _say(str(error), NO)
@@ -98,7 +99,7 @@ def _unexpected(error: BaseException) -> int:
     where = error.__traceback__
     while where is not None and where.tb_next is not None:
         where = where.tb_next
-    place = f"{os.path.basename(where.tb_frame.f_code.co_filename)}:{where.tb_lineno}" if where else "?"  # noqa: PTH119
+    place = f"{Path(where.tb_frame.f_code.co_filename).name}:{where.tb_lineno}" if where else "?"
     return _say(
         f"a defect of ours ({type(error).__name__}: {error}; at {place}); please report it with the"
         f" command, its files and"

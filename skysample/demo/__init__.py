@@ -8,17 +8,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.cli import answers, sentences
+from skysample.cli.answers.compare import compare_answer
+from skysample.cli.answers.fit import fit_answer
+from skysample.cli.answers.polar import polar_answer
+from skysample.cli.answers.size import size_answer
+from skysample.cli.judged_fit import JudgedFit
+from skysample.cli.sentences.compare import comparison_lines
+from skysample.cli.sentences.fit import fit_lines
+from skysample.cli.sentences.polar import polar_lines
+from skysample.cli.sentences.size import size_lines
 from skysample.comparing import Comparison, compare
 from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files import read_text, write_whole
-from skysample.fitting import FittedModel, fit
-from skysample.leftovers import Structure, structure
-from skysample.planning import Plan, plan
+from skysample.fitting import fit
+from skysample.planning import plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
-from skysample.scoring import Score, SkyError, TermEvidence, score, sky_error, term_evidence
+from skysample.scoring import score, term_evidence
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
@@ -26,6 +33,8 @@ from skysample.sky import usable_sky
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
+
+    from skysample.plans import Plan
 
 __all__ = ["Story", "night"]
 
@@ -49,11 +58,7 @@ class Story:
     before, after : PolarAlignment
     comparison : Comparison
     need : PointsNeeded
-    model : FittedModel
-    score : Score
-    error : SkyError
-    evidence : tuple of TermEvidence
-    left : Structure
+    final : JudgedFit
     """
 
     folder: Path
@@ -64,22 +69,18 @@ class Story:
     after: PolarAlignment
     comparison: Comparison
     need: PointsNeeded
-    model: FittedModel
-    score: Score
-    error: SkyError
-    evidence: tuple[TermEvidence, ...]
-    left: Structure
+    final: JudgedFit
 
     @property
     def answer(self) -> dict[str, Any]:
         """What `demo --json` prints."""
         return {
             "files": [str(self.folder / name) for name in self.files],
-            "before": answers.polar_answer(self.before),
-            "after": answers.polar_answer(self.after),
-            "comparison": answers.compare_answer(self.comparison),
-            "size": answers.size_answer(self.need),
-            "final": answers.fit_answer(self.model, self.score, self.error, (), self.evidence, self.left),
+            "before": polar_answer(self.before),
+            "after": polar_answer(self.after),
+            "comparison": compare_answer(self.comparison),
+            "size": size_answer(self.need),
+            "final": fit_answer(self.final),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -96,17 +97,17 @@ class Story:
         yield _chapter(
             "2. Where is the polar axis, and what to turn?",
             f"skysample polar {first} --site {site}",
-            sentences.polar_lines(self.before),
+            polar_lines(self.before),
         )
         yield _chapter(
             "3. Bolts turned to the nearest sixteenth of a turn; a second run proves it.",
             f"skysample compare {first} {second} --site {site}",
-            sentences.comparison_lines(self.comparison),
+            comparison_lines(self.comparison),
         )
         yield _chapter(
             "4. How many points does the final model need?",
             f"skysample size {site} --model {self.folder / 'pilot.json'}",
-            sentences.size_lines(self.need),
+            size_lines(self.need),
         )
         yield _chapter(
             "5. Take them.",
@@ -116,11 +117,11 @@ class Story:
         yield _chapter(
             "6. Fit, and judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
-            sentences.fit_lines(self.model, self.score, self.error, (), self.evidence, self.left),
+            fit_lines(self.final),
         )
         yield _chapter(
             "7. The record for the client.",
-            f"skysample report {final} --site {site} --before {first} --terms extended",
+            f"skysample report {final} --site {site} --before {first} --after {second} --terms extended",
             [
                 f"Open {self.folder / 'record.html'} in any browser.",
                 f"All files are in {self.folder}: {', '.join(self.files)}.",
@@ -211,7 +212,8 @@ def night(folder: Path, seed: int = 1) -> Story:
     pilot.save(paths["pilot.json"])
     after = polar(pilot, site)
 
-    need = points_needed(site, pilot, sky=usable_sky(site))
+    sky = usable_sky(site)
+    need = points_needed(site, pilot, sky=sky)
     write_chart(size_chart(need), paths["size.svg"])
     final_plan = plan(site, need.recommended, parse_utc(FINAL_START), model=pilot)
     final_plan.write(paths["final-plan.ecsv"])
@@ -221,15 +223,17 @@ def night(folder: Path, seed: int = 1) -> Story:
     model = fit(run, site, ["extended"])
     model.save(paths["model.json"])
     scored = score(model, run)
-    write_chart(residual_map(model, run, scored), paths["residuals.svg"])
+    write_chart(residual_map(model, run, scored, sky=sky), paths["residuals.svg"])
     record = build_record(
         site,
         paths["site.toml"],
         paths["final.ecsv"],
         paths["first.ecsv"],
         made=Time.now(),
+        after_path=paths["second.ecsv"],
         terms=["extended"],
         need=need,
+        sky=sky,
     )
     write_report(record, paths["record.html"])
     return Story(
@@ -241,9 +245,11 @@ def night(folder: Path, seed: int = 1) -> Story:
         after=after,
         comparison=compare(before, after),
         need=need,
-        model=model,
-        score=scored,
-        error=sky_error(model, usable_sky(site)),
-        evidence=term_evidence(model, run),
-        left=structure(model, run),
+        final=JudgedFit(
+            model=model,
+            score=scored,
+            error=record.error,
+            evidence=term_evidence(model, run),
+            left=record.structure,
+        ),
     )

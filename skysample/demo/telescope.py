@@ -15,7 +15,7 @@ from skysample.times import iso
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from skysample.planning import Plan
+    from skysample.plans import Plan
     from skysample.site import Site
     from skysample.wedge import Move
 

@@ -131,8 +131,10 @@ def _settle(
     """Converge, and judge every point once more at the minimum, until no verdict changes."""
     found = converge(function, start, *_part(data, kept))
     for _ in range(10 if reject else 0):
-        predicted, design = function.predict_with_design(found.values, data.axes, data.moment)
-        residuals = function.residuals(predicted, data.observed)
+        design, residuals = found.design, found.residuals
+        if not kept.all():
+            predicted, design = function.predict_with_design(found.values, data.axes, data.moment)
+            residuals = function.residuals(predicted, data.observed)
         f, dof = deletion_f(design, residuals, data.weights, kept)
         if dof < 1:
             break

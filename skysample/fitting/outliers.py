@@ -142,8 +142,9 @@ def trusted_points(
             break
         kept = nearest
         values = values + linear_step(design[kept], residuals[kept], data.weights[kept])
-    predicted, design = function.predict_with_design(values, data.axes, data.moment)
-    residuals = function.residuals(predicted, data.observed)
+    else:
+        predicted, design = function.predict_with_design(values, data.axes, data.moment)
+        residuals = function.residuals(predicted, data.observed)
     return _grow(design, residuals, data.weights, kept), values
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,6 +38,15 @@ class Moment:
     time: Time | None = None
     temperature_c: Array | None = None
 
+    def repeated(self, times: int) -> Moment:
+        """The same for these pointings so many times over, one set after the other."""
+        if self.time is None and self.temperature_c is None:
+            return self
+        temperature = None if self.temperature_c is None else np.tile(self.temperature_c, times)
+        if self.time is None or self.time.isscalar:
+            return Moment(self.time, temperature)
+        return Moment(self.time[np.tile(np.arange(len(self.time)), times)], temperature)
+
 
 @dataclass(frozen=True)
 class PointingFunction:
@@ -58,27 +68,27 @@ class PointingFunction:
     names: tuple[str, ...]
     terms: tuple[Term, ...]
 
-    @property
+    @cached_property
     def chain(self) -> Chain:
         """The rotations of this mount."""
         hemisphere = 1 if self.latitude_rad >= 0.0 else -1
         return Chain(mount_frame(self.kind, self.latitude_rad), self.kind == "altaz", hemisphere)
 
-    @property
+    @cached_property
     def pole(self) -> Array:
         """The pole that components count from: north celestial pole, or zenith, shape (3,)."""
         return mount_frame(self.kind, self.latitude_rad)[:, 2]
 
-    @property
+    @cached_property
     def rotation_slots(self) -> list[int]:
         """For each rotation among `names`, its place among the six."""
         return [ROTATIONS[self.kind].index(name) for name in self.names if name in ROTATIONS[self.kind]]
 
     def rotation_angles(self, values: Array) -> Array:
-        """All six rotation angles, shape (6,), from the coefficients, shape (p,); those not in `names` are zero."""
+        """All six rotation angles, shape (..., 6), of coefficients, shape (..., p); those not in `names` are zero."""
         slots = self.rotation_slots
-        angles = np.zeros(6)
-        angles[slots] = values[: len(slots)]
+        angles = np.zeros((*values.shape[:-1], 6))
+        angles[..., slots] = values[..., : len(slots)]
         return angles
 
     def displacements(self, axes: Array, tube: Array, side: NDArray[np.int64], moment: Moment) -> Array:
@@ -133,6 +143,13 @@ class PointingFunction:
     def predict_with_design(self, values: Array, axes: Array, moment: Moment) -> tuple[Array, Array]:
         """Where the tube points, and how that moves with each coefficient.
 
+        Parameters
+        ----------
+        values : ndarray, shape (p,) or (n, p)
+            Coefficients, for all readings or for each its own.
+        axes : ndarray, shape (n, 2)
+        moment : Moment
+
         Returns
         -------
         ndarray, shape (n, 3)
@@ -142,25 +159,25 @@ class PointingFunction:
             offer no derivative.
         """
         angles = self.rotation_angles(values)
-        tube, turning = self.chain.tube_and_axes(angles, axes)
+        if values.ndim == 1:
+            tube, turning = self.chain.tube_and_axes(angles, axes)
+        else:
+            tube, turning = (each[:, 0] for each in self.chain.tube_and_axes(angles, axes[:, None]))
         basis = tangent_basis(tube, self.pole)
         motion = cross(turning[:, self.rotation_slots], tube[:, None, :])
-        by_rotation = np.einsum("nij,nkj->nik", basis, motion)
+        by_rotation = basis @ motion.transpose(0, 2, 1)
         if not self.terms:
             return tube, by_rotation
         side = _side(angles, axes)
         by_term = self.displacements(axes, tube, side, moment)
-        coefficients = values[len(self.rotation_slots) :]
-        predicted = displace(tube, basis, by_term @ coefficients)
+        coefficients = np.broadcast_to(values[..., len(self.rotation_slots) :], (len(axes), len(self.terms)))
+        predicted = displace(tube, basis, _summed(by_term, coefficients))
         at_end = tangent_basis(predicted, self.pole)
-        carried = np.stack(
-            [
-                (self._displaced(displace(tube, basis, along), axes, coefficients, side, moment) - predicted)
-                / _STEP_RAD
-                for along in _STEP_RAD * np.eye(2)
-            ],
-            axis=-1,
+        nearby = np.concatenate([displace(tube, basis, along) for along in _STEP_RAD * np.eye(2)])
+        moved = self._displaced(
+            nearby, np.tile(axes, (2, 1)), np.tile(coefficients, (2, 1)), np.tile(side, 2), moment.repeated(2)
         )
+        carried = (moved.reshape(2, -1, 3).transpose(1, 2, 0) - predicted[..., None]) / _STEP_RAD
         by_rotation = at_end @ carried @ by_rotation
         by_term = at_end @ basis.transpose(0, 2, 1) @ by_term
         return predicted, np.concatenate([by_rotation, by_term], axis=-1)
@@ -168,7 +185,7 @@ class PointingFunction:
     def _displaced(
         self, tube: Array, axes: Array, coefficients: Array, side: NDArray[np.int64], moment: Moment
     ) -> Array:
-        shift = self.displacements(axes, tube, side, moment) @ coefficients
+        shift = _summed(self.displacements(axes, tube, side, moment), coefficients)
         return displace(tube, tangent_basis(tube, self.pole), shift)
 
     def residuals(self, predicted: Array, observed: Array) -> Array:
@@ -199,7 +216,16 @@ class PointingFunction:
 
 def _side(angles: Array, axes: Array) -> NDArray[np.int64]:
     """Side of the pier by the true secondary angle: an encoder that was never homed does not say it."""
-    return tube_side(axes + np.array([0.0, angles[3]]))
+    true = axes.copy()
+    true[:, 1] += angles[..., 3]
+    return tube_side(true)
+
+
+def _summed(by_term: Array, coefficients: Array) -> Array:
+    """Displacement by all terms, shape (n, 2); coefficients for all readings (t,), or for each its own (n, t)."""
+    if coefficients.ndim == 1:
+        return np.asarray(by_term @ coefficients)
+    return np.asarray((by_term @ coefficients[:, :, None])[..., 0])
 
 
 def _asked(term: Term, pointing: Pointing, count: int) -> Array:

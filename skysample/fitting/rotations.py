@@ -33,7 +33,11 @@ EAST, UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
 
 def _stack(*parts: Array) -> Array:
-    return np.stack(np.broadcast_arrays(*parts), axis=-1)
+    """Side by side along a new last axis, broadcast: several times faster than numpy's on small arrays."""
+    stacked = np.empty((*np.broadcast_shapes(*(part.shape for part in parts)), len(parts)))
+    for place, part in enumerate(parts):
+        stacked[..., place] = part
+    return stacked
 
 
 def _cross_matrix(v: Array) -> Array:
@@ -109,7 +113,7 @@ class Chain:
         """
         matrix, _ = self.base(angles[..., :2])
         local = self._local(angles[..., None, 2:], axes)
-        return np.asarray(np.einsum("...ij,...mj->...mi", matrix @ self.frame, local))
+        return np.asarray(local @ np.swapaxes(matrix @ self.frame, -1, -2))
 
     def _local(self, inner: Array, axes: Array) -> Array:
         primary, secondary = axes[..., 0] + inner[..., 0], axes[..., 1] + inner[..., 1]
@@ -137,23 +141,20 @@ class Chain:
         inner = angles[..., None, 2:]
         primary, secondary = axes[..., 0] + inner[..., 0], axes[..., 1] + inner[..., 1]
         skew = np.broadcast_to(inner[..., 2], primary.shape)
-        c, s, zero = np.cos(primary), np.sin(primary), np.zeros_like(primary)
+        c, s = np.cos(primary), np.sin(primary)
         ck, sk = np.cos(skew), np.sin(skew)
         cs, ss = np.cos(secondary), np.sin(secondary)
-        local_axes = np.stack(
-            [
-                _stack(zero, zero, zero - 1.0),
-                -_stack(s * ck, c * ck, sk),
-                _stack(c, -s, zero),
-                _stack(-ss * c - s * cs * sk, ss * s - c * cs * sk, cs * ck),
-            ],
-            axis=-2,
-        )
+        local_axes = np.empty((*primary.shape, 4, 3))
+        local_axes[..., 0, :] = np.array([0.0, 0.0, -1.0])
+        local_axes[..., 1, :] = -_stack(s * ck, c * ck, sk)
+        local_axes[..., 2, :] = _stack(c, -s, np.zeros_like(c))
+        local_axes[..., 3, :] = _stack(-ss * c - s * cs * sk, ss * s - c * cs * sk, cs * ck)
         outward = matrix @ self.frame
-        world = np.einsum("...ij,...mkj->...mki", outward, local_axes)
-        base_world = np.broadcast_to(base_axes[..., None, :, :], (*world.shape[:-2], 2, 3))
-        tube = np.einsum("...ij,...mj->...mi", outward, self._local(inner, axes))
-        return tube, np.concatenate([base_world, world], axis=-2)
+        inward = np.swapaxes(outward, -1, -2)
+        turning = np.empty((*primary.shape, 6, 3))
+        turning[..., :2, :] = base_axes[..., None, :, :]
+        turning[..., 2:, :] = local_axes @ inward[..., None, :, :]
+        return self._local(inner, axes) @ inward, turning
 
     def axes_for(self, angles: Array, directions: Array, side: ArrayLike) -> Array:
         """Mechanical readings that point the tube in given directions: the exact inverse of `tube`.

@@ -14,7 +14,7 @@ from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.pointing import PointingFunction
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
-from skysample.runs import AxesKind, OldModel  # noqa: TC001 - msgspec reads the annotations at run time
+from skysample.runs import AxesKind, OldModel
 from skysample.site import Mount, check_mount
 from skysample.terms import ROTATIONS
 from skysample.typed_tables import typed

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.errors import PluginError
+from skysample.errors import InputError, PluginError
 from skysample.ordering.annealed import Annealed
 from skysample.ordering.bound import mount_bound
 from skysample.ordering.front import FrontPoint, front
@@ -18,6 +18,8 @@ from skysample.plugins.asking import asking, is_own
 from skysample.plugins.hookspecs import hookimpl
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from skysample.plugins.contracts import Ordering
@@ -33,6 +35,7 @@ __all__ = [
     "best_order",
     "front",
     "mount_bound",
+    "named_ordering",
     "schedule",
     "skysample_orderings",
 ]
@@ -45,6 +48,14 @@ _HOOK = "skysample_orderings"
 def skysample_orderings() -> list[Ordering]:
     """Hand over the core's orderings; they suit any site."""
     return [Annealed(), Snake(), Nearest()]
+
+
+def named_ordering(name: str | None, known: Mapping[str, Ordering]) -> Ordering:
+    """Look an ordering up by its name; the default one for None, InputError for an unknown one."""
+    wanted = name or DEFAULT_ORDERING
+    if wanted not in known:
+        raise InputError(f"there is no ordering {wanted!r}; known: {', '.join(sorted(known))}", key="order")
+    return known[wanted]
 
 
 def best_order(problem: OrderingProblem, ordering: Ordering) -> NDArray[np.int64]:

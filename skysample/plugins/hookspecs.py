@@ -20,15 +20,15 @@ hookimpl = pluggy.HookimplMarker("skysample")
 
 
 @hookspec
-def skysample_obstructions(site: Site, settings: Mapping[str, Any]) -> list[Obstruction]:  # type: ignore[empty-body]
+def skysample_obstructions(site: Site, settings: Mapping[str, Any]) -> list[Obstruction]:  # type: ignore[empty-body] # never run
     """What keeps parts of this site's sky from being used."""
 
 
 @hookspec
-def skysample_orderings(site: Site, settings: Mapping[str, Any]) -> list[Ordering]:  # type: ignore[empty-body]
+def skysample_orderings(site: Site, settings: Mapping[str, Any]) -> list[Ordering]:  # type: ignore[empty-body] # never run
     """Ways to order a plan's points."""
 
 
 @hookspec
-def skysample_terms(mount: Mount, settings: Mapping[str, Any]) -> list[Term]:  # type: ignore[empty-body]
+def skysample_terms(mount: Mount, settings: Mapping[str, Any]) -> list[Term]:  # type: ignore[empty-body] # never run
     """Displacements that a mount of this kind may need in its model."""

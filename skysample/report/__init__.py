@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from skysample.report.page import render_report, write_report
-from skysample.report.record import AxisFinding, EarlierRun, Record, SourceFile, build_record
+from skysample.report.record import AxisFinding, EarlierRun, Record, build_record
+from skysample.report.source_files import SourceFile
 
 __all__ = [
     "AxisFinding",

@@ -1,4 +1,4 @@
-"""Facts and rows of the record: names and values as text, in the signs of a terminal."""
+"""Facts of the record: names and values as text, in the signs of a terminal."""
 
 from __future__ import annotations
 
@@ -8,49 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.mount_axes import limits
-from skysample.report.sentences import total
-from skysample.report.typography import probability, signed
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel
-    from skysample.polar_axis import PolarAlignment
     from skysample.report.record import Record
     from skysample.runs import Run
     from skysample.site import Axis, Site, Wedge
-    from skysample.sizing import PointsNeeded
 
-__all__ = [
-    "TERM_MEANINGS",
-    "Facts",
-    "axis_rows",
-    "instrument_facts",
-    "run_facts",
-    "score_facts",
-    "site_facts",
-    "size_rows",
-    "term_rows",
-]
+__all__ = ["Facts", "instrument_facts", "run_facts", "score_facts", "site_facts"]
 
 Facts = list[tuple[str, str]]
 """Name and value."""
-
-TERM_MEANINGS = {
-    "polar_altitude": "height of the polar axis above the pole",
-    "polar_azimuth": "polar axis east of the pole, about the vertical",
-    "tilt_north": "lean of the azimuth axis to the north",
-    "tilt_east": "lean of the azimuth axis to the east",
-    "primary_zero": "zero of the primary encoder",
-    "secondary_zero": "zero of the secondary encoder",
-    "axis_skew": "the two axes not square to each other",
-    "cone": "tube not square to the secondary axis",
-    "tube_flexure": "tube sagging under its weight",
-    "fork_flexure": "fork bending under its load",
-    "primary_sin": "primary encoder off centre, sine part",
-    "primary_cos": "primary encoder off centre, cosine part",
-    "secondary_sin": "secondary encoder off centre, sine part",
-    "secondary_cos": "secondary encoder off centre, cosine part",
-}
-"""In words, for whoever does not know the names of the core's terms."""
 
 _KINDS = {
     "fork": "equatorial on a fork, no pier flip",
@@ -65,13 +33,19 @@ def site_facts(record: Record) -> Facts:
     taken = [f"{loss.obstruction} {loss.removed_sr:.2f} sr" for loss in sky.taken if loss.removed_sr > 0.0]
     share = 100.0 * sky.area_sr / (2.0 * math.pi)
     return [
-        ("Latitude", f"{abs(place.latitude_deg):.5f}° {'north' if place.latitude_deg >= 0.0 else 'south'}"),
-        ("Longitude", f"{abs(place.longitude_deg):.5f}° {'east' if place.longitude_deg >= 0.0 else 'west'}"),
+        (
+            "Place",
+            f"{_side(place.latitude_deg, 'north', 'south')}, {_side(place.longitude_deg, 'east', 'west')}",
+        ),
         ("Elevation", f"{place.elevation_m:g} m"),
         ("Air", f"{place.temperature_c:g} °C, {place.station_pressure_hpa:.0f} hPa"),
         ("Usable sky", f"{sky.area_sr:.2f} sr, {share:.0f} % of the hemisphere"),
         ("Taken by", ", ".join(taken) or "nothing"),
     ]
+
+
+def _side(angle_deg: float, plus: str, minus: str) -> str:
+    return f"{abs(angle_deg):.5f}° {plus if angle_deg >= 0.0 else minus}"
 
 
 def instrument_facts(site: Site) -> Facts:
@@ -144,60 +118,4 @@ def score_facts(record: Record) -> Facts:
         ("Noise", f'{model.sigma.value:.2f}" per axis, {model.dof} degrees of freedom'),
         ("Model's error", f'{error.rms.value:.2f}" RMS, {error.p95.value:.2f}" at 95 % of the usable sky'),
         ("Condition", f"{model.condition:.1f}"),
-    ]
-
-
-def axis_rows(record: Record) -> list[list[str]]:
-    """Two axis errors and the total, signed: name, before if there is one, and after."""
-    names = (
-        ("Lean north (+) or south (-)", "Lean east (+) or west (-)", "In all")
-        if record.site.mount.kind == "altaz"
-        else ("Above (+) or below (-) the true pole", "East (+) or west (-) of it", "In all, on the sky")
-    )
-    findings = ([] if record.before is None else [record.before.axis]) + [record.axis]
-    columns = [_axis_column(each.alignment) for each in findings]
-    return [[name, *(column[i] for column in columns)] for i, name in enumerate(names)]
-
-
-def _axis_column(alignment: PolarAlignment | None) -> list[str]:
-    if alignment is None:
-        return ["not determined"] * 3
-    per = math.degrees(1.0) * 60.0
-    values = (alignment.first_rad, alignment.second_rad)
-    parts = [
-        signed(value * per, float(error) * per, "'")
-        for value, error in zip(values, alignment.stderr_rad, strict=True)
-    ]
-    return [*parts, total(alignment)]
-
-
-def term_rows(model: FittedModel) -> list[list[str]]:
-    """Name, meaning, value, error, half width, t, p and verdict of each term."""
-    return [
-        [
-            str(row["name"]),
-            TERM_MEANINGS.get(str(row["name"]), "from a plugin"),
-            f"{row['value'].value:+.2f}",
-            f"{row['stderr'].value:.2f}",
-            f"{row['ci95'].value:.2f}",
-            f"{row['t']:.1f}",
-            probability(float(row["p"])),
-            str(row["verdict"]),
-        ]
-        for row in model.terms
-    ]
-
-
-def size_rows(need: PointsNeeded) -> list[list[str]]:
-    """Points, error over the sky, smallest detectable term and minutes."""
-    return [
-        [
-            f"{int(row['points'])}",
-            f"{row['sky_rms'].value:.2f}",
-            f"{row['sky_p95'].value:.2f}",
-            f"{row['detectable'].value:.2f}",
-            f"{row['minutes'].value:.0f}",
-            "recommended" if int(row["points"]) == need.recommended else "",
-        ]
-        for row in need.table
     ]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from skysample.charts import as_svg, coverage_map, printable, residual_map, size_chart
+from skysample import cautions
+from skysample.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
 from skysample.errors import InputError
 from skysample.files import write_whole
-from skysample.polar_axis import tracking_error
-from skysample.report import facts, sentences
+from skysample.instructions import bolt_steps
+from skysample.report import facts, rows, sentences
 from skysample.report.typography import typeset
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from skysample.report.record import AxisFinding, Record
+    from skysample.report.record import AxisFinding, EarlierRun, Record
 
 __all__ = ["render_report", "write_report"]
 
@@ -79,41 +80,71 @@ def _cleaned(value: Any) -> Any:
 
 def _content(record: Record) -> dict[str, Any]:
     """Build what the template puts down: sentences, facts, rows and charts."""
-    site, model = record.site, record.model
-    before, comparison = record.before, record.comparison
+    comparison = record.comparison
     furthest_row, furthest = sentences.furthest(record.score)
     return {
         "summary": sentences.summary(record),
         "site_facts": facts.site_facts(record),
-        "instrument_facts": facts.instrument_facts(site),
-        "before": None if before is None else _axis_content(before.axis, record),
-        "before_facts": None if before is None else facts.run_facts(before.run, before.model),
-        "after": _axis_content(record.axis, record),
-        "after_facts": facts.run_facts(record.run, model),
-        "change": "" if comparison is None else sentences.change(comparison),
+        "instrument_facts": facts.instrument_facts(record.site),
+        "first": _run_content(record.before),
+        "second": _run_content(record.after),
+        "axis_now": _axis_content(record.axis),
+        "final_facts": facts.run_facts(record.run, record.model),
+        "done": [] if comparison is None else [sentences.change(comparison), *comparison.sentences],
         "verdict": "" if comparison is None else sentences.verdict(comparison),
-        "axis_rows": facts.axis_rows(record),
-        "push_pull": site.wedge is not None and site.wedge.push_pull,
-        "term_rows": facts.term_rows(model),
+        "to_turn": _to_turn(record),
+        "cautions": [*cautions.WEDGE, *cautions.MOVING],
+        "finish": cautions.FINISH,
+        "axis_names": [name for name, _ in rows.axis_findings(record)],
+        "axis_rows": rows.axis_rows(record),
+        "enough": [] if record.trails is None else sentences.enough(record.trails),
+        "trail_rows": [] if record.trails is None else rows.trail_rows(record.trails),
+        "points_chosen": sentences.points_chosen(record),
+        "size_rows": [] if record.need is None else rows.size_rows(record.need),
+        "meanings": rows.TERM_MEANINGS,
+        "term_rows": rows.term_rows(record.model),
         "score_facts": facts.score_facts(record),
         "furthest_row": furthest_row,
         "furthest_frame": record.run.frames[record.run.rows.tolist().index(furthest_row)],
         "furthest": furthest,
-        "size_rows": [] if record.need is None else facts.size_rows(record.need),
+        "left_over": sentences.left_over(record.structure),
+        "history": [] if record.history is None else list(map(sentences.capital, record.history.sentences)),
+        "history_rows": [] if record.history is None else rows.history_rows(record.history),
+        "tracking": [] if record.tracking is None else list(record.tracking.sentences),
+        "tracking_rows": [] if record.tracking is None else rows.tracking_rows(record.tracking),
         "charts": {name: as_svg(figure) for name, figure in _charts(record).items()},
+        "panels": [as_svg(figure) for figure in residual_panels(record.run, record.score).values()],
     }
 
 
-def _axis_content(finding: AxisFinding, record: Record) -> dict[str, Any]:
+def _run_content(quick: EarlierRun | None) -> dict[str, Any] | None:
+    if quick is None:
+        return None
+    return {"facts": facts.run_facts(quick.run, quick.model), **_axis_content(quick.axis)}
+
+
+def _axis_content(finding: AxisFinding) -> dict[str, Any]:
     alignment = finding.alignment
     if alignment is None:
-        return {"reason": finding.reason, "sentences": [], "moves": ()}
-    tracking = sentences.tracking(tracking_error(alignment, record.sky))
+        return {"reason": finding.reason, "sentences": [], "moves": (), "hints": ()}
     return {
         "reason": "",
-        "sentences": [*sentences.axis_sentences(alignment), tracking],
+        "sentences": sentences.axis_sentences(alignment),
         "moves": alignment.moves,
+        "hints": alignment.hints,
     }
+
+
+def _to_turn(record: Record) -> list[tuple[str, list[str]]]:
+    """List what is still to be turned, if anything is: each move, and how to make it."""
+    comparison = record.comparison
+    if comparison is not None:
+        alignment, moves = comparison.after, comparison.next_moves
+    elif record.axis.alignment is not None:
+        alignment, moves = record.axis.alignment, record.axis.alignment.moves
+    else:
+        return []
+    return [(str(move), list(bolt_steps(move, alignment))) for move in moves]
 
 
 def _charts(record: Record) -> dict[str, Figure]:
@@ -122,4 +153,4 @@ def _charts(record: Record) -> dict[str, Figure]:
         "coverage": coverage_map(model, run, sky=sky, error=record.error),
         "residuals": residual_map(model, run, record.score, sky=sky),
     }
-    return drawn if record.need is None else {**drawn, "sizing": size_chart(record.need)}
+    return drawn if record.need is None else {**drawn, "sizing": size_chart(record.need, record.learning)}

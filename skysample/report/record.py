@@ -2,58 +2,37 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
-import platform
-import tomllib
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from skysample.comparing import Comparison, compare
-from skysample.errors import InputError, NoSolution, NotDetermined
-from skysample.files import read_text
-from skysample.fitting import FittedModel, fit
+from skysample.errors import NoSolution, NotDetermined
+from skysample.fitting import FittedModel, fit, load_model
+from skysample.leftovers import Structure, structure
+from skysample.movements import History, history
 from skysample.plugins.registry import Registry, default_registry
 from skysample.polar_axis import PolarAlignment, polar
+from skysample.report.source_files import SourceFile, horizon_file, software, source_file
 from skysample.runs import Run, read_run
 from skysample.scoring import Score, SkyError, score, sky_error
+from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
 from skysample.sky import UsableSky, usable_sky
+from skysample.tracking_drift import Trails, trail
+from skysample.tracking_log import read_tracking_log
+from skysample.tracking_quality import Tracking, tracking
 
 if TYPE_CHECKING:
+    import os
     from collections.abc import Mapping, Sequence
 
     from astropy.time import Time
     from astropy.units import Quantity
 
     from skysample.site import Site
-    from skysample.sizing import PointsNeeded
 
-__all__ = ["AxisFinding", "EarlierRun", "Record", "SourceFile", "build_record"]
+    Path = str | os.PathLike[str]
 
-_PACKAGES = ("skysample", "numpy", "scipy", "astropy", "pyerfa", "healpy")
-
-
-@dataclass(frozen=True, slots=True)
-class SourceFile:
-    """A file that the record rests on.
-
-    Attributes
-    ----------
-    part : str
-        What it is: "site", "horizon", "run", "run before".
-    name : str
-        Without its folder.
-    sha256 : str
-        Hexadecimal digest of its bytes.
-    size_bytes : int
-    """
-
-    part: str
-    name: str
-    sha256: str
-    size_bytes: int
+__all__ = ["AxisFinding", "EarlierRun", "Record", "build_record"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +53,7 @@ class AxisFinding:
 
 @dataclass(frozen=True, slots=True)
 class EarlierRun:
-    """The run before the adjustment.
+    """A quick run before or right after the adjustment.
 
     Attributes
     ----------
@@ -102,20 +81,33 @@ class Record:
     model : FittedModel
         Fitted to it.
     score : Score
+    structure : Structure
+        What its residuals still hold.
     axis : AxisFinding
         From the final run.
     sky : UsableSky
     error : SkyError
         The model's own, over that sky.
+    learning : LearningCurve
+        What fewer points of the final run would have given.
     software : tuple of (str, str)
         Names and versions, third-party plugins included.
     made_utc : str
         ISO 8601.
-    before : EarlierRun or None
+    before, after : EarlierRun or None
+        The first run, and the second, right after the adjustment; without a second one the final run stands for it.
     comparison : Comparison or None
         None without a run before, or where either axis is not determined.
+    trails : Trails or None
+        Of the axis by the final run; None where that is not determined.
     need : PointsNeeded or None
         How the number of points was decided.
+    undecided : str
+        Why it could not be decided; empty where it was, or where nobody asked.
+    history : History or None
+        What moved since the earlier models.
+    tracking : Tracking or None
+        From a tracking log.
     """
 
     site: Site
@@ -123,26 +115,37 @@ class Record:
     run: Run
     model: FittedModel
     score: Score
+    structure: Structure
     axis: AxisFinding
     sky: UsableSky
     error: SkyError
+    learning: LearningCurve
     software: tuple[tuple[str, str], ...]
     made_utc: str
     before: EarlierRun | None = None
+    after: EarlierRun | None = None
     comparison: Comparison | None = None
+    trails: Trails | None = None
     need: PointsNeeded | None = None
+    undecided: str = ""
+    history: History | None = None
+    tracking: Tracking | None = None
 
 
 def build_record(
     site: Site,
-    site_path: str | os.PathLike[str],
-    run_path: str | os.PathLike[str],
-    before_path: str | os.PathLike[str] | None = None,
+    site_path: Path,
+    run_path: Path,
+    before_path: Path | None = None,
     *,
     made: Time,
+    after_path: Path | None = None,
+    model_paths: Sequence[Path] = (),
+    tracking_path: Path | None = None,
     terms: Sequence[str] | None = None,
     assume: Mapping[str, str] | None = None,
     limit: Quantity | None = None,
+    target: Quantity | None = None,
     need: PointsNeeded | None = None,
     sky: UsableSky | None = None,
     registry: Registry | None = None,
@@ -156,17 +159,26 @@ def build_record(
     site_path, run_path : path-like
         The site file, and the final run.
     before_path : path-like, optional
-        The run before the adjustment.
+        The first run, before the adjustment.
     made : Time
         The moment to put on the record.
+    after_path : path-like, optional
+        The second run, right after the adjustment; it is the pilot too by which the number of points is decided.
+        Default: the final run shows what the adjustment did, and nothing is decided.
+    model_paths : sequence of path-like
+        Earlier models of the telescope, to say what moved since; the final run is fitted with their terms for that.
+    tracking_path : path-like, optional
+        Tracking log, judged with the final model where it says its target and time.
     terms : sequence of str, optional
         Of the final model, see `skysample.fit`.
     assume : mapping, optional
-        See `skysample.read_run`; for both runs.
+        See `skysample.read_run`; for all runs.
     limit : Quantity, optional
         See `skysample.compare`.
+    target : Quantity, optional
+        Wanted standard error of the final model over the sky, see `skysample.points_needed`.
     need : PointsNeeded, optional
-        The decision on the number of points, to be recorded.
+        The decision on the number of points, if it is at hand already.
     sky : UsableSky, optional
         If it is at hand already.
     registry : Registry, optional
@@ -190,28 +202,44 @@ def build_record(
     run = read_run(run_path, site, assume=assume)
     model = fit(run, site, terms, registry=plugins)
     axis = _axis(model, site)
-    files = [_source("site", site_path), *_horizon(site_path), _source("run", run_path)]
-    before = comparison = None
-    if before_path is not None:
-        before = _earlier(read_run(before_path, site, assume=assume), site, plugins)
-        files.append(_source("run before", before_path))
-        if before.axis.alignment is not None and axis.alignment is not None:
-            comparison = compare(before.axis.alignment, axis.alignment, limit)
     region = sky or usable_sky(site, registry=plugins)
+    quick = {
+        part: None if path is None else _earlier(read_run(path, site, assume=assume), site, plugins)
+        for part, path in (("first run", before_path), ("second run", after_path))
+    }
+    before, after = quick.values()
+    undecided = ""
+    if need is None and after is not None and after.model is not None:
+        need, undecided = _needed(after.model, model, region, target, plugins)
+    given = [("first run", before_path), ("second run", after_path), ("final run", run_path)]
+    given += [*(("earlier model", path) for path in model_paths), ("tracking log", tracking_path)]
     return Record(
         site=site,
-        files=tuple(files),
+        files=(
+            source_file("site", site_path),
+            *horizon_file(site_path),
+            *(source_file(part, path) for part, path in given if path is not None),
+        ),
         run=run,
         model=model,
         score=score(model, run),
+        structure=structure(model, run),
         axis=axis,
         sky=region,
         error=sky_error(model, region),
-        software=_software(plugins),
+        learning=learning_curve(
+            model, run, site, target if need is None else need.target, sky=region, registry=plugins
+        ),
+        software=software(plugins),
         made_utc=str(iso(made, 0)),
         before=before,
-        comparison=comparison,
+        after=after,
+        comparison=_compared(before, axis if after is None else after.axis, limit),
+        trails=None if axis.alignment is None else trail(axis.alignment, region),
         need=need,
+        undecided=undecided,
+        history=_moved([load_model(path, registry=plugins) for path in model_paths], run, model, plugins),
+        tracking=None if tracking_path is None else _tracked(tracking_path, site, model),
     )
 
 
@@ -230,31 +258,34 @@ def _earlier(run: Run, site: Site, registry: Registry) -> EarlierRun:
     return EarlierRun(run, model, _axis(model, site))
 
 
-def _source(part: str, path: str | os.PathLike[str]) -> SourceFile:
+def _compared(before: EarlierRun | None, after: AxisFinding, limit: Quantity | None) -> Comparison | None:
+    if before is None or before.axis.alignment is None or after.alignment is None:
+        return None
+    return compare(before.axis.alignment, after.alignment, limit)
+
+
+def _needed(
+    pilot: FittedModel, final: FittedModel, sky: UsableSky, target: Quantity | None, registry: Registry
+) -> tuple[PointsNeeded | None, str]:
     try:
-        content = Path(path).read_bytes()
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(f"cannot be read ({reason}); check the path", file=os.fspath(path)) from None
-    return SourceFile(part, Path(path).name, hashlib.sha256(content).hexdigest(), len(content))
+        return points_needed(sky.site, pilot, target, terms=final.names, sky=sky, registry=registry), ""
+    except (NotDetermined, NoSolution) as error:
+        return None, str(error)
 
 
-def _horizon(site_path: str | os.PathLike[str]) -> list[SourceFile]:
-    """Find the horizon file that a site file names, if it names one."""
-    horizon = tomllib.loads(read_text(site_path)).get("sky", {}).get("horizon")
-    return [_source("horizon", Path(site_path).parent / horizon)] if isinstance(horizon, str) else []
+def _moved(
+    earlier: Sequence[FittedModel], run: Run, model: FittedModel, registry: Registry
+) -> History | None:
+    if not earlier:
+        return None
+    names = earlier[-1].names
+    last = model if model.names == names else fit(run, run.site, names, registry=registry)
+    return history([*earlier, last], run.site)
 
 
-def _software(registry: Registry) -> tuple[tuple[str, str], ...]:
-    listed = [("Python", platform.python_version())]
-    for package in _PACKAGES:
-        try:
-            listed.append((package, version(package)))
-        except PackageNotFoundError:
-            listed.append((package, "version not recorded"))
-    others = {
-        (each.distribution, each.version)
-        for each in registry.installed
-        if each.distribution != "skysample" and not each.problem
-    }
-    return (*listed, *sorted(others))
+def _tracked(path: Path, site: Site, model: FittedModel) -> Tracking:
+    """Judge a tracking log; a log that does not say where the tube was and when has its drift fitted alone."""
+    log = read_tracking_log(path)
+    if log.target_deg is None or log.start is None:
+        return tracking(log)
+    return tracking(log, site, model)

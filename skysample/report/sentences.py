@@ -11,11 +11,24 @@ from skysample.report.typography import measured
 
 if TYPE_CHECKING:
     from skysample.comparing import Comparison
-    from skysample.polar_axis import PolarAlignment, TrackingError
+    from skysample.leftovers import Structure
+    from skysample.polar_axis import PolarAlignment
     from skysample.report.record import Record
     from skysample.scoring import Score
+    from skysample.tracking_drift import Trails
 
-__all__ = ["axis_sentences", "change", "furthest", "summary", "total", "tracking", "verdict"]
+__all__ = [
+    "axis_sentences",
+    "capital",
+    "change",
+    "enough",
+    "furthest",
+    "left_over",
+    "points_chosen",
+    "summary",
+    "total",
+    "verdict",
+]
 
 _ARCMIN = math.degrees(1.0) * 60.0
 _SIDEREAL_ARCSEC_S = 15.041
@@ -81,19 +94,6 @@ def total(alignment: PolarAlignment) -> str:
     return measured(float(alignment.total_error.value), float(alignment.left.value), "'")
 
 
-def tracking(found: TrackingError) -> str:
-    """Say what the axis error does while the mount tracks."""
-    drift, turn = (
-        f"at altitude {altitude:.0f}°, azimuth {azimuth:.0f}°"
-        for altitude, azimuth in (found.drift_place_deg, found.rotation_place_deg)
-    )
-    return (
-        "Tracking at the sidereal rate without corrections drifts by up to"
-        f' {found.drift_arcsec_per_min:.3g}" a minute ({drift}); with a guider the field turns by up to'
-        f" {found.rotation_deg_per_hour:.2g}° an hour ({turn})."
-    )
-
-
 def change(comparison: Comparison) -> str:
     """Say how the axis really moved between the two runs."""
     (first, first_error), (second, second_error) = comparison.changes_arcmin
@@ -152,3 +152,57 @@ def summary(record: Record) -> list[str]:
         f' {error.p95.value:.2f}" on 95 % of it.'
     )
     return [first, fitted, over_sky]
+
+
+def capital(sentence: str) -> str:
+    """Begin a sentence with a capital letter, and end it with a full stop."""
+    return f"{sentence[:1].upper()}{sentence[1:].removesuffix('.')}." if sentence else ""
+
+
+def enough(trails: Trails) -> list[str]:
+    """Say whether this camera notices what the axis does, and what would be there without any error."""
+    altitude, azimuth = trails.refraction_place_deg
+    said = [
+        str(trails),
+        (
+            f'Refraction alone drifts a star by up to {trails.refraction_arcsec_per_min:.2f}" a minute (altitude'
+            f" {altitude:.0f}°, azimuth {azimuth:.0f}°) on a perfect axis; the model follows it."
+        ),
+    ]
+    if trails.inherent_deg_per_hour is not None:
+        said.append(
+            f"Even a level mount turns the field, by up to {trails.inherent_deg_per_hour:.0f}° an hour; the table has"
+            " what the lean adds."
+        )
+    return said
+
+
+def points_chosen(record: Record) -> list[str]:
+    """Say how many points were chosen and why, and how many would have done."""
+    need, run = record.need, record.run
+    said = []
+    if need is not None:
+        said.append(
+            f'Target {need.target.value:.2f}" over the usable sky, noise {need.sigma.value:.2f}" per axis in the run it'
+            f" was chosen by, {len(need.terms)} terms, {100.0 * need.failed_share:g} % of exposures allowed to fail:"
+            f" {need.recommended} points."
+        )
+        if need.informed is not None and need.informed.recommended is not None:
+            said.append(
+                f"Placed where the terms are learnt best, {need.informed.recommended} would do; even points also see"
+                " what no term describes."
+            )
+    if record.undecided:
+        said.append(capital(record.undecided))
+    taken = run.points + run.failed
+    said.append(
+        f"Taken: {taken}, solved {run.points}, used {record.model.run.used}. Afterwards, {record.learning}"
+    )
+    return said
+
+
+def left_over(found: Structure) -> list[str]:
+    """Say what structure the residuals still hold, and what could not be looked for."""
+    said = [capital(line) for line in str(found).splitlines()]
+    missing = [f"{each.name} ({each.not_done})" for each in found.findings if each.not_done]
+    return [*said, f"Not tested: {', '.join(missing)}."] if missing else said

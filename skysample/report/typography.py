@@ -7,6 +7,7 @@ import re
 __all__ = ["measured", "probability", "signed", "typeset"]
 
 _SIGNS = (
+    (r" \+- ", "\N{NO-BREAK SPACE}\N{PLUS-MINUS SIGN}\N{NO-BREAK SPACE}"),
     (r"\+-", "\N{PLUS-MINUS SIGN}"),
     (r"(?<=\d)'", "\N{PRIME}"),
     (r'(?<=\d)"', "\N{DOUBLE PRIME}"),
@@ -22,8 +23,9 @@ def measured(value: float, error: float, unit: str) -> str:
 
 
 def signed(value: float, error: float, unit: str) -> str:
-    """Write a number with sign and error."""
-    return ("-" if value < 0.0 else "+") + measured(abs(value), error, unit)
+    """Write a number with sign and error; without a sign where it rounds to none."""
+    text = measured(abs(value), error, unit)
+    return text if float(text.partition(unit)[0]) == 0.0 else ("-" if value < 0.0 else "+") + text
 
 
 def probability(p: float) -> str:

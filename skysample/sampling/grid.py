@@ -21,7 +21,15 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.sky import UsableSky
 
-__all__ = ["Evenness", "Grid", "InformedGain", "evenness", "ideal_covering_rad", "ideal_separation_rad"]
+__all__ = [
+    "Evenness",
+    "Grid",
+    "InformedGain",
+    "evenness",
+    "grid_of",
+    "ideal_covering_rad",
+    "ideal_separation_rad",
+]
 
 
 def ideal_covering_rad(area_sr: float, points: int) -> float:
@@ -229,3 +237,23 @@ class Grid:
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(str(self))}</pre>"
+
+
+def grid_of(
+    directions: Array, sides: NDArray[np.int64], sky: UsableSky, *, design: str, seed: int = 0
+) -> Grid:
+    """Measure points that were placed already as a grid over a sky."""
+    measured = evenness(sky.directions, directions)
+    return Grid(
+        directions=directions,
+        sides=sides,
+        sky=sky,
+        area_sr=sky.area_sr,
+        covering_radius_rad=measured.covering_radius_rad,
+        min_separation_rad=measured.min_separation_rad,
+        covering_ratio=measured.covering_radius_rad / ideal_covering_rad(sky.area_sr, len(directions)),
+        separation_ratio=measured.min_separation_rad / ideal_separation_rad(sky.area_sr, len(directions)),
+        area_variation=measured.area_variation,
+        design=design,
+        seed=seed,
+    )

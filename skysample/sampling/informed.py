@@ -1,9 +1,6 @@
 """Points where they teach the model most: the least mean prediction variance over the usable sky (I-optimality).
 
-Points are exchanged one at a time for the best of all candidate cells until nothing is gained (V. V. Fedorov 1972,
-"Theory of Optimal Experiments", Academic Press), from an even grid on. In coordinates in which the model's mean
-information over the sky is the identity, the criterion is the trace of the inverse of the points' information
-matrix, and the gain by one more point of two components follows from 2 by 2 matrices (Sherman-Morrison-Woodbury).
+The candidates are the cells of the usable sky; the points are exchanged for them (`exchange`), from an even grid on.
 """
 
 from __future__ import annotations
@@ -19,6 +16,7 @@ from skysample.errors import InputError, NotDetermined
 from skysample.mount_axes import ideal_axes, mount_frame, sides
 from skysample.plugins.registry import default_registry
 from skysample.sampling.cells import edge_resolved_cells
+from skysample.sampling.exchange import Places, exchanged, filled, prediction_variance, thinned
 from skysample.sampling.grid import InformedGain, ideal_separation_rad
 from skysample.terms import ROTATIONS, choose_terms
 
@@ -36,26 +34,12 @@ if TYPE_CHECKING:
     Sides = NDArray[np.int64]
     EvenGrid = Callable[[int, int, str], tuple[Array, Sides]]
 
-__all__ = [
-    "LARGEST_SEPARATION",
-    "LinearModel",
-    "Places",
-    "exchanged",
-    "gains",
-    "informed_points",
-    "linear_model",
-    "prediction_variance",
-]
+__all__ = ["LARGEST_SEPARATION", "LinearModel", "informed_points", "linear_model"]
 
 LARGEST_SEPARATION = 0.5
 """Of the hexagonal one: so far apart there is room for all points on any region, as discs cover less than its area."""
 
 _CANDIDATES = 6000  # cells a side, about; edges are kept as fine as they come
-_SWEEPS = 20
-_STOP = 1e-4  # share of the variance that a sweep must gain for another one
-_TIE = 1e-9  # gains that differ by less are equal, so that rounding decides nothing
-_RIDGE = 1e-6  # even points' worth of information that is always there: a point can be taken out of too few
-_SINGULAR = 1e-13  # least eigenvalue over the largest, below which the points do not determine all terms
 _COMPARED = 4  # even grids, to find how many even points are as good
 _LARGEST_COMPARED = 300  # beyond so many points the variance of even ones goes as 1/N
 
@@ -75,32 +59,6 @@ class LinearModel:
 
     names: tuple[str, ...]
     design: Callable[[Array, Sides], Array]
-
-
-@dataclass(frozen=True)
-class Places:
-    """Directions on a side of the pier, with their rows of the design.
-
-    Attributes
-    ----------
-    directions : ndarray, shape (n, 3)
-    sides : ndarray of int, shape (n,)
-    rows : ndarray, shape (n, 2, p)
-    """
-
-    directions: Array
-    sides: Sides
-    rows: Array
-
-    def __len__(self) -> int:
-        return len(self.sides)
-
-    def __getitem__(self, index: slice | NDArray[np.int64] | NDArray[np.bool_]) -> Places:
-        return Places(self.directions[index], self.sides[index], self.rows[index])
-
-    def near(self, direction: Array, side: int, cosine: float) -> NDArray[np.bool_]:
-        """Which of these are nearer to a direction (3,) than the angle of this cosine, on the same side."""
-        return np.asarray((self.directions @ direction > cosine) & (self.sides == side))
 
 
 def linear_model(site: Site, terms: Sequence[str], registry: Registry | None = None) -> LinearModel:
@@ -203,8 +161,8 @@ def informed_points(
     if stay < points:
         area_sr = float(found.reachable.sum()) * found.cell_sr
         cosine = math.cos(separation * ideal_separation_rad(area_sr, points)) if separation > 0.0 else 2.0
-        start = _thinned(kept, even_places(points - stay, 0), cosine)
-        start = _filled(candidates, start, points, cosine)
+        start = thinned(kept, even_places(points - stay, 0), cosine)
+        start = filled(candidates, start, points, cosine)
         chosen = exchanged(candidates, start, cosine, first=stay)
     rows = model.design(chosen.directions, chosen.sides)
     _check_determined(rows, model.names, f"no {points} points found", "ask for more points")
@@ -220,92 +178,6 @@ def informed_points(
         chosen.sides,
         InformedGain(model.names, separation, blend, variance, as_good),
     )
-
-
-def prediction_variance(rows: Array) -> float:
-    """Mean over the sky of the model's radial variance for unit noise per axis.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (n, 2, p)
-        Of the points, in coordinates in which the mean of the sky's J^T J is the identity.
-
-    Returns
-    -------
-    float
-        Infinite where the points do not determine all terms.
-    """
-    eigenvalues = np.linalg.eigvalsh(_information(rows))
-    if eigenvalues[0] <= _SINGULAR * eigenvalues[-1]:
-        return math.inf
-    return float(np.sum(1.0 / eigenvalues))
-
-
-def gains(information: Array, rows: Array) -> Array:
-    """By how much one more point lowers the trace of the inverse information, for each of k points.
-
-    With C the inverse and J the point's rows, tr(C) - tr((C^-1 + J^T J)^-1) = tr((1 + J C J^T)^-1 J C C J^T).
-
-    Parameters
-    ----------
-    information : ndarray, shape (p, p)
-        Positive definite.
-    rows : ndarray, shape (2, p, k)
-        Of the candidates, the last axis running over them.
-
-    Returns
-    -------
-    ndarray, shape (k,)
-    """
-    eigenvalues, vectors = np.linalg.eigh(information)
-    weights = np.stack([1.0 / eigenvalues, 1.0 / eigenvalues**2])
-    one, other = vectors.T @ rows[0], vectors.T @ rows[1]
-    (a, by_a), (b, by_b), (c, by_c) = weights @ one**2, weights @ (one * other), weights @ other**2
-    a, c = 1.0 + a, 1.0 + c
-    return np.asarray((c * by_a - 2.0 * b * by_b + a * by_c) / (a * c - b * b))
-
-
-def exchanged(candidates: Places, start: Places, cosine: float, *, first: int = 0) -> Places:
-    """Exchange points for candidates, each for the best one in turn, until a sweep gains next to nothing.
-
-    Parameters
-    ----------
-    candidates : Places
-    start : Places
-        The points, with rows in the same coordinates.
-    cosine : float
-        Of the least separation on the same side of the pier; above 1 for none.
-    first : int
-        Points before this one stay.
-
-    Returns
-    -------
-    Places
-        As many points; their prediction variance is not above that of the start.
-    """
-    columns = _columns(candidates)
-    directions, side_of, rows = start.directions.copy(), start.sides.copy(), start.rows.copy()
-    near = _crowded(candidates, start, cosine)
-    before = math.inf
-    for _ in range(_SWEEPS):
-        # Summed anew in each sweep, so that rounding does not pile up.
-        information = _ridged(rows)
-        variance = float(np.trace(np.linalg.inv(information)))
-        if variance > (1.0 - _STOP) * before:
-            break
-        before = variance
-        for number in range(first, len(start)):
-            without = information - rows[number].T @ rows[number]
-            here = gains(without, rows[number][:, :, None])[0]
-            others = near - candidates.near(directions[number], side_of[number], cosine)
-            best, gain = _best(gains(without, columns), others)
-            if gain <= (1.0 + _TIE) * here:
-                continue
-            directions[number], side_of[number] = candidates.directions[best], candidates.sides[best]
-            rows[number] = candidates.rows[best]
-            information = without + rows[number].T @ rows[number]
-            near = others + candidates.near(directions[number], side_of[number], cosine)
-    return Places(directions, side_of, rows)
 
 
 def _candidates(sky: UsableSky, found: Sheets, model: LinearModel) -> tuple[Places, Array]:
@@ -337,70 +209,6 @@ def _check_determined(rows: Array, names: tuple[str, ...], who: str, what_to_do:
     pair = weak[0].pair if weak else ()
     what = f"tell {pair[0]} from {pair[1]}" if pair else f"determine {names[0]}"
     raise NotDetermined(f"{who} {what}; {what_to_do}", pair=pair, condition=condition)
-
-
-def _information(rows: Array) -> Array:
-    flat = rows.reshape(-1, rows.shape[-1])
-    return np.asarray(flat.T @ flat)
-
-
-def _ridged(rows: Array) -> Array:
-    return _information(rows) + _RIDGE * np.eye(rows.shape[-1])
-
-
-def _columns(candidates: Places) -> Array:
-    return np.ascontiguousarray(candidates.rows.transpose(1, 2, 0))
-
-
-def _crowded(candidates: Places, points: Places, cosine: float) -> NDArray[np.int64]:
-    """How many of the points are too near to each candidate."""
-    near = np.zeros(len(candidates), np.int64)
-    for direction, side in zip(points.directions, points.sides, strict=True):
-        near += candidates.near(direction, int(side), cosine)
-    return near
-
-
-def _best(gain: Array, crowded: NDArray[np.int64]) -> tuple[int, float]:
-    """The first candidate with the largest gain that is not too near to a point, and that gain."""
-    allowed = np.where(crowded > 0, -math.inf, gain)
-    largest = float(allowed.max())
-    return int(np.argmax(allowed >= (1.0 - _TIE) * largest)), largest
-
-
-def _thinned(kept: Places, more: Places, cosine: float) -> Places:
-    """Those kept, and of more points those that are not too near to one before."""
-    joined = _joined(kept, more)
-    taken = np.arange(len(joined)) < len(kept)
-    for number in range(len(kept), len(joined)):
-        near = joined.near(joined.directions[number], int(joined.sides[number]), cosine)
-        taken[number] = not (near & taken).any()
-    return joined[taken]
-
-
-def _filled(candidates: Places, points: Places, wanted: int, cosine: float) -> Places:
-    """Add the best candidates one by one until there are as many points as wanted."""
-    if len(points) == wanted:
-        return points
-    columns = _columns(candidates)
-    near = _crowded(candidates, points, cosine)
-    for _ in range(len(points), wanted):
-        if (near > 0).all():
-            raise InputError(
-                f"{wanted} points have no room so far apart; ask for a smaller separation or fewer points",
-                key="separation",
-            )
-        best, _gain = _best(gains(_ridged(points.rows), columns), near)
-        points = _joined(points, candidates[best : best + 1])
-        near += candidates.near(candidates.directions[best], int(candidates.sides[best]), cosine)
-    return points
-
-
-def _joined(one: Places, other: Places) -> Places:
-    return Places(
-        np.concatenate([one.directions, other.directions]),
-        np.concatenate([one.sides, other.sides]),
-        np.concatenate([one.rows, other.rows]),
-    )
 
 
 def _as_good_as(variance: float, points: int, even_variance: Callable[[int, int], float]) -> int:

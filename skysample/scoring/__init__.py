@@ -64,6 +64,10 @@ class Score:
     cooks_distance : ndarray, shape (n,)
     terms : QTable
         As `FittedModel.terms`.
+    loo_expected : Quantity
+        What `loo_rms` is expected to be for the noise that the fit found and these points: left-out points are
+        missed by more than fresh ones, as each is left out of a fit that is poorer by it. Nan where a point left
+        out leaves a term undetermined.
     """
 
     rows: tuple[int, ...]
@@ -77,6 +81,7 @@ class Score:
     leverage: Array
     cooks_distance: Array
     terms: QTable
+    loo_expected: Quantity
 
     @property
     def points(self) -> QTable:
@@ -182,17 +187,34 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
         leverage=influence.leverage,
         cooks_distance=influence.cooks_distance,
         terms=model.terms,
+        loo_expected=_expected(model, influence, data.weights) / ARCSEC * u.arcsec,
     )
+
+
+def _expected(model: FittedModel, influence: Influence, weights: Array) -> float:
+    """RMS that left-out points are expected to be missed by: e_(i) has the covariance sigma^2 (I - H_ii)^-1 / w_i."""
+    if not np.isfinite(influence.loo_residuals).all():
+        return float("nan")
+    widen = np.linalg.inv(np.eye(2) - influence.blocks)
+    spread = np.trace(widen, axis1=1, axis2=2) / weights**2
+    # The model's noise is for weights of mean square 1.
+    return float(model.sigma_rad * np.sqrt(np.mean(weights**2) * np.mean(spread)))
 
 
 def _along_the_curve(model: FittedModel, data: Observations, influence: Influence) -> Array:
     """Left-out residuals after one Gauss-Newton step more, from each closed-form answer, on the true geometry."""
     left_out = influence.loo_residuals.copy()
-    for point in np.flatnonzero(np.isfinite(left_out).all(axis=1)):
-        others = np.arange(len(data.axes)) != point
-        values = model.values_rad - influence.deleted_shift[point]
-        predicted, design = model.function.predict_with_design(values, data.axes, data.moment)
-        residuals = model.function.residuals(predicted, data.observed)
-        step = linear_step(design[others], residuals[others], data.weights[others])
-        left_out[point] = residuals[point] - design[point] @ step
+    points = np.flatnonzero(np.isfinite(left_out).all(axis=1))
+    count, m = len(data.axes), len(points)
+    # Every point's own coefficients, at all points, in one go.
+    values = np.repeat(model.values_rad - influence.deleted_shift[points], count, axis=0)
+    predicted, design = model.function.predict_with_design(
+        values, np.tile(data.axes, (m, 1)), data.moment.repeated(m)
+    )
+    residuals = model.function.residuals(predicted, np.tile(data.observed, (m, 1))).reshape(m, count, 2)
+    design = design.reshape(m, count, 2, -1)
+    for point, its_design, its_residuals in zip(points, design, residuals, strict=True):
+        others = np.arange(count) != point
+        step = linear_step(its_design[others], its_residuals[others], data.weights[others])
+        left_out[point] = its_residuals[point] - its_design[point] @ step
     return left_out

@@ -340,6 +340,8 @@ def familywise_limit(n: int, k: int, dof: float, alpha: float = 0.05) -> float:
 
 def ratio(numerator: Array, denominator: ArrayLike) -> Array:
     """Quotient without warnings: x / 0 is inf with the sign of x, and 0 / 0 is nan."""
+    if np.all(denominator):
+        return np.asarray(numerator / np.asarray(denominator))
     a, b = np.broadcast_arrays(numerator, denominator)
     at_zero = np.where(a == 0.0, np.nan, np.copysign(np.inf, a))
     return np.asarray(np.divide(a, b, out=at_zero, where=b != 0.0))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.scoring.linear import DOF_ROUNDING, UNDETERMINED, ratio
-from skysample.scoring.triangle import EPS, Reduced, reduce_rows
+from skysample.scoring.triangle import EPS, Reduced, reduce_by_sample, reduce_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,8 +24,12 @@ if TYPE_CHECKING:
 
 __all__ = ["LinearRows", "RowFit", "fit_rows"]
 
-_BLOCK = 4096
-_CACHED = 1024
+_BLOCK = 2048
+_TALL = 100
+"""Rows for each coefficient from which a design is worth a sample."""
+
+_SAMPLED = 32
+"""Rows of the sample for each coefficient: its columns are then orthogonal to about a fifth."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,20 +68,36 @@ class LinearRows:
         first = int(self.intercept)
         for start in range(0, n, _BLOCK):
             part = slice(start, start + _BLOCK)
-            block = np.ones((min(_BLOCK, n - start), p + k))
-            block[:, first:p] = self._counted(part)
-            block[:, p:] = self.target[part]
+            block = np.empty((min(_BLOCK, n - start), p + k))
+            block[:, :first] = 1.0
+            np.subtract(self.regressors[part], 0.0 if self.origin is None else self.origin, block[:, first:p])
+            for column in range(k):  # one by one, as a column is in one piece
+                block[:, p + column] = self.target[part, column]
             if self.weights is not None:
                 block *= np.sqrt(self.weights[part])[:, None]
             yield block
         if self.alpha > 0.0:
             yield np.sqrt(self.alpha) * np.eye(p, p + k)[first:]
 
+    def reduced(self) -> Reduced:
+        """The triangle of the weighted rows."""
+        n, p = len(self.regressors), self.coefficients
+        if n > _TALL * p:
+            every = slice(None, None, n // (_SAMPLED * p))
+            weights = None if self.weights is None else self.weights[every]
+            few = replace(self, regressors=self.regressors[every], target=self.target[every], weights=weights)
+            found = reduce_by_sample(self.blocks(), np.concatenate(list(few.blocks()))[:, :p])
+            if found is not None:
+                return found
+        return reduce_rows(self.blocks(), p)
+
     def times(self, part: slice, factor: Array) -> Array:
         """Rows of the unweighted design [1, X], times a matrix of shape (p, any)."""
         first = int(self.intercept)
         product = self._counted(part) @ factor[first:]
-        return product + factor[0] if first else product
+        if first:
+            product += factor[0]
+        return product
 
     def _counted(self, part: slice) -> Array:
         return self.regressors[part] if self.origin is None else self.regressors[part] - self.origin
@@ -134,6 +154,35 @@ class _Hat:
     fitted: float
 
 
+@dataclass(frozen=True, eq=False)
+class _Penalty:
+    """What a penalty holds, in the basis of Q that makes that diagonal, and how it pulls.
+
+    Attributes
+    ----------
+    factor : ndarray, shape (p, rank)
+        A times it is Q in that basis.
+    share : ndarray, shape (rank,)
+        Of each direction, 0 (free) to 1 (held).
+    pull : ndarray, shape (rank, k)
+    """
+
+    factor: Array
+    share: Array
+    pull: Array
+
+    @classmethod
+    def of(cls, rows: LinearRows, factor: Array, coefficients: Array) -> _Penalty:
+        """The basis, where there is a penalty; the factor's own, where there is none."""
+        if rows.alpha == 0.0:
+            return cls(factor, np.zeros(factor.shape[1]), np.zeros((factor.shape[1], coefficients.shape[1])))
+        first = int(rows.intercept)
+        shrunk = np.sqrt(rows.alpha) * factor[first:]
+        share, axes = np.linalg.eigh(shrunk.T @ shrunk)
+        pull = (shrunk @ axes).T @ (np.sqrt(rows.alpha) * coefficients[first:])
+        return cls(factor @ axes, share, pull)
+
+
 def fit_rows(rows: LinearRows) -> RowFit:
     """Fit, and leave each row out in closed form.
 
@@ -149,23 +198,20 @@ def fit_rows(rows: LinearRows) -> RowFit:
     plain = rows
     if rows.intercept:
         # Counted from their means, columns far from zero are not nearly that of ones.
-        rows = replace(plain, origin=np.mean(plain.regressors, axis=0))
-    reduced = reduce_rows(rows.blocks(), rows.coefficients)
+        count = len(plain.regressors)
+        rows = replace(plain, origin=np.ones(count) @ plain.regressors / count)
+    reduced = rows.reduced()
     if rows.intercept and reduced.rank < rows.coefficients:
         # Which coefficients are not determined hangs on what the intercept is counted from.
-        rows, reduced = plain, reduce_rows(plain.blocks(), plain.coefficients)
+        rows, reduced = plain, plain.reduced()
     coefficients = reduced.factor @ reduced.projected
-    first = int(rows.intercept)
-    shrunk = np.sqrt(rows.alpha) * reduced.factor[first:]
-    held = shrunk.T @ shrunk
-    pull = shrunk.T @ (np.sqrt(rows.alpha) * coefficients[first:])
-    residuals = rows.target.copy()
-    hat, missed = _hat(rows, reduced, coefficients, residuals, held, pull)
-    refinement = reduced.factor @ (missed - pull)
-    residuals -= plain.times(slice(None), _from_zero(rows, refinement))
-    share, axes = np.linalg.eigh(held)
-    root = _from_zero(rows, reduced.factor @ axes)
-    variance = root**2 @ np.maximum(1.0 - share, 0.0)
+    penalty = _Penalty.of(rows, reduced.factor, coefficients)
+    # Reductions over rows are quick where a column is in one piece.
+    residuals = rows.target.copy(order="F")
+    hat, missed = _hat(rows, penalty, coefficients, residuals)
+    refinement = penalty.factor @ (missed - penalty.pull)
+    residuals -= np.asfortranarray(plain.times(slice(None), _from_zero(rows, refinement)))
+    variance = _from_zero(rows, penalty.factor) ** 2 @ np.maximum(1.0 - penalty.share, 0.0)
     variance[~reduced.determined] = np.nan
     return _left_out(
         rows,
@@ -184,28 +230,32 @@ def _from_zero(rows: LinearRows, coefficients: Array) -> Array:
     return np.concatenate([coefficients[:1] - rows.origin @ coefficients[1:], coefficients[1:]])
 
 
-def _hat(
-    rows: LinearRows, reduced: Reduced, coefficients: Array, residuals: Array, held: Array, pull: Array
-) -> tuple[_Hat, Array]:
+def _hat(rows: LinearRows, penalty: _Penalty, coefficients: Array, residuals: Array) -> tuple[_Hat, Array]:
     """Hat figures; takes the fit off `residuals`, and gives what of Q^T r rounding has left there."""
-    n = len(rows.target)
-    leverage, kept, pulled = np.empty(n), np.zeros(n), np.zeros((n, pull.shape[1]))
-    missed = np.zeros_like(pull)
-    both = np.concatenate([reduced.factor, coefficients], axis=1)
+    n, k = residuals.shape
+    rank = len(penalty.share)
+    leverage, held, pull = np.empty(n), np.zeros(n), np.zeros((n, k), order="F")
+    missed = np.zeros_like(penalty.pull)
+    asked = np.concatenate([penalty.factor, coefficients, penalty.factor @ penalty.pull], axis=1)
+    if rows.alpha == 0.0:
+        asked = asked[:, : rank + k]
     for part in _parts(n):
-        product = rows.times(part, both)
-        q, weighted = product[:, : reduced.rank], residuals[part]
-        weighted -= product[:, reduced.rank :]
+        product = rows.times(part, asked)
+        residuals[part] -= np.asfortranarray(product[:, rank : rank + k])
+        weighted = residuals[part]
         if rows.weights is not None:
             root = np.sqrt(rows.weights[part])[:, None]
-            q *= root
+            product *= root
             weighted = root * weighted
+        q = product[:, :rank]
         missed += q.T @ weighted
-        leverage[part] = np.einsum("ij,ij->i", q, q)
         if rows.alpha > 0.0:
-            kept[part] = np.einsum("ij,ij->i", q @ held, q)
-            pulled[part] = q @ pull
-    return _Hat(leverage, kept, pulled, reduced.rank - float(np.trace(held))), missed
+            pull[part] = product[:, rank + k :]
+            np.square(q, out=q)
+            leverage[part], held[part] = q @ np.ones(rank), q @ penalty.share
+        else:
+            leverage[part] = np.einsum("ij,ij->i", q, q)
+    return _Hat(leverage, held, pull, rank - float(np.sum(penalty.share))), missed
 
 
 def _left_out(
@@ -219,7 +269,9 @@ def _left_out(
     undetermined = room <= max(UNDETERMINED, 16.0 * EPS * condition)
     room[undetermined] = np.nan
     left_out = residuals / room[:, None]
-    inner = w[:, None] * residuals * left_out
+    inner = residuals * left_out
+    if rows.weights is not None:
+        inner *= w[:, None]
     total = w @ residuals**2
 
     # Squares and degrees of freedom of the other rows about the fit without this one, for each column.
@@ -254,4 +306,4 @@ def _left_out(
 
 
 def _parts(n: int) -> list[slice]:
-    return [slice(start, start + _CACHED) for start in range(0, n, _CACHED)]
+    return [slice(start, start + _BLOCK) for start in range(0, n, _BLOCK)]

@@ -29,10 +29,13 @@ class SkyError:
     directions : ndarray, shape (m, 3)
         Where; both sides of the pier of a `german` mount count.
     error_rad : ndarray, shape (m,)
+    sigma_rad : float
+        Noise of one component of one point, as the fit found it.
     """
 
     directions: Array
     error_rad: Array
+    sigma_rad: float = float("nan")
 
     @property
     def rms(self) -> Quantity:
@@ -40,6 +43,16 @@ class SkyError:
         from astropy import units as u
 
         return np.sqrt(np.mean(self.error_rad**2)) / ARCSEC * u.arcsec
+
+    @property
+    def fresh(self) -> Quantity:
+        """What a fresh pointing anywhere in the usable sky is expected to be missed by: RMS, noise included, arcsec.
+
+        Both components have the noise, whatever the model's own error: sqrt(2 sigma^2 + rms^2).
+        """
+        from astropy import units as u
+
+        return np.sqrt(2.0 * self.sigma_rad**2 + np.mean(self.error_rad**2)) / ARCSEC * u.arcsec
 
     @property
     def p95(self) -> Quantity:
@@ -86,4 +99,4 @@ def sky_error(model: FittedModel, sky: UsableSky) -> SkyError:
     """
     directions, design = sky_design(model, sky)
     variance = np.einsum("nip,pq,niq->n", design, model.covariance_rad2, design, optimize=True)
-    return SkyError(directions, np.sqrt(variance))
+    return SkyError(directions, np.sqrt(variance), model.sigma_rad)

@@ -84,7 +84,7 @@ class TrainingData:
             raise InputError(message, key="model")
         if not np.isfinite(prediction).all():
             raise InputError("model predicts values that are not finite: fit it again", key="model")
-        return prediction.reshape(rows, k)
+        return np.asfortranarray(prediction.reshape(rows, k))
 
 
 def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> TrainingData:
@@ -119,7 +119,7 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
         X=given if sparse else _as_given(X, table),
         y=_as_given(y, target),
         table=table,
-        target=target.reshape(n, -1),
+        target=np.asfortranarray(target.reshape(n, -1)),  # quick to reduce over rows
         weights=weights,
         names=tuple(f"x{j}" for j in range(shape[1])) if named is None else tuple(map(str, named)),
     )

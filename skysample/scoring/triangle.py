@@ -3,6 +3,10 @@
 Rows are reduced in panels, and the panels' triangles together (Demmel, Grigori, Hoemmen and Langou 2012, SIAM J. Sci.
 Comput. 34, A206): as stable as Householder's QR of the whole, and neither Q nor a second copy of the design is held.
 Columns are scaled to unit norm in the triangle, which has their norms.
+
+A very tall design is quicker by Cholesky, which squares its condition. So its columns are first made nearly orthogonal
+by the triangle of a sample of the rows (Garrison and Ipsen 2024, A randomized preconditioned Cholesky-QR algorithm,
+arXiv 2406.11751; from memory); where they are then not, panels answer.
 """
 
 from __future__ import annotations
@@ -18,12 +22,15 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["EPS", "Reduced", "reduce_rows"]
+__all__ = ["EPS", "Reduced", "reduce_by_sample", "reduce_rows"]
 
 EPS = float(np.finfo(float).eps)
 
 _PANEL = 256
 """Rows of a panel: some twenty columns of them stay in a processor's cache."""
+
+_UNEVEN = 100.0
+"""Condition of the preconditioned columns' products from which Cholesky would lose digits that panels keep."""
 
 
 class Reduced(NamedTuple):
@@ -93,6 +100,49 @@ def reduce_rows(blocks: Iterable[Array], p: int) -> Reduced:
     rows = np.linalg.qr(np.concatenate(triangles), mode="r")[:p]
     triangle = np.zeros((p, columns))
     triangle[: len(rows)] = rows
+    return _of_triangle(triangle, m)
+
+
+def reduce_by_sample(blocks: Iterable[Array], sample: Array) -> Reduced | None:
+    """Reduce the rows of a very tall design by Cholesky, once a sample has made its columns nearly orthogonal.
+
+    Parameters
+    ----------
+    blocks : iterable of ndarray, each of shape (any, p + c)
+        Rows [A, y], in any division. Finite.
+    sample : ndarray, shape (any, p)
+        Some of the rows of A.
+
+    Returns
+    -------
+    Reduced or None
+        None where the sample is no likeness of the whole.
+    """
+    p = sample.shape[1]
+    first = np.linalg.qr(sample, mode="r")
+    size = np.abs(np.diag(first))
+    if len(first) < p or not np.min(size / np.linalg.norm(first, axis=0).clip(min=1e-300)) > np.sqrt(EPS):
+        return None
+    undo = np.linalg.inv(first)
+    products, m = np.zeros(()), 0
+    for block in blocks:
+        apart = np.eye(block.shape[1])
+        apart[:p, :p] = undo
+        even = block @ apart
+        products = products + even.T @ even
+        m += len(block)
+    length = np.sqrt(np.diag(products)[:p])
+    scaled = products[:p, :p] / length / length[:, None]
+    if not np.linalg.cond(scaled) < _UNEVEN:
+        return None
+    second = np.linalg.cholesky(scaled).T * length
+    target = np.linalg.solve(second.T, products[:p, p:])
+    return _of_triangle(np.concatenate([second @ first, target], axis=1), m)
+
+
+def _of_triangle(triangle: Array, m: int) -> Reduced:
+    """What a triangle [R, Q^T y] of m rows tells."""
+    p = len(triangle)
     scale = np.linalg.norm(triangle[:, :p], axis=0)
     scale[scale == 0.0] = 1.0
     left, singular, right = np.linalg.svd(triangle[:, :p] / scale)

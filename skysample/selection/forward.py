@@ -25,6 +25,9 @@ __all__ = ["Added", "Selected", "choose"]
 _AS_WELL = 3.84
 """Twice the difference of log-likelihoods below which two candidates do equally well (chi-square, one degree, 95 %)."""
 
+_SPARE = 6
+"""Degrees of freedom that the widest model leaves: with fewer Student's t alone would make intervals useless."""
+
 _ALIKE = 0.5
 """Correlation from which two candidates that do equally well explain the same thing."""
 
@@ -68,6 +71,9 @@ class Selected:
         Of those; None where there are none, or no degrees of freedom.
     added : tuple of Added
         Once the selection is done.
+    widest : Screening or None
+        Beside it, once that is done and something was added: the fit that carries all candidates too, as far as
+        the points keep them apart.
     """
 
     beside: Screening
@@ -75,6 +81,7 @@ class Selected:
     tested: NDArray[np.bool_]
     family: Family | None
     added: tuple[Added, ...] = ()
+    widest: Screening | None = None
 
     @property
     def t(self) -> Array:
@@ -162,9 +169,23 @@ def choose(
         confirmed = tuple(tested(_without(added, name)).on(name) for name in added)
         weak = next((each for each in confirmed if not abs(each.t) > each.threshold), None)
         if weak is None:
-            return replace(selected, added=confirmed)
+            widest = _widest(everything, selected) if confirmed else None
+            return replace(selected, added=confirmed, widest=widest)
         added = _without(added, weak.name)
         dropped[weak.name] = added[-1] if added else ""
+
+
+def _widest(everything: Linearised, selected: Selected) -> Screening:
+    """Carry the candidates too, the likeliest first, each that the points keep apart from those before it.
+
+    Those that were dropped as well: what was judged needless may yet be there.
+    """
+    wide = selected.beside
+    for index in np.argsort(-np.nan_to_num(np.abs(selected.t), nan=-1.0), kind="stable"):
+        name = selected.beside.candidates[index]
+        if wide.dof > _SPARE and wide.separable[wide.candidates.index(name)]:
+            wide = everything.beside((*wide.present, name))
+    return wide
 
 
 def _exchanged(

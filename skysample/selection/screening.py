@@ -124,6 +124,18 @@ class Screening:
         return float(np.sqrt(np.sum(self.residuals**2) / self.dof))
 
     @cached_property
+    def values(self) -> Array:
+        """Of the present terms, shape (p,)."""
+        basis, triangle = self._reduced
+        return np.asarray(np.linalg.solve(triangle, basis.T @ self._target) / self._scale)
+
+    @cached_property
+    def stderr(self) -> Array:
+        """Standard errors of the present terms, shape (p,)."""
+        _, triangle = self._reduced
+        return np.asarray(self.sigma * np.linalg.norm(np.linalg.inv(triangle), axis=1) / self._scale)
+
+    @cached_property
     def idle(self) -> NDArray[np.bool_]:
         """Which candidates move no point of this run, shape (m,)."""
         return np.asarray(~np.any(self._columns, axis=0))
@@ -205,9 +217,13 @@ class Screening:
     @cached_property
     def _rows(self) -> Array:
         """Weighted design, its columns scaled to unit length, shape (2n, p)."""
-        rows = self._weighted(self.design)
-        scale = np.linalg.norm(rows, axis=0)
-        return np.asarray(rows / np.where(scale > 0.0, scale, 1.0))
+        return np.asarray(self._weighted(self.design) / self._scale)
+
+    @cached_property
+    def _scale(self) -> Array:
+        """Length of the columns of the weighted design, shape (p,); 1 for an empty one."""
+        length = np.linalg.norm(self._weighted(self.design), axis=0)
+        return np.asarray(np.where(length > 0.0, length, 1.0))
 
     @cached_property
     def _columns(self) -> Array:

@@ -10,11 +10,11 @@ import numpy as np
 
 from skysample.mount_axes import sides
 from skysample.ordering import Annealed, best_order, schedule
-from skysample.planning import ordering_problem
+from skysample.ordering.grid_problem import ordering_problem
 from skysample.sampling import DEFAULT_SEPARATION, sample
 from skysample.sampling.cells import edge_resolved_cells
+from skysample.sampling.exchange import Places, exchanged
 from skysample.sampling.grid import ideal_separation_rad
-from skysample.sampling.informed import Places, exchanged
 
 if TYPE_CHECKING:
     from skysample.sizing.final_model import FinalModel

@@ -1,6 +1,7 @@
-"""For plugin authors: the checks that skysample's own parts pass, and a telescope whose errors are known."""
+"""For plugin authors: the checks that our own parts pass, a telescope whose errors are known, and many nights."""
 
 from skysample.testing.conformance import check_obstruction, check_ordering, check_term
 from skysample.testing.simulated_mount import SimulatedMount
+from skysample.testing.trials import trials
 
-__all__ = ["SimulatedMount", "check_obstruction", "check_ordering", "check_term"]
+__all__ = ["SimulatedMount", "check_obstruction", "check_ordering", "check_term", "trials"]

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import erfa
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from skysample.errors import InputError
+from skysample.testing.false_solutions import with_false_solutions
+from skysample.testing.mount_errors import EAST, ERRORS, NORTH, UP, MountErrors
+from skysample.testing.sphere import along_great_circle, angles, moved
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,35 +29,8 @@ else:
 
 __all__ = ["SimulatedMount"]
 
-EAST, NORTH, UP = np.eye(3)
 HUMIDITY = 0.3
 WAVELENGTH_UM = 0.6
-FALSE_OFFSET_ARCMIN = (3.0, 180.0)
-
-_EVERY_MOUNT = (
-    "primary_zero",
-    "secondary_zero",
-    "axis_skew",
-    "cone",
-    "tube_flexure",
-    "primary_sin",
-    "primary_cos",
-    "secondary_sin",
-    "secondary_cos",
-    "primary_sin_twice",
-    "primary_cos_twice",
-    "secondary_sin_twice",
-    "secondary_cos_twice",
-    "refraction_scale",
-)
-_EQUATORIAL = ("polar_altitude", "polar_azimuth", *_EVERY_MOUNT, "fork_flexure", "sideways_flexure")
-_FLIPPING = ("primary_zero_by_side", "secondary_zero_by_side", "cone_by_side", "tube_flexure_by_side")
-_ROCKING = ("azimuth_nod_sin", "azimuth_nod_cos", "azimuth_roll_sin", "azimuth_roll_cos")
-_TERMS = {
-    "fork": (*_EQUATORIAL, "fork_twist"),
-    "german": (*_EQUATORIAL, "polar_axis_flexure", "polar_axis_twist", *_FLIPPING),
-    "altaz": ("tilt_north", "tilt_east", *_EVERY_MOUNT, *_ROCKING),
-}
 
 
 @dataclass(frozen=True)
@@ -112,17 +87,21 @@ class SimulatedMount:
     terms_arcsec: Mapping[str, float] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
-        if self.kind not in _TERMS:
-            raise InputError(f"kind is {self.kind!r}; write one of {', '.join(_TERMS)}", key="kind")
+        if self.kind not in ERRORS:
+            raise InputError(f"kind is {self.kind!r}; write one of {', '.join(ERRORS)}", key="kind")
         if not -90.0 <= self.latitude_deg <= 90.0:
             raise InputError(f"latitude_deg is {self.latitude_deg}; write -90 to 90", key="latitude_deg")
         for name, value in self.terms_arcsec.items():
-            if name not in _TERMS[self.kind]:
-                known = ", ".join(_TERMS[self.kind])
+            if name not in ERRORS[self.kind]:
+                known = ", ".join(ERRORS[self.kind])
                 raise InputError(f"{name!r} is no error of a {self.kind} mount; use {known}", key=name)
             if not np.isfinite(value):
                 raise InputError(f"{name} is {value}; write a finite number of arcseconds", key=name)
         object.__setattr__(self, "terms_arcsec", dict(self.terms_arcsec))
+
+    @property
+    def _errors(self) -> MountErrors:
+        return MountErrors(self.kind, self.latitude_deg, self.terms_arcsec)
 
     def point(self, primary_rad: ArrayLike, secondary_rad: ArrayLike) -> tuple[Array, Array]:
         """Where the tube really points.
@@ -140,9 +119,9 @@ class SimulatedMount:
         primary, secondary = np.broadcast_arrays(
             np.asarray(primary_rad, float), np.asarray(secondary_rad, float)
         )
-        rotated = self._rotated(primary.ravel(), secondary.ravel())
-        shift = self._displacement(rotated, primary.ravel(), secondary.ravel())
-        az, alt = _angles(_along_great_circle(rotated, shift) @ np.stack([NORTH, EAST, UP], axis=1))
+        rotated = self._errors.rotated(primary.ravel(), secondary.ravel())
+        shift = self._errors.displacement(rotated, primary.ravel(), secondary.ravel())
+        az, alt = angles(along_great_circle(rotated, shift) @ np.stack([NORTH, EAST, UP], axis=1))
         return alt.reshape(primary.shape)[()], (az % (2.0 * np.pi)).reshape(primary.shape)[()]
 
     def reading(self, alt_rad: ArrayLike, az_rad: ArrayLike, side: ArrayLike = 1) -> tuple[Array, Array]:
@@ -173,7 +152,7 @@ class SimulatedMount:
             )
         alt, az, side = np.broadcast_arrays(np.asarray(alt_rad, float), np.asarray(az_rad, float), side)
         sky = np.stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)], axis=-1)
-        anticlockwise, secondary = _angles(sky @ self._frame())
+        anticlockwise, secondary = angles(sky @ self._errors.frame())
         primary = np.where(side < 0, np.pi, 0.0) - anticlockwise
         return (primary + np.pi) % (2.0 * np.pi) - np.pi, np.where(side < 0, np.pi - secondary, secondary)
 
@@ -332,15 +311,9 @@ class SimulatedMount:
         rng = np.random.default_rng(rng)
         count = len(given)
         alt, az = self.point(primary, secondary)
-        az, alt = _moved(az, alt, np.radians(noise_arcsec / 3600.0) * rng.standard_normal((count, 2)))
+        az, alt = moved(az, alt, np.radians(noise_arcsec / 3600.0) * rng.standard_normal((count, 2)))
         ra, dec = self.solve(alt, az, utc_jd1, utc_jd2, dut1=dut1, xp=xp, yp=yp)
-        false = np.zeros(count, bool)
-        false[rng.permutation(count)[: round(false_share * count)]] = True
-        nearest, farthest = np.log(FALSE_OFFSET_ARCMIN)
-        arc = np.radians(np.exp(rng.uniform(nearest, farthest, count)) / 60.0)
-        towards = rng.uniform(0.0, 2.0 * np.pi, count)
-        off = np.stack([arc * np.cos(towards), arc * np.sin(towards)], axis=-1)
-        ra, dec = _moved(ra, dec, np.where(false[:, None], off, 0.0))
+        ra, dec, false = with_false_solutions(ra, dec, false_share, rng)
         pier = np.where(np.cos(secondary) < 0.0, "west", "east")
         return {
             "primary_deg": np.degrees(primary),
@@ -350,107 +323,3 @@ class SimulatedMount:
             "solved_dec_deg": np.degrees(dec),
             "false": false,
         }
-
-    def _rad(self, name: str) -> float:
-        return float(np.radians(self.terms_arcsec.get(name, 0.0) / 3600.0))
-
-    def _frame(self) -> Array:
-        """Aligned mount's axes as columns: x where readings are zero, z along the primary, shape (3, 3)."""
-        if self.kind == "altaz":
-            x, z = NORTH, UP
-        else:
-            latitude = np.radians(self.latitude_deg)
-            x = np.cos(latitude) * UP - np.sin(latitude) * NORTH
-            z = np.cos(latitude) * NORTH + np.sin(latitude) * UP
-        return np.stack([x, np.cross(z, x), z], axis=1)
-
-    def _base(self) -> Rotation:
-        if self.kind == "altaz":
-            return Rotation.from_rotvec(self._rad("tilt_east") * NORTH - self._rad("tilt_north") * EAST)
-        elevated = 1.0 if self.latitude_deg >= 0.0 else -1.0
-        azimuth = Rotation.from_rotvec(-elevated * self._rad("polar_azimuth") * UP)
-        return azimuth * Rotation.from_rotvec(elevated * self._rad("polar_altitude") * EAST)
-
-    def _rotated(self, primary: Array, secondary: Array) -> Array:
-        """Direction of the tube once the rotations are done, shape (n, 3)."""
-        x, y, z = np.eye(3)
-        side = self._side(secondary)
-        tube = Rotation.from_rotvec(np.outer(self._rad("cone") + side * self._rad("cone_by_side"), z)).apply(
-            x
-        )
-        secondary_zero = self._rad("secondary_zero") + side * self._rad("secondary_zero_by_side")
-        primary_zero = self._rad("primary_zero") + side * self._rad("primary_zero_by_side")
-        about_secondary = Rotation.from_rotvec(np.outer(secondary + secondary_zero, -y))
-        skew = Rotation.from_rotvec(self._rad("axis_skew") * x)
-        about_primary = Rotation.from_rotvec(np.outer(primary + primary_zero, -z))
-        stand = self._base() * Rotation.from_matrix(self._frame())
-        turned: Array = stand.apply(about_primary.apply(skew.apply(about_secondary.apply(tube))))
-        return turned
-
-    def _side(self, secondary: Array) -> Array:
-        """1 with the tube east of the pier, or on a mount that does not flip; -1 with the tube west of it."""
-        return np.where(np.cos(secondary + self._rad("secondary_zero")) < 0.0, -1.0, 1.0)
-
-    def _encoder(self, axis: str, reading: Array) -> Array:
-        """How far an axis stands beyond its reading."""
-        once = self._rad(f"{axis}_sin") * np.sin(reading) + self._rad(f"{axis}_cos") * np.cos(reading)
-        twice = self._rad(f"{axis}_sin_twice") * np.sin(2.0 * reading)
-        beyond: Array = once + twice + self._rad(f"{axis}_cos_twice") * np.cos(2.0 * reading)
-        return beyond
-
-    def _displacement(self, rotated: Array, primary: Array, secondary: Array) -> Array:
-        """Sum of the small displacements, as tangent vectors at the rotated directions, shape (n, 3)."""
-        x, y, z = self._frame().T
-        local = rotated @ self._frame()
-        radius = np.hypot(local[:, 0], local[:, 1])
-        longitude = np.arctan2(-local[:, 1], local[:, 0])  # hour angle, or azimuth
-        outward = np.outer(np.cos(longitude), x) - np.outer(np.sin(longitude), y)
-        onward = -np.outer(np.sin(longitude), x) - np.outer(np.cos(longitude), y)  # west, or clockwise
-        poleward = np.outer(radius, z) - local[:, 2:] * outward  # north, or up
-
-        secondary_slip = self._encoder("secondary", secondary)
-        poleward_by = np.where(np.cos(secondary) < 0.0, -secondary_slip, secondary_slip)
-        bent = self._rad("fork_flexure") + self._rad("polar_axis_flexure")
-        twisted = self._rad("fork_twist") + self._rad("polar_axis_twist")
-        if self.kind != "altaz":
-            poleward_by = poleward_by + bent * np.cos(longitude) + twisted * np.sin(longitude)
-        upward = UP - rotated[:, 2:] * rotated  # of length cos(altitude)
-        droop = self._rad("tube_flexure") + self._side(secondary) * self._rad("tube_flexure_by_side")
-        droop = droop + self._rad("refraction_scale") / np.maximum(rotated[:, 2], np.sin(np.radians(5.0)))
-        sideways = self._rad("sideways_flexure") * (onward @ UP)
-        lean_back = self._rad("azimuth_nod_sin") * np.sin(2.0 * primary)
-        lean_back = lean_back + self._rad("azimuth_nod_cos") * np.cos(2.0 * primary)
-        lean_right = self._rad("azimuth_roll_sin") * np.sin(2.0 * primary)
-        lean_right = lean_right + self._rad("azimuth_roll_cos") * np.cos(2.0 * primary)
-        rocked = lean_back[:, None] * np.cross(outward, z) + lean_right[:, None] * outward
-        shift: Array = (
-            (radius * self._encoder("primary", primary))[:, None] * onward
-            + poleward_by[:, None] * poleward
-            - droop[:, None] * upward
-            - sideways[:, None] * onward
-            + np.cross(rocked, rotated)
-        )
-        return shift
-
-
-def _along_great_circle(start: Array, shift: Array) -> Array:
-    arc = np.linalg.norm(shift, axis=-1, keepdims=True)
-    heading = np.divide(shift, arc, out=np.zeros_like(shift), where=arc > 0.0)
-    moved: Array = np.cos(arc) * start + np.sin(arc) * heading
-    return moved
-
-
-def _angles(vectors: Array) -> tuple[Array, Array]:
-    """Longitude (from x towards y) and latitude of vectors of shape (..., 3)."""
-    x, y, z = np.moveaxis(vectors, -1, 0)
-    return np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))
-
-
-def _moved(longitude: Array, latitude: Array, by: Array) -> tuple[Array, Array]:
-    """Go from points of a sphere by `by`, shape (n, 2): towards growing longitude and latitude."""
-    cos_lon, sin_lon = np.cos(longitude), np.sin(longitude)
-    cos_lat, sin_lat = np.cos(latitude), np.sin(latitude)
-    start = np.stack([cos_lat * cos_lon, cos_lat * sin_lon, sin_lat], axis=-1)
-    along = np.stack([-sin_lon, cos_lon, np.zeros_like(sin_lon)], axis=-1)
-    across = np.stack([-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat], axis=-1)
-    return _angles(_along_great_circle(start, by[:, :1] * along + by[:, 1:] * across))

@@ -14,7 +14,8 @@ from skysample_pairwise import TICKS, Pairwise, pairwise_s, pairwise_ticks, skys
 
 from skysample.errors import InputError
 from skysample.ordering import Annealed, OrderingProblem, schedule
-from skysample.planning import ordering_problem, plan
+from skysample.ordering.grid_problem import ordering_problem
+from skysample.planning import plan
 from skysample.plugins import default_registry
 from skysample.sampling import sample
 from skysample.site import Axis, Mount, site_from_dict

@@ -1,0 +1,1 @@
+"""Results as plain values, one kind a module: what `--json` prints, with the keys of the contract."""

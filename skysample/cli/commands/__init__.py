@@ -1,0 +1,71 @@
+"""The commands, one a module, and the application that holds them.
+
+A command imports what it works with when it is called: the list of commands, and the help of each, cost nothing else.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from skysample.cli.commands import (
+    compare,
+    demo,
+    fit,
+    gather,
+    history,
+    plan,
+    plugins,
+    polar,
+    progress,
+    report,
+    size,
+    tracking,
+)
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="skysample",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Sample the usable sky, order the points, fit and judge the pointing model, and say what to turn.",
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from skysample import __version__
+
+        sys.stdout.write(f"skysample {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+for _command in (
+    demo.demo,
+    plan.plan,
+    gather.gather,
+    fit.fit,
+    polar.polar,
+    size.size,
+    progress.progress,
+    compare.compare,
+    history.history,
+    tracking.tracking,
+    report.report,
+    plugins.plugins,
+):
+    app.command()(_command)

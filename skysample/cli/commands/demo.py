@@ -1,0 +1,34 @@
+"""The command `demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skysample.cli.commands.options import JsonOption
+from skysample.cli.printing import print_answer, print_lines
+
+__all__ = ["demo"]
+
+
+def demo(
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the files; made if it is not there.")
+    ] = Path("skysample-demo"),
+    seed: Annotated[int, typer.Option(help="Of the invented night.", min=0)] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Run the whole job on an invented observatory and write every file.
+
+    Example: skysample demo --out night
+    """
+    from skysample.demo import night
+
+    story = night(out, seed)
+    for lines in story.chapters():
+        if not as_json:
+            print_lines(lines)
+    if as_json:
+        print_answer(story.answer)

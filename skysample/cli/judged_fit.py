@@ -1,0 +1,81 @@
+"""A fit, and all that `fit` says about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from skysample.fitting import FittedModel
+    from skysample.leftovers import Structure
+    from skysample.runs import Run
+    from skysample.scoring import Score, SkyError, TermEvidence
+    from skysample.selection import TermSelection
+    from skysample.site import Site
+
+__all__ = ["JudgedFit", "judge"]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedFit:
+    """A fitted model with what speaks for it and against it.
+
+    Attributes
+    ----------
+    model : FittedModel
+    score : Score
+    error : SkyError
+        The model's own, over the usable sky.
+    evidence : sequence of TermEvidence
+    left : Structure
+    hints : tuple of str
+        What zeros of an unlikely size point to.
+    selection : TermSelection or None
+        How the terms were chosen; None if they were given.
+    """
+
+    model: FittedModel
+    score: Score
+    error: SkyError
+    evidence: Sequence[TermEvidence]
+    left: Structure
+    hints: tuple[str, ...] = ()
+    selection: TermSelection | None = None
+
+
+def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: bool = False) -> JudgedFit:
+    """Fit a run, or choose its terms, and judge the model by every measure there is.
+
+    Parameters
+    ----------
+    run : Run
+    site : Site
+    terms : sequence of str, optional
+        See `skysample.fit`.
+    select : bool
+        Whether further terms may be added, see `skysample.select_terms`.
+
+    Returns
+    -------
+    JudgedFit
+    """
+    from skysample.fitting import fit
+    from skysample.fitting.zero_hints import zero_hints
+    from skysample.leftovers import structure
+    from skysample.scoring import score, sky_error, term_evidence
+    from skysample.selection import select_terms
+    from skysample.sky import usable_sky
+
+    selection = select_terms(run, site, terms) if select else None
+    model = fit(run, site, terms) if selection is None else selection.model
+    return JudgedFit(
+        model=model,
+        score=score(model, run),
+        error=sky_error(model, usable_sky(site)),
+        evidence=term_evidence(model, run) if selection is None else selection.evidence,
+        left=structure(model, run),
+        hints=zero_hints(model, site),
+        selection=selection,
+    )

@@ -1,0 +1,42 @@
+"""What moved between models, in sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from skysample.cautions import WEDGE
+from skysample.cli.sentences.columns import columns
+from skysample.geometry import ARCSEC
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.movements import History
+
+__all__ = ["history_lines"]
+
+
+def history_lines(past: History) -> Iterator[str]:
+    """Say what moved, and list every change."""
+    for sentence in past.sentences:
+        yield f"{sentence[0].upper()}{sentence[1:]}."
+    yield from columns(
+        ("term", "since", "until", "change", "+-", "sigma", "p", "verdict"),
+        [
+            (
+                each.term,
+                each.since,
+                each.until,
+                f'{each.change_rad / ARCSEC:+.2f}"',
+                f'{each.stderr_rad / ARCSEC:.2f}"',
+                f"{each.sigmas:.1f}",
+                f"{each.p:.2g}",
+                each.verdict,
+            )
+            for each in past.changes
+        ],
+    )
+    if past.axis_moved:
+        yield "Find out why before you correct it: a loose bolt, or a pier that settles. Before you touch a bolt:"
+        for caution in WEDGE:
+            yield f"  - {caution}"

@@ -1,0 +1,79 @@
+"""The polar axis in sentences: where it is, what to turn, and how a star shows the move."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from skysample.cautions import WEDGE
+from skysample.cli.sentences.trails import trail_lines
+from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.star_instructions import star_sentences
+from skysample.tracking_drift import trail
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.polar_axis import PolarAlignment
+    from skysample.star_alignment import AdjustingStar
+    from skysample.tracking_drift import Trails
+
+__all__ = ["aim", "move_lines", "polar_lines"]
+
+
+def polar_lines(
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
+) -> Iterator[str]:
+    """Say where the axis is aimed, what to turn and what it costs to leave it; and how a star shows the move."""
+    yield from aim(alignment)
+    yield from (f"Look: {hint}" for hint in alignment.hints)
+    yield from move_lines(alignment)
+    if star is not None:
+        yield from star_sentences(star)
+    if no_star is not None:
+        yield f"{no_star[0].upper()}{no_star[1:]}."
+    yield from trail_lines(alignment, trails or trail(alignment))
+
+
+def aim(alignment: PolarAlignment) -> Iterator[str]:
+    """Say where the axis is aimed, and which way it must go."""
+    if alignment.condition:
+        yield alignment.condition
+    yield from aim_sentences(alignment)
+    first, second = (float(value) for value in np.degrees(alignment.stderr_rad) * 60.0)
+    t = alignment.t_limit
+    if alignment.equatorial:
+        to_arcmin = float(np.degrees(1.0) * 60.0)
+        altitude, azimuth = alignment.first_rad * to_arcmin, alignment.second_rad * to_arcmin
+        refracted = altitude - alignment.refraction_rad * to_arcmin
+        yield (
+            f"95 % intervals: altitude {altitude - t * first:+.2f}' to {altitude + t * first:+.2f}', azimuth"
+            f" {azimuth - t * second:+.2f}' to {azimuth + t * second:+.2f}'. All of this is against the true pole;"
+            f" against the refracted pole the altitude error is {refracted:+.2f}'."
+        )
+        return
+    share = 15.041 * float(np.cos(alignment.site.location.latitude_rad))
+    yield (
+        f'A clock that is 1 s wrong looks like a lean of {share:.1f}" to the east or west'
+        ' (15" a second times the cosine of the latitude): check the clock before the base.'
+    )
+
+
+def move_lines(alignment: PolarAlignment) -> Iterator[str]:
+    """Say what to beware of and what to turn, in order, one instruction a line."""
+    yield "Before you touch a bolt:"
+    for caution in WEDGE:
+        yield f"  - {caution}"
+    yield "Turn, in this order:" if alignment.equatorial else "Level the base:"
+    for number, move in enumerate(alignment.moves, 1):
+        yield f"  {number}. {move}."
+        yield from (f"     {step}" for step in bolt_steps(move, alignment))
+    # The feet take out the whole lean: they are no way to make one of its two moves alone.
+    if alignment.feet and len(alignment.moves) == 2:
+        yield "That is, by feet or shims (the highest foot stays, so that every move ends going up):"
+        yield from (f"  - {foot}." for foot in alignment.feet)
+    yield from left_sentences(alignment)

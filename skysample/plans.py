@@ -1,0 +1,248 @@
+"""A plan: points over the usable sky, in the order to take them, each with where the dome stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from skysample.geometry import Array, alt_az
+from skysample.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sky_reading
+from skysample.ordering import DEFAULT_ORDERING, FrontPoint, front
+
+if TYPE_CHECKING:
+    import os
+
+    from astropy.table import QTable
+    from astropy.time import Time
+    from numpy.typing import NDArray
+
+    from skysample.fitting import FittedModel
+    from skysample.ordering.problem import OrderingProblem
+    from skysample.ordering.schedules import Schedule
+    from skysample.run_progress import Progress
+    from skysample.sampling import Grid
+    from skysample.site import Site
+    from skysample.sky import UsableSky
+
+__all__ = ["PLAN_FORMAT", "PLAN_VERSION", "Plan"]
+
+PLAN_FORMAT, PLAN_VERSION = "skysample-plan", 1
+_NO_GAP = 0.0005
+_TRADED_OFF_UP_TO = 400
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Points in the order to take them.
+
+    Attributes
+    ----------
+    site : Site
+    grid : Grid
+        The points in their own numbering.
+    order : ndarray of int, shape (n,)
+        Indices into the grid, in the order to take them.
+    ordering : str
+        Name of the ordering that found it.
+    schedule : Schedule
+        What mount and dome do, in the order of `order`.
+    bound_s : float or None
+        Proven lower bound on `slew_s` over every order, every turn of the axis and every dome policy that stands still
+        during exposures; None where none is known.
+    start : Time or None
+        When the first slew starts.
+    model : FittedModel or None
+        With one, `table` says what the axes have to read.
+    grid_numbers : tuple of int or None
+        Stable numbers of the grid's points, where they are not simply 1 to n: in a plan that was resumed.
+    problem : OrderingProblem or None
+        What the ordering was asked.
+    first : Plan or None
+        The plan that this one is the rest of, as it was made first; None where this is the first.
+    progress : Progress or None
+        How far the first one had been taken.
+    """
+
+    site: Site
+    grid: Grid
+    order: NDArray[np.int64]
+    ordering: str
+    schedule: Schedule
+    bound_s: float | None
+    start: Time | None = None
+    model: FittedModel | None = None
+    grid_numbers: tuple[int, ...] | None = None
+    problem: OrderingProblem | None = None
+    first: Plan | None = field(default=None, repr=False)
+    progress: Progress | None = None
+
+    @property
+    def numbers(self) -> NDArray[np.int64]:
+        """The points' stable numbers, in the order to take them."""
+        if self.grid_numbers is None:
+            return np.asarray(self.order) + 1
+        return np.array(self.grid_numbers)[self.order]
+
+    @property
+    def points(self) -> int:
+        """How many."""
+        return len(self.order)
+
+    @property
+    def sky(self) -> UsableSky:
+        """The usable sky that the points cover."""
+        return self.grid.sky
+
+    @property
+    def dome_weight(self) -> float:
+        """From 0 (least time) to 1 (least dome), see `OrderingProblem`."""
+        return 0.0 if self.problem is None else self.problem.dome_weight
+
+    @property
+    def slew_s(self) -> float:
+        """All motion: mount, dome, settling."""
+        return self.schedule.total_slew_s
+
+    @property
+    def total_s(self) -> float:
+        """Motion, exposures and overhead."""
+        camera = self.site.camera
+        return self.slew_s + self.points * (camera.exposure_s + camera.overhead_s)
+
+    @property
+    def gap(self) -> float | None:
+        """By how much, at most, a better plan could be quicker in motion: slew_s / bound_s - 1."""
+        return self.slew_s / self.bound_s - 1.0 if self.bound_s else None
+
+    @property
+    def exposure_start_s(self) -> Array:
+        """Seconds from the start of the first slew to the start of each exposure, in the order of the plan."""
+        camera = self.site.camera
+        return np.cumsum(self.schedule.slew_s) + np.arange(self.points) * (
+            camera.exposure_s + camera.overhead_s
+        )
+
+    def trade_off(self) -> list[FrontPoint]:
+        """Say what less dome would cost: this plan, and one or two that spare the dome, from a short search.
+
+        Returns
+        -------
+        list of FrontPoint
+            The first is this plan. Empty where the plan spares the dome already, was read from a file, comes from
+            an ordering that does not search, or has more than 400 points, for which it takes too long; only this
+            plan where there is no dome.
+        """
+        if (
+            self.problem is None
+            or self.ordering != DEFAULT_ORDERING
+            or self.problem.dome_weight > 0.0
+            or self.points > _TRADED_OFF_UP_TO
+        ):
+            return []
+        return front(self.problem, quickest=self.order.tolist())
+
+    @property
+    def sun_checked(self) -> bool:
+        """Whether the Sun's place was known: only a plan with a time can keep away from it."""
+        return self.start is not None
+
+    @property
+    def table(self) -> QTable:
+        """One row a point, in the order to take them, with the columns of a plan file."""
+        from astropy.table import QTable
+
+        grid, order, moves = self.grid, self.order, self.schedule
+        directions, side = grid.directions[order], grid.sides[order]
+        altitude, azimuth = alt_az(directions)
+        frame = mount_frame("fork", self.site.location.latitude_rad)
+        equatorial = np.degrees(sky_reading(ideal_axes(frame, directions)))
+        ra, dec = np.full((2, self.points), np.nan)
+        start = [""] * self.points
+        if self.start is not None:
+            from astropy import units as u
+
+            from skysample.frames import to_icrs
+            from skysample.times import iso
+
+            times = self.start + self.exposure_start_s * u.s
+            ra, dec = (np.degrees(each) for each in to_icrs(self.site, times, directions))
+            start = [str(each) for each in iso(times)]
+        german = self.site.mount.kind == "german"
+        table = QTable(
+            {
+                "point": self.numbers,
+                "alt_deg": np.degrees(altitude),
+                "az_deg": np.degrees(azimuth),
+                "hour_angle_deg": equatorial[:, 0],
+                "dec_deg": equatorial[:, 1],
+                "ra_icrs_deg": ra,
+                "dec_icrs_deg": dec,
+                "pier": [SIDE_NAMES[int(each)] if german else "" for each in side],
+                "start_utc": start,
+                "slew_s": moves.slew_s,
+                "dome_az_deg": np.degrees(moves.dome_az),
+                "dome_move_deg": np.degrees(moves.dome_move_rad),
+                "dome_s": moves.dome_s,
+            }
+        )
+        if self.model is not None:
+            reading = sky_reading(self.model.axes_for(directions, side))
+            table["primary_deg"], table["secondary_deg"] = (
+                np.degrees(reading[:, 0]),
+                np.degrees(reading[:, 1]),
+            )
+        return table
+
+    @property
+    def rows(self) -> list[dict[str, Any]]:
+        """The table as plain values; what is not known is None."""
+        table = self.table
+        columns = {name: table[name].tolist() for name in table.colnames}
+        return [{name: _plain(columns[name][i]) for name in columns} for i in range(self.points)]
+
+    def write(self, path: str | os.PathLike[str]) -> None:
+        """Write the plan as ECSV, whole or not at all."""
+        from astropy.time import Time
+
+        from skysample import __version__
+        from skysample.tables import table_of, write_table
+        from skysample.times import iso
+
+        meta = {
+            "site": self.site.name,
+            "made_utc": str(iso(Time.now())),
+            "made_by": f"skysample {__version__}",
+            "design": self.grid.design,
+            "order": self.ordering,
+            "slew_s": round(self.slew_s, 1),
+            "total_s": round(self.total_s, 1),
+            "dome_deg": round(float(np.degrees(self.schedule.dome_rad)), 1),
+            "dome_moves": int(self.schedule.dome_moves),
+            "bound_s": None if self.bound_s is None else round(self.bound_s, 1),
+            "dome_weight": self.dome_weight,
+            "sun_checked": self.sun_checked,
+        }
+        rows = self.rows
+        columns = {name: [row[name] for row in rows] for name in rows[0]}
+        write_table(path, table_of(columns, meta), expected=PLAN_FORMAT, version=PLAN_VERSION)
+
+    def __str__(self) -> str:
+        text = f"{self.points} points, {self.total_s / 60.0:.1f} min, of which {self.slew_s / 60.0:.1f} min are motion"
+        if self.site.dome is not None:
+            turned = np.degrees(self.schedule.dome_rad)
+            text += f"; the dome moves {self.schedule.dome_moves} times, {turned:.0f} deg in all"
+        if self.gap is not None and self.gap < _NO_GAP:
+            text += "; no order is quicker"
+        elif self.gap is not None:
+            text += f"; no order can save more than {100.0 * self.gap / (1.0 + self.gap):.0f} % of the motion"
+        if not self.sun_checked:
+            text += ". No time was given: the Sun was not checked"
+        return text + "."
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 6) if np.isfinite(value) else None
+    return value if value != "" else None

@@ -1,0 +1,79 @@
+"""Many simulated nights on any executor, each from a seed of its own: the same answers on one core and on a cluster."""
+
+from __future__ import annotations
+
+from functools import partial
+from itertools import chain
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+from skysample.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from concurrent.futures import Executor
+
+__all__ = ["trials"]
+
+Result = TypeVar("Result")
+
+
+def trials(
+    work: Callable[[np.random.Generator], Result],
+    count: int,
+    *,
+    seed: int | tuple[int, ...] = 0,
+    executor: Executor | None = None,
+    batch: int = 25,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Result]:
+    """Do the same with fresh random numbers, again and again.
+
+    Trial i draws from `numpy.random.default_rng([*seed, i])`, whoever does it and whatever else is done: neither
+    the executor, nor the number of its workers, nor `batch` changes an answer, and more trials leave the first as
+    they were.
+
+    Parameters
+    ----------
+    work : callable
+        Takes a generator. Picklable, as its answer must be, where the executor works in other processes.
+    count : int
+        How many trials, 0 or more.
+    seed : int or tuple of int
+        0 or more.
+    executor : concurrent.futures.Executor, optional
+        Where: threads, processes, `Client.get_executor()` of dask, `MPIPoolExecutor` of mpi4py. Here if none.
+    batch : int
+        Trials that are sent together.
+    progress : callable, optional
+        Told how many trials are done, and of how many, after each batch.
+
+    Returns
+    -------
+    list
+        What each trial gave, in their order.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range.
+    """
+    for key, number, least in (("count", count, 0), ("batch", batch, 1)):
+        if number < least:
+            raise InputError(f"{key} is {number}; give {least} or more", key=key)
+    root = (seed,) if isinstance(seed, int) else tuple(seed)
+    parts = [range(start, min(start + batch, count)) for start in range(0, count, batch)]
+    do = partial(_batch, work, root)
+    found: list[list[Result]] = []
+    for part, answers in zip(parts, (map if executor is None else executor.map)(do, parts), strict=True):
+        found.append(answers)
+        if progress is not None:
+            progress(part.stop, count)
+    return list(chain.from_iterable(found))
+
+
+def _batch(
+    work: Callable[[np.random.Generator], Result], root: tuple[int, ...], numbers: range
+) -> list[Result]:
+    return [work(np.random.default_rng([*root, number])) for number in numbers]
