@@ -7,6 +7,7 @@ Add the name there when the build says that it is missing.
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from pkgutil import walk_packages
@@ -115,6 +116,8 @@ _MODULES = {
     *(each.name for each in walk_packages(skysample.__path__, "skysample.", onerror=str)),
 }
 
+_PATH = re.compile(rf"(?:skysample|{'|'.join(intersphinx_mapping)})(?:\.\w+)*")
+
 
 def _listed_or_plain(
     app: Sphinx, env: BuildEnvironment, node: pending_xref, contnode: nodes.Element
@@ -126,7 +129,7 @@ def _listed_or_plain(
     if node.get("refdomain") == "py" and full is not None and (not home or home.startswith("skysample")):
         return env.domains["py"].resolve_xref(env, node["refdoc"], app.builder, "obj", full, node, contnode)
     # A whole path is meant as a reference, and complained about; one word in backquotes may be a parameter or a key.
-    is_path = target.partition(".")[0] in {"skysample", *intersphinx_mapping} and target not in _MODULES
+    is_path = _PATH.fullmatch(target) and target not in _MODULES
     return contnode if node.get("reftype") == "obj" and not is_path else None
 
 
