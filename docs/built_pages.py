@@ -44,6 +44,13 @@ def listed() -> dict[str, str]:
     return {name.rpartition(".")[2]: name for text in pages for name in _LISTED.findall(text)}
 
 
+def forget_old_names(_app: Sphinx, _config: object) -> None:
+    """Remove what an earlier build wrote for names that are listed no more."""
+    for stub in COMMAND_LINES.parent.glob("*.rst"):
+        if stub.stem not in listed().values():
+            stub.unlink()
+
+
 def write_command_lines(_app: Sphinx) -> None:
     """Write what every command's `--help` says, for the page that includes it."""
     from typer.cli import get_docs_for_click

@@ -157,5 +157,6 @@ def setup(app: Sphinx) -> None:
     app.add_lexer("console", Transcript)  # the usual one takes a line that begins with % or # for a command
     app.connect("missing-reference", _listed_or_plain, priority=900)  # after intersphinx
     app.connect("html-page-context", _names_stay_out_of_the_side_bar, priority=400)  # before the theme asks
+    app.connect("config-inited", built_pages.forget_old_names)
     app.connect("builder-inited", built_pages.write_command_lines)
     app.connect("build-finished", built_pages.check)
