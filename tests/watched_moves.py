@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from skysample.fitting import fit
 from skysample.testing import SimulatedMount
+from skysample.testing.mount_errors import MountErrors
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors
 from tests.simulated_wedge import BOLTS, WEDGES, SimulatedWedge, misaimed
@@ -18,13 +19,22 @@ ARCSEC = np.radians(1.0 / 3600.0)
 
 
 @dataclass(frozen=True)
+class ErrorsOnWedge(MountErrors):
+    stand: Rotation
+
+    def base(self):
+        return self.stand
+
+
+@dataclass(frozen=True)
 class MountOnWedge(SimulatedMount):
     """The simulated mount, standing on whatever the simulated wedge has become."""
 
     stand: Rotation = field(default_factory=Rotation.identity, hash=False)
 
-    def _base(self):
-        return self.stand
+    @property
+    def errors(self):
+        return ErrorsOnWedge(self.kind, self.latitude_deg, self.terms_arcsec, self.stand)
 
 
 def on_wedge(kind, latitude, terms, stand):

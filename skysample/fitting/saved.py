@@ -120,6 +120,8 @@ def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
     )
     try:
         write_json(path, msgspec.to_builtins(saved))
+    except InputError:
+        raise
     except ValueError as error:
         raise InputError(
             f"the model cannot be written ({error}): a table [plugins.NAME] of the site holds what JSON cannot; correct"

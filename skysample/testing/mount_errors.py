@@ -78,7 +78,8 @@ class MountErrors:
             z = np.cos(latitude) * NORTH + np.sin(latitude) * UP
         return np.stack([x, np.cross(z, x), z], axis=1)
 
-    def _base(self) -> Rotation:
+    def base(self) -> Rotation:
+        """What turns an aligned mount's base into this one's."""
         if self.kind == "altaz":
             return Rotation.from_rotvec(self._rad("tilt_east") * NORTH - self._rad("tilt_north") * EAST)
         elevated = 1.0 if self.latitude_deg >= 0.0 else -1.0
@@ -97,7 +98,7 @@ class MountErrors:
         about_secondary = Rotation.from_rotvec(np.outer(secondary + secondary_zero, -y))
         skew = Rotation.from_rotvec(self._rad("axis_skew") * x)
         about_primary = Rotation.from_rotvec(np.outer(primary + primary_zero, -z))
-        stand = self._base() * Rotation.from_matrix(self.frame())
+        stand = self.base() * Rotation.from_matrix(self.frame())
         turned: Array = stand.apply(about_primary.apply(skew.apply(about_secondary.apply(tube))))
         return turned
 

@@ -100,7 +100,8 @@ class SimulatedMount:
         object.__setattr__(self, "terms_arcsec", dict(self.terms_arcsec))
 
     @property
-    def _errors(self) -> MountErrors:
+    def errors(self) -> MountErrors:
+        """What the mount does with a reading."""
         return MountErrors(self.kind, self.latitude_deg, self.terms_arcsec)
 
     def point(self, primary_rad: ArrayLike, secondary_rad: ArrayLike) -> tuple[Array, Array]:
@@ -119,8 +120,8 @@ class SimulatedMount:
         primary, secondary = np.broadcast_arrays(
             np.asarray(primary_rad, float), np.asarray(secondary_rad, float)
         )
-        rotated = self._errors.rotated(primary.ravel(), secondary.ravel())
-        shift = self._errors.displacement(rotated, primary.ravel(), secondary.ravel())
+        rotated = self.errors.rotated(primary.ravel(), secondary.ravel())
+        shift = self.errors.displacement(rotated, primary.ravel(), secondary.ravel())
         az, alt = angles(along_great_circle(rotated, shift) @ np.stack([NORTH, EAST, UP], axis=1))
         return alt.reshape(primary.shape)[()], (az % (2.0 * np.pi)).reshape(primary.shape)[()]
 
@@ -152,7 +153,7 @@ class SimulatedMount:
             )
         alt, az, side = np.broadcast_arrays(np.asarray(alt_rad, float), np.asarray(az_rad, float), side)
         sky = np.stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)], axis=-1)
-        anticlockwise, secondary = angles(sky @ self._errors.frame())
+        anticlockwise, secondary = angles(sky @ self.errors.frame())
         primary = np.where(side < 0, np.pi, 0.0) - anticlockwise
         return (primary + np.pi) % (2.0 * np.pi) - np.pi, np.where(side < 0, np.pi - secondary, secondary)
 
