@@ -175,7 +175,7 @@ def trail(alignment: PolarAlignment, sky: UsableSky | None = None, *, at: SkyCoo
     Without the model a mount turns about its own axis m at the Earth's rate and the sky about n: both together are one
     rotation, which moves every star of the chip and turns the field about the middle one. With the model (or a guider)
     in both axes the middle star stays, and the field turns as the angle at it between pole and axis changes (spherical
-    trigonometry, no small angles). A change of that angle by a misalignment e is at most e |w(T) - w(0)| with
+    trigonometry, no small angles). A change of that angle by a misalignment e is at most ``e |w(T) - w(0)|`` with
     w = (t x n) / sin^2(distance of t from n): for an equatorial mount 2 e sin(rate T / 2) / cos(declination), which for
     short times is the usual e x rate x T / cos(declination) (Hook 1989, J. Br. Astron. Assoc. 99, 19; from memory).
 

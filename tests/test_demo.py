@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
+import runpy
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 from skysample.cli.main import run_command
@@ -67,3 +71,24 @@ def test_a_folder_with_a_site_of_ones_own_is_left_alone(tmp_path, capsys):
     assert [path.name for path in tmp_path.iterdir()] == ["site.toml"]
     assert mine.read_text() == 'name = "mine"\n'
     assert "of your own" in capsys.readouterr().err
+
+
+def words_and_numbers(text):
+    number = re.compile(r"\d+(?:\.\d+)?(?:e[+-]\d+)?")
+    return " ".join(number.sub("#", text).split()), np.array([float(each) for each in number.findall(text)])
+
+
+def test_the_tutorial_and_the_how_to_pages_show_what_their_commands_print(night, tmp_path, monkeypatch):
+    # One test, so that one worker makes one night. Rounding may differ between machines; words may not.
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "night").symlink_to(night[0])
+    pages = runpy.run_path(str(Path(__file__).parents[1] / "docs" / "refresh_pages.py"))
+    tried = 0
+    for page in pages["PAGES"]:
+        for command, shown in pages["commands"](page.read_text("utf-8")):
+            (said, numbers), (now, numbers_now) = map(words_and_numbers, (shown, pages["printed"](command)))
+            again = f"{page.name}: {command}: run docs/refresh_pages.py"
+            assert said == now, again
+            np.testing.assert_allclose(numbers, numbers_now, rtol=0.02, atol=0.02, err_msg=again)
+            tried += 1
+    assert tried > 15

@@ -24,7 +24,7 @@ import typer.main
 from astropy.time import Time
 
 import skysample
-from skysample import cautions, errors, testing
+from skysample import cautions, errors, plugins, testing
 from skysample.mount_axes import limits
 from skysample.ordering.problem import OrderingProblem
 from skysample.plugins import Pointing, build_registry, hookspecs
@@ -39,7 +39,7 @@ DOCS = ROOT / "docs"
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", *DOCS.rglob("*.md")])
 KINDS = ("fork", "german", "altaz")
 
-FENCE = re.compile(r"^```(\w*)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
+FENCE = re.compile(r"^```([^\n`]*)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 SPAN = re.compile(r"`([^`\n]+)`")
 HEADING = re.compile(r"^(#+) (.*)$", re.MULTILINE)
 
@@ -454,8 +454,11 @@ def test_command_lines_on_the_pages_name_commands_and_options_that_exist(path):
             continue
         for line in block.replace("\\\n", " ").splitlines():
             for part in re.split(r"&&|\|\||;|(?<!\|)\|(?!\|)", line.partition("#")[0]):
-                words = shlex.split(part.strip().removeprefix("$ ").removeprefix("uv run "))
-                if words[:1] != ["skysample"] or words[1:2] == ["--version"] or words[1:2] == ["--help"]:
+                said_to_run = part.strip().removeprefix("$ ").removeprefix("uv run ")
+                if not said_to_run.startswith("skysample ") or (language == "console" and "$ " not in line):
+                    continue
+                words = shlex.split(said_to_run)
+                if words[1] in ("--version", "--help"):
                     continue
                 options = {"--help", *(opt for parameter in known[words[1]].params for opt in parameter.opts)}
                 assert {word for word in words if word.startswith("--")} <= options, line
@@ -510,6 +513,20 @@ def test_every_effort_is_described():
 
 def test_every_public_name_is_described():
     assert set(skysample.__all__) <= said(page("library.md"))
+
+
+def test_every_public_name_hook_and_check_is_listed_on_a_reference_page():
+    listed = set()
+    for each in sorted((DOCS / "reference").glob("*.md")):
+        listed |= set(re.findall(r"^   (skysample\.[\w.]+)$", each.read_text("utf-8"), re.MULTILINE))
+    offered = {f"skysample.{name}" for name in skysample.__all__ if name != "__version__"}
+    for module in (plugins, testing):
+        offered |= {f"{module.__name__}.{name}" for name in module.__all__}
+    offered |= {f"{hookspecs.__name__}.{name}" for name in vars(hookspecs) if name.startswith("skysample_")}
+    assert offered <= listed
+    for name in listed:
+        home, _, own = name.rpartition(".")
+        assert hasattr(importlib.import_module(home), own), name
 
 
 def test_every_exception_is_described_with_what_it_carries():
@@ -639,10 +656,11 @@ def test_figures_of_the_ordering_page_are_what_its_benchmark_prints(monkeypatch,
     assert without_time == [line.split() for line in block.splitlines()][: len(without_time)]
 
 
-def test_toml_on_the_files_page_is_a_site():
+@pytest.mark.parametrize("name", ["files.md", "how-to/describe-your-site.md"])
+def test_a_site_file_on_a_page_is_a_site(name):
     from skysample.site import site_from_dict
 
-    blocks = [block for language, block in FENCE.findall(page("files.md")) if language == "toml"]
+    blocks = [block for language, block in FENCE.findall(page(name)) if language == "toml"]
     assert blocks
     assert all(isinstance(site_from_dict(tomllib.loads(block)), Site) for block in blocks)
 

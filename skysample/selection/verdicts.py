@@ -35,8 +35,8 @@ class Candidate:
     reason : str
         Half a sentence.
     t, threshold, adjusted_p : float
-        Of the term beside the rest of the final model, what its |t| has to exceed, and the chance that noise alone
-        makes any candidate's |t| as large; nan where not tested.
+        Of the term beside the rest of the final model, what its ``|t|`` has to exceed, and the chance that noise alone
+        makes any ``|t|`` of a candidate as large; nan where not tested.
     loo_rms_rad, loo_rms_with_rad : float
         Leave-one-out RMS without and with it.
     detectable_rad : float
