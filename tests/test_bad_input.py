@@ -803,7 +803,7 @@ MUTATIONS = [
     ("before.csv", ("polar", "bad", *AT, "--json"), 120),
     ("before.csv", ("fit", "bad", *AT), 10),
     ("altaz.ecsv", ("polar", "bad", "--site", "altaz.toml"), 100),
-    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 965),
+    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 935),
     ("site.toml", ("plan", "bad", "--points", "2", "--order", "nearest", "--json"), 40),
     ("model.json", ("plan", "site.toml", "--points", "2", "--order", "nearest", "--model", "bad"), 30),
     ("later.json", ("history", "model.json", "bad", *AT, "--json"), 140),
