@@ -798,12 +798,12 @@ def swap(data: bytearray, pattern: re.Pattern[bytes], rng: np.random.Generator, 
 AT = "--site", "site.toml"
 RESUME = ("plan", "site.toml", "--order", "nearest", "--plan", "bad", "--resume", "part.csv")
 MUTATIONS = [
-    ("before.ecsv", ("polar", "bad", *AT, "--json"), 440),
+    ("before.ecsv", ("polar", "bad", *AT, "--json"), 240),
     ("before.ecsv", ("fit", "bad", *AT, "--json"), 30),
-    ("before.csv", ("polar", "bad", *AT, "--json"), 120),
+    ("before.csv", ("polar", "bad", *AT, "--json"), 80),
     ("before.csv", ("fit", "bad", *AT), 10),
-    ("altaz.ecsv", ("polar", "bad", "--site", "altaz.toml"), 100),
-    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 935),
+    ("altaz.ecsv", ("polar", "bad", "--site", "altaz.toml"), 60),
+    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 1215),
     ("site.toml", ("plan", "bad", "--points", "2", "--order", "nearest", "--json"), 40),
     ("model.json", ("plan", "site.toml", "--points", "2", "--order", "nearest", "--model", "bad"), 30),
     ("later.json", ("history", "model.json", "bad", *AT, "--json"), 140),

@@ -166,8 +166,10 @@ def check_fit(found, model, table, site):
     for key, value in (
         ("rms_arcsec", scored.rms),
         ("loo_rms_arcsec", scored.loo_rms),
+        ("loo_expected_arcsec", scored.loo_expected),
         ("sigma_arcsec", model.sigma),
         ("sky_rms_arcsec", error.rms),
+        ("fresh_rms_arcsec", error.fresh),
         ("sky_p95_arcsec", error.p95),
     ):
         assert found[key] == pytest.approx(value.to_value(u.arcsec), abs=1e-6), key

@@ -210,7 +210,7 @@ def test_coverage_of_the_axis_errors_is_95_percent():
     site = make_site("fork", 35.0)
     rng = np.random.default_rng(2)
     inside = np.zeros(2)
-    nights = 400
+    nights = 200
     for _ in range(nights):
         run, _ = simulated_run(site, errors("fork"), 15, noise_arcsec=1.5, rng=rng)
         model = fit(run, site)

@@ -26,6 +26,7 @@ def fit_answer(judged: JudgedFit) -> dict[str, Any]:
         ],
         "rms_arcsec": value(score.rms),
         "loo_rms_arcsec": value(score.loo_rms),
+        "loo_expected_arcsec": value(score.loo_expected),
         "sigma_arcsec": value(model.sigma),
         "dof": model.dof,
         "terms": [
@@ -47,6 +48,7 @@ def fit_answer(judged: JudgedFit) -> dict[str, Any]:
         "selected": None if selection is None else list(selection.added),
         "selection": None if selection is None else _selection(selection),
         "sky_rms_arcsec": value(judged.error.rms),
+        "fresh_rms_arcsec": value(judged.error.fresh),
         "sky_p95_arcsec": value(judged.error.p95),
         "condition": number(model.condition, 1),
         "weak_pairs": [

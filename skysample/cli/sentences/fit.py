@@ -25,10 +25,12 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
         f'{model.run.used} of {model.run.points} points used; residual {score.rms.value:.2f}" RMS on the sky,'
         f' noise {model.sigma.value:.2f}" per axis ({model.dof} degrees of freedom).'
     )
+    expected = f"{score.loo_expected.value:.2f}"
+    by_design = "" if expected == "nan" else f' (noise alone makes {expected}" of so many points)'
+    yield f"Left out in turn, a point is missed by {score.loo_rms.value:.2f}\" RMS{by_design}."
     yield (
-        f"Left out in turn, a point is missed by {score.loo_rms.value:.2f}\" RMS. The model's own error"
-        f" over the usable sky:"
-        f' {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better over 95 % of it.'
+        f'The model\'s own error over the usable sky: {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better'
+        f' over 95 % of it; a fresh pointing is missed by {error.fresh.value:.2f}" RMS, noise included.'
     )
     yield from columns(
         ("term", "value", "+- error", "95 % +-", "t", "p", "without"),
