@@ -798,25 +798,25 @@ def swap(data: bytearray, pattern: re.Pattern[bytes], rng: np.random.Generator, 
 AT = "--site", "site.toml"
 RESUME = ("plan", "site.toml", "--order", "nearest", "--plan", "bad", "--resume", "part.csv")
 MUTATIONS = [
-    ("before.ecsv", ("polar", "bad", *AT, "--json"), 240),
-    ("before.ecsv", ("fit", "bad", *AT, "--json"), 30),
+    ("before.ecsv", ("polar", "bad", *AT, "--json"), 180),
+    ("before.ecsv", ("fit", "bad", *AT, "--json"), 15),
     ("before.csv", ("polar", "bad", *AT, "--json"), 80),
-    ("before.csv", ("fit", "bad", *AT), 10),
+    ("before.csv", ("fit", "bad", *AT), 8),
     ("altaz.ecsv", ("polar", "bad", "--site", "altaz.toml"), 60),
-    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 1215),
+    ("site.toml", ("polar", "before.ecsv", "--site", "bad", "--json"), 1365),
     ("site.toml", ("plan", "bad", "--points", "2", "--order", "nearest", "--json"), 40),
     ("model.json", ("plan", "site.toml", "--points", "2", "--order", "nearest", "--model", "bad"), 30),
     ("later.json", ("history", "model.json", "bad", *AT, "--json"), 140),
-    ("going.ecsv", ("progress", "bad", *PROGRESS[2:], "--target-arcsec", "9", "--json"), 30),
-    ("night.ecsv", ("progress", "going.ecsv", "--plan", "bad", *PROGRESS[4:]), 30),
+    ("going.ecsv", ("progress", "bad", *PROGRESS[2:], "--target-arcsec", "9", "--json"), 15),
+    ("night.ecsv", ("progress", "going.ecsv", "--plan", "bad", *PROGRESS[4:]), 15),
     (
         "model.json",
         ("size", "site.toml", "--model", "bad", "--target-arcsec", "1e-9", "--max-points", "20"),
-        5,
+        4,
     ),
-    ("plan.ecsv", RESUME, 60),
-    ("after.ecsv", ("compare", "before.ecsv", "bad", *AT), 20),
-    ("after.ecsv", ("report", "before.ecsv", "--before", "bad", *AT, "--out", "record.html"), 10),
+    ("plan.ecsv", RESUME, 30),
+    ("after.ecsv", ("compare", "before.ecsv", "bad", *AT), 13),
+    ("after.ecsv", ("report", "before.ecsv", "--before", "bad", *AT, "--out", "record.html"), 5),
 ]
 
 
