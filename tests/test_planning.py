@@ -100,7 +100,7 @@ def test_a_plan_file_can_be_read_and_says_what_it_is(planned, tmp_path):
 
 
 def test_without_a_time_the_plan_says_that_the_sun_was_not_checked(registry):
-    found = plan(make_site(), 5, registry=registry)
+    found = plan(make_site(), 5, registry=registry, effort="quick")
     assert "the Sun was not checked" in str(found)
     assert found.rows[0]["start_utc"] is None
     assert found.rows[0]["ra_icrs_deg"] is None
@@ -109,12 +109,12 @@ def test_without_a_time_the_plan_says_that_the_sun_was_not_checked(registry):
 
 def test_the_sun_is_kept_30_degrees_away_at_each_points_own_time(registry):
     site = make_site("fork", -27.0)
-    found = plan(site, 25, Time("2026-06-14T14:30:00", scale="utc"), registry=registry)
+    found = plan(site, 25, Time("2026-06-14T14:30:00", scale="utc"), registry=registry, effort="quick")
     table = found.table
     sun = sun_direction(site, Time(list(table["start_utc"]), scale="utc"))
     away = separation(direction(np.radians(table["alt_deg"]), np.radians(table["az_deg"])), sun)
     assert np.degrees(away).min() > 30.0
-    assert found.sky.area_sr < plan(site, 5, registry=registry).sky.area_sr - 0.1
+    assert found.sky.area_sr < plan(site, 5, registry=registry, effort="quick").sky.area_sr - 0.1
 
 
 def test_the_sun_distance_is_the_sites(registry):
@@ -129,7 +129,7 @@ def test_the_sun_distance_is_the_sites(registry):
 
 def test_a_german_mount_is_sampled_on_both_sides_where_both_reach(registry):
     site = make_site("german", 45.0, mount={"primary": {"min_deg": -60, "max_deg": 240}})
-    table = plan(site, 40, registry=registry).table
+    table = plan(site, 40, registry=registry, effort="quick").table
     east, west = table["pier"] == "east", table["pier"] == "west"
     assert east.sum() + west.sum() == 40
     both = np.abs(table["hour_angle_deg"]) < 60.0
@@ -140,11 +140,13 @@ def test_a_german_mount_is_sampled_on_both_sides_where_both_reach(registry):
 
 
 def test_an_altaz_mount_needs_no_limits(registry):
-    assert plan(make_site("altaz", 20.0), 8, registry=registry).points == 8
+    assert plan(make_site("altaz", 20.0), 8, registry=registry, effort="quick").points == 8
 
 
 def test_the_same_seed_gives_the_same_plan(registry):
-    one, two = (plan(make_site(dome=DOME), 11, seed=5, registry=registry).rows for _ in range(2))
+    one, two = (
+        plan(make_site(dome=DOME), 11, seed=5, registry=registry, effort="quick").rows for _ in range(2)
+    )
     assert one == two
 
 
@@ -166,28 +168,30 @@ def test_a_park_outside_the_limits_is_refused(registry):
     site = make_site(mount={"primary": {"min_deg": -100, "max_deg": 100}})
     parked = msgspec.structs.replace(site, mount=msgspec.structs.replace(site.mount, park=(170.0, 0.0)))
     with pytest.raises(InputError, match="park"):
-        plan(parked, 5, registry=registry)
+        plan(parked, 5, registry=registry, effort="quick")
 
 
 def test_a_plan_says_what_less_dome_would_cost_and_keeps_to_the_setting(registry):
     site = make_site("fork", -27.0, dome=DOME, sky={"horizon": HORIZON})
-    quickest = plan(site, 12, registry=registry)
+    quickest = plan(site, 12, registry=registry, effort="quick")
     first, *calmer = quickest.trade_off()
     np.testing.assert_array_equal(first.order, quickest.order)
     assert first.schedule.total_slew_s == quickest.slew_s
     assert calmer
-    chosen = plan(site, 12, registry=registry, dome_weight=calmer[-1].dome_weight)
+    chosen = plan(site, 12, registry=registry, effort="quick", dome_weight=calmer[-1].dome_weight)
     assert chosen.schedule.dome_moves < quickest.schedule.dome_moves
     assert chosen.slew_s > quickest.slew_s
     assert chosen.trade_off() == []
-    assert plan(site, 12, order="snake", registry=registry).trade_off() == []
+    assert plan(site, 12, order="snake", registry=registry, effort="quick").trade_off() == []
     assert quickest.bound_s <= chosen.slew_s
 
 
 def test_a_dome_that_may_leave_during_the_read_out_saves_time(registry):
     slow = {**DOME, "rate_deg_s": 1.0}
-    waits = plan(make_site("fork", -27.0, dome=slow), 12, registry=registry)
-    leaves = plan(make_site("fork", -27.0, dome={**slow, "head_start_s": 4.0}), 12, registry=registry)
+    waits = plan(make_site("fork", -27.0, dome=slow), 12, registry=registry, effort="quick")
+    leaves = plan(
+        make_site("fork", -27.0, dome={**slow, "head_start_s": 4.0}), 12, registry=registry, effort="quick"
+    )
     assert leaves.slew_s < waits.slew_s
     assert waits.schedule.dome_lead_s.max() == 0.0
     assert 0.0 < leaves.schedule.dome_lead_s.max() <= 4.0
@@ -195,7 +199,7 @@ def test_a_dome_that_may_leave_during_the_read_out_saves_time(registry):
 
 
 def test_an_informed_plan_says_how_many_even_points_would_teach_as_much(registry):
-    found = plan(make_site("fork", 35.0), 20, design="informed", registry=registry)
+    found = plan(make_site("fork", 35.0), 20, design="informed", registry=registry, effort="quick")
     assert found.points == 20
     assert found.grid.informed.even_points > 20
     assert set(found.grid.informed.terms) >= {"polar_altitude", "cone", "fork_flexure"}

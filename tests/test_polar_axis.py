@@ -89,13 +89,13 @@ def test_altaz_tilts_to_north_and_east_and_has_no_polar_error():
 @pytest.mark.parametrize("built", WEDGES)
 @pytest.mark.parametrize("latitude", [-27.0, 52.0])
 def test_turning_the_bolts_of_a_simulated_wedge_ends_within_the_stated_error(built, latitude):
-    # 500 axes up to 3 degrees off, known to about 10"; the bolts are turned by what the moves say.
+    # At both latitudes 250 axes up to 3 degrees off, known to about 10"; the bolts are turned by what the moves say.
     rng = np.random.default_rng(12)
     covariance = np.array([[30.0, 8.0], [8.0, 90.0]]) * np.radians(1.0 / 3600.0) ** 2
     wedge = Wedge(**WEDGES[built], **WEDGE)
     exact, off = [], []
     for true, slip in zip(
-        random_misalignments(rng, 500), rng.multivariate_normal([0.0, 0.0], covariance, 500), strict=True
+        random_misalignments(rng, 250), rng.multivariate_normal([0.0, 0.0], covariance, 250), strict=True
     ):
         metal = SimulatedWedge(latitude, misaimed(latitude, *true), **WEDGES[built])
         exact.append(metal.off_pole(metal.after(polar_moves(*true, covariance, np.radians(latitude), wedge))))
@@ -104,8 +104,8 @@ def test_turning_the_bolts_of_a_simulated_wedge_ends_within_the_stated_error(bui
     assert max(exact) < 1e-12
     shrink = np.diag([1.0, np.cos(np.radians(latitude))])
     stated = np.sqrt(np.trace(shrink @ covariance @ shrink))
-    # The root of the mean square is the stated one to 5 % of chance, and 3.5 of it hold nearly all.
-    assert np.sqrt(np.mean(np.square(off))) == pytest.approx(stated, rel=0.12)
+    # The root of the mean square is the stated one to 7 % of chance, and 3.5 of it hold nearly all.
+    assert np.sqrt(np.mean(np.square(off))) == pytest.approx(stated, rel=0.15)
     assert max(off) < 3.5 * stated
 
 

@@ -664,7 +664,7 @@ def given_keys(value: Any) -> Any:
     return [given_keys(inner) for inner in value] if isinstance(value, list | tuple) else value
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(content=sites())
 def test_a_site_survives_being_written_as_toml_and_read_back(content):
     site = site_from_dict(content)

@@ -87,13 +87,13 @@ def test_errors_of_period_and_amplitude_are_the_published_ones():
 @pytest.mark.parametrize("even", [True, False])
 def test_white_noise_has_a_period_in_at_most_one_log_of_twenty(even):
     false = 0
-    for seed in range(500):
+    for seed in range(250):
         rng = np.random.default_rng([seed, even])
         seconds = np.arange(30.0) if even else np.sort(rng.uniform(0.0, 30.0, 30))
         found = tracking(log_of(seconds, rng.normal(size=(30, 2))))
         false += any(each.periods for each in found.components)
-    # 500 logs at 5 % scatter by 1 %.
-    assert false / 500 <= 0.05 + 2.0 * 0.01
+    # 250 logs at 5 % scatter by 1.4 %.
+    assert false / 250 <= 0.05 + 2.0 * 0.014
 
 
 def test_a_drift_alone_is_no_period():
