@@ -8,6 +8,7 @@ __all__ = ["EFFORTS", "Effort"]
 
 _LARGEST_TRIED_TWICE = 200
 _FEW = 24
+_GOOD_OF_MANY = 1.175  # among so many cells the widest one is wider
 # So few points pull hard on each other, and it takes softer powers and more steps to settle them all.
 _HALVES_OF_FEW, _EACH_OF_FEW = (4, 6, 10, 17, 24, 34), 6
 
@@ -60,6 +61,7 @@ class Effort:
         few, many = points <= _FEW and bool(self.last_halves), points > _LARGEST_TRIED_TWICE
         return replace(
             self,
+            good=max(self.good, _GOOD_OF_MANY) if many else self.good,
             fine_halves=self.fine_halves[::2] if many else self.fine_halves,
             last_halves=_HALVES_OF_FEW if few else self.last_halves[1::2] if many else self.last_halves,
             last_each=max(self.last_each, _EACH_OF_FEW) if few else self.last_each,
@@ -72,7 +74,7 @@ _FINE_HALVES = (4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 29)
 
 EFFORTS = {
     "default": Effort(
-        4, 3, 40, 15, 4, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100, rescues=6
+        4, 3, 40, 15, 4, tuple(range(1, 9)), _FINE_HALVES, (12, 17, 24, 34), 40, 100, rescues=3
     ),
     "quick": Effort(
         *(2, 1, 20, 8, 4, (1, 2, 4, 6), (5, 8, 12, 18), (), 24, 40),

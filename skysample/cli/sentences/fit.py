@@ -27,7 +27,7 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
     )
     expected = f"{score.loo_expected.value:.2f}"
     by_design = "" if expected == "nan" else f' (noise alone makes {expected}" of so many points)'
-    yield f"Left out in turn, a point is missed by {score.loo_rms.value:.2f}\" RMS{by_design}."
+    yield f'Left out in turn, a point is missed by {score.loo_rms.value:.2f}" RMS{by_design}.'
     yield (
         f'The model\'s own error over the usable sky: {error.rms.value:.2f}" RMS, {error.p95.value:.2f}" or better'
         f' over 95 % of it; a fresh pointing is missed by {error.fresh.value:.2f}" RMS, noise included.'
