@@ -231,7 +231,8 @@ def test_an_encoder_that_was_never_homed_changes_no_flexure():
 def scalar_equatorial(latitude, hour_angle, dec):
     """Altitude and azimuth by spherical trigonometry, degrees in and out (textbook formulae)."""
     lat, h, d = latitude * DEG, hour_angle * DEG, dec * DEG
-    altitude = math.asin(math.sin(lat) * math.sin(d) + math.cos(lat) * math.cos(d) * math.cos(h))
+    sine = math.sin(lat) * math.sin(d) + math.cos(lat) * math.cos(d) * math.cos(h)
+    altitude = math.asin(min(1.0, sine))  # in the zenith it may be rounded to above 1
     azimuth = math.atan2(
         -math.cos(d) * math.sin(h), math.sin(d) * math.cos(lat) - math.cos(d) * math.sin(lat) * math.cos(h)
     )
