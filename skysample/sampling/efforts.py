@@ -62,6 +62,7 @@ class Effort:
         return replace(
             self,
             good=max(self.good, _GOOD_OF_MANY) if many else self.good,
+            rescues=min(self.rescues, 1) if many else self.rescues,
             fine_halves=self.fine_halves[::2] if many else self.fine_halves,
             last_halves=_HALVES_OF_FEW if few else self.last_halves[1::2] if many else self.last_halves,
             last_each=max(self.last_each, _EACH_OF_FEW) if few else self.last_each,
