@@ -113,7 +113,8 @@ def measure_informed_design(figures: Figures, *, quick: bool) -> None:
             figures.measured(f"{label}: even points as good, by the grid itself", grid.informed.even_points)
             most = counted * found * points / least
             figures.measured(f"{label}: the most that any so many points are worth", round(most, 1))
-            figures.measured(f"{label}: even points as good, over N", float(counted / points))
+            if (points, separation) in targets:
+                figures.at_least(f"{label}: over N", float(counted / points), targets[points, separation])
             what, gain = f"{label}: variance of as many even points over its own", float(even / found)
             if (points, separation) in targets:
                 figures.at_least(what, gain, targets[points, separation])

@@ -122,7 +122,7 @@ def measure_peers(figures: Figures, counts: Sequence[int], *, seconds: int, samp
         nearest = min(theirs, default=(0.0, ""))[1]
         for (_, name), (lazy, timely_too) in sorted(theirs.items(), key=lambda each: each[0]):
             compare(figures, f"{count} points, as planned, {name}", ours_timely, lazy, held=name == nearest)
-            compare(figures, f"{count} points, both lazy, {name}", ours_lazy, lazy)
+            compare(figures, f"{count} points, both lazy, {name}", ours_lazy, lazy, held=name == nearest)
             compare(figures, f"{count} points, both timely, {name}", ours_timely, timely_too)
 
 
