@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, load_model
+from skysample.fitting.outliers import family_limit, set_beyond_chance
 from skysample.fitting.pointing import Moment
 from skysample.fitting.zero_hints import zero_hints
 from skysample.runs import Run
@@ -193,6 +194,23 @@ def test_a_third_of_false_solutions_does_not_break_the_fit():
     model = fit(run, site)
     assert {each.row for each in model.rejected} >= set(run.rows[false])
     assert model.value("polar_altitude").value == pytest.approx(3120.0, abs=5.0)
+
+
+def test_one_point_beyond_chance_is_a_set_of_one():
+    for points, dof in ((10, 9), (15, 20), (100, 190)):
+        limit = family_limit(points, dof)
+        assert set_beyond_chance(points, 1, 1.01 * limit, dof)
+        assert not set_beyond_chance(points, 1, 0.99 * limit, dof)
+
+
+def test_the_loudest_pair_of_points_is_beyond_chance_in_at_most_one_run_of_a_hundred():
+    rng = np.random.default_rng(5)
+    points, dof, runs = 10, 8, 4000
+    squares = rng.chisquare(2, (runs, points))
+    pair = np.sort(squares, axis=1)[:, -2:].sum(axis=1) / 4.0
+    noise = rng.chisquare(dof, runs) / dof
+    beyond = sum(set_beyond_chance(points, 2, f, dof) for f in pair / noise)
+    assert 0 < beyond <= 0.01 * runs
 
 
 def test_points_marked_not_to_be_used_are_listed():

@@ -7,11 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.errors import NotDetermined
+from skysample.errors import NoSolution, NotDetermined
 from skysample.fitting.degeneracy import SINGULAR, weak_pairs
 from skysample.fitting.least_squares import Converged, converge
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
-from skysample.fitting.outliers import Observations, deletion_f, family_limit, trusted_points
+from skysample.fitting.outliers import (
+    Observations,
+    deletion_f,
+    family_limit,
+    set_beyond_chance,
+    trusted_points,
+)
 from skysample.fitting.pointing import Moment, PointingFunction
 from skysample.fitting.saved import load_model
 from skysample.geometry import ARCSEC
@@ -97,6 +103,8 @@ def fit(
     if not reject:
         kept = np.ones(len(usable), bool)
     found, kept = _settle(function, data, kept, start, reject=reject)
+    if not kept.all():
+        found, kept = _spared(function, data, found, kept)
     return _finished(run, site, function, found, usable, kept, data)
 
 
@@ -145,6 +153,29 @@ def _settle(
         kept = wanted
         found = converge(function, found.values, *_part(data, kept))
     return found, kept
+
+
+def _spared(
+    function: PointingFunction, data: Observations, found: Converged, kept: NDArray[np.bool_]
+) -> tuple[Converged, NDArray[np.bool_]]:
+    """Take points back that only look false together, from a fit that hardly determines where they are.
+
+    Each point is judged anew from a fit to all; what that keeps beyond the trusted points has to be noise as a set.
+    """
+    try:
+        other, spared = _settle(function, data, np.ones_like(kept), found.values, reject=True)
+    except NoSolution:
+        return found, kept
+    more = int(np.sum(spared & ~kept))
+    if not more or np.any(kept & ~spared):
+        return found, kept
+    squares, all_squares = (
+        float(np.sum((each.residuals * data.weights[which][:, None]) ** 2))
+        for each, which in ((found, kept), (other, spared))
+    )
+    dof = 2 * int(kept.sum()) - len(function.names)
+    f = (all_squares - squares) / (2 * more) / (squares / dof) if squares > 0.0 else np.inf
+    return (found, kept) if set_beyond_chance(int(spared.sum()), more, f, dof) else (other, spared)
 
 
 def _finished(

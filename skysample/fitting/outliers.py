@@ -9,6 +9,7 @@ the next one would be rejected by its studentised deletion residual at a family-
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from skysample.fitting.pointing import Moment, PointingFunction
     from skysample.geometry import Array
 
-__all__ = ["Observations", "deletion_f", "family_limit", "trusted_points"]
+__all__ = ["Observations", "deletion_f", "family_limit", "set_beyond_chance", "trusted_points"]
 
 FAMILY_WISE = 0.01
 _SUBSETS = 120
@@ -61,6 +62,20 @@ def family_limit(points: int, dof: int) -> float:
     each = 1.0 - (1.0 - FAMILY_WISE) ** (1.0 / points)
     # The upper tail of F(2, m) is (1 + 2 F / m) ** (-m / 2).
     return float(dof / 2.0 * (each ** (-2.0 / dof) - 1.0))
+
+
+def set_beyond_chance(points: int, chosen: int, f: float, dof: int) -> bool:
+    """Whether F(2 chosen, dof) of the worst set of so many of the points would come by chance in less than 1 % of runs.
+
+    Bonferroni's bound over every set of that size.
+    """
+    from scipy.special import fdtrc
+
+    p = float(fdtrc(2 * chosen, dof, f))
+    if p == 0.0:
+        return True
+    sets = math.lgamma(points + 1) - math.lgamma(chosen + 1) - math.lgamma(points - chosen + 1)
+    return sets + math.log(p) < math.log(FAMILY_WISE)
 
 
 def deletion_f(design: Array, residuals: Array, weights: Array, kept: NDArray[np.bool_]) -> tuple[Array, int]:
