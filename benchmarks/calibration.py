@@ -6,6 +6,9 @@ flexures) from SimulatedMount, a default fit with rejection, its score, and a fr
 (`german`: a hundred) places all over the usable sky. With one night in twenty, and 25 points or more, both encoders are
 off their centres too, by 20 arcsec or so, which nobody named: what do intervals do after `select_terms`?
 
+By default a third of all cells is studied: every kind with every number of points and both noises, each at one of the
+three places, so that each place has as many. `--place`, `--kind`, `--points`, `--noise` choose others; `--all` is all.
+
 Every figure is an RMS or a share over the nights of the cell. A night's numbers depend on the cell and its own number
 alone: neither workers nor order change them.
 """
@@ -292,6 +295,28 @@ def without_noise(figures: Figures, nights: int) -> None:
         figures.at_most(what, rms, 0.001, "arcsec")
 
 
+def cells(chosen: argparse.Namespace) -> list[Cell]:
+    """Those asked for; else the third of the study, the fewest points first."""
+    filters = (chosen.place, chosen.kind, chosen.points, chosen.noise)
+    if chosen.all or any(filters):
+        every = product(
+            chosen.place or PLACES,
+            chosen.kind or KINDS,
+            chosen.points or POINTS,
+            chosen.noise or NOISES_ARCSEC,
+        )
+        return [Cell(*each) for each in every]
+    if chosen.quick:
+        return [Cell("south", kind, points, NOISES_ARCSEC[1]) for kind in KINDS for points in (15, 40)]
+    places = list(PLACES)
+    return [
+        Cell(places[(turn + row + column) % len(places)], kind, points, noise)
+        for turn, noise in enumerate(reversed(NOISES_ARCSEC))
+        for row, points in enumerate(POINTS)
+        for column, kind in enumerate(KINDS)
+    ]
+
+
 def given() -> argparse.Namespace:
     parser = options(__doc__)
     parser.add_argument("--nights", type=int, help=f"a cell; default {NIGHTS}, with --quick 200")
@@ -299,6 +324,7 @@ def given() -> argparse.Namespace:
     parser.add_argument("--kind", action="append", choices=KINDS)
     parser.add_argument("--points", action="append", type=int, choices=POINTS)
     parser.add_argument("--noise", action="append", type=float, choices=NOISES_ARCSEC)
+    parser.add_argument("--all", action="store_true", help="every cell")
     parser.add_argument("--workers", type=int, default=2, help="processes on this machine")
     parser.add_argument("--dask", metavar="ADDRESS", help="of a dask scheduler, whose workers do it instead")
     return parser.parse_args()
@@ -320,17 +346,13 @@ def executor_for(chosen: argparse.Namespace) -> Iterator[Executor]:
 
 def main() -> None:
     chosen = given()
-    quick = chosen.quick
-    points = chosen.points or ((15, 40) if quick else POINTS)
-    places = chosen.place or (("south",) if quick else PLACES)
-    noises = chosen.noise or (NOISES_ARCSEC[1:] if quick else NOISES_ARCSEC)
-    nights = chosen.nights or (200 if quick else NIGHTS)
+    nights = chosen.nights or (200 if chosen.quick else NIGHTS)
     figures = Figures(f"Calibration, {nights} nights a cell")
     with executor_for(chosen) as executor:
-        for each in product(places, chosen.kind or KINDS, points, noises):
-            measure(figures, Cell(*each), nights, executor)
+        for each in cells(chosen):
+            measure(figures, each, nights, executor)
     if not (chosen.place or chosen.kind or chosen.points or chosen.noise):
-        without_noise(figures, 4 if quick else 100)
+        without_noise(figures, 4 if chosen.quick else 100)
     figures.show()
 
 
