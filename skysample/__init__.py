@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
+    from skysample.stages import listening
     from skysample.star_alignment import AdjustingStar, adjusting_star
     from skysample.stopping import RunProgress, progress
     from skysample.tracking_drift import Trails, trail
@@ -77,6 +78,7 @@ _HOMES = {
     "history": "movements",
     "icrs_place": "frames",
     "learning_curve": "sizing",
+    "listening": "stages",
     "load_model": "fitting",
     "load_site": "site",
     "observed_place": "frames",
@@ -130,6 +132,7 @@ __all__ = [
     "history",
     "icrs_place",
     "learning_curve",
+    "listening",
     "load_model",
     "load_site",
     "observed_place",

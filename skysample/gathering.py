@@ -14,6 +14,7 @@ from skysample.errors import InputError, NoSolution
 from skysample.mount_axes import SIDE_NAMES
 from skysample.plate_solutions import NoPlateSolutionError, first_solution
 from skysample.runs import Run, run_table
+from skysample.stages import tell
 from skysample.tables import as_float
 from skysample.times import at_utc, iso, utc_from_jd, utc_from_text
 
@@ -170,7 +171,9 @@ def gather_table(
     skipped: list[dict[str, str]] = []
     seen: set[Path] = set()
     unreadable = 0
-    for path in files:
+    named = list(files)
+    for number, path in enumerate(named):
+        tell("reading frames", number, len(named))
         name = os.fspath(path)
         place = Path(name).resolve()
         if place in seen:

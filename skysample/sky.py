@@ -19,6 +19,7 @@ from skysample.mount_axes import sides
 from skysample.obstructions import reach
 from skysample.plugins import default_registry
 from skysample.plugins.asking import asking, is_own
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -298,6 +299,7 @@ def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments
     """Ask what each obstruction blocks at any of the moments: shape (obstructions, n)."""
     blocked = np.zeros((len(obstructions), len(directions)), bool)
     for i, obstruction in enumerate(obstructions.values()):
+        tell("looking for the usable sky", i, len(obstructions))
         # An obstruction may say that it stands still, and is then asked once.
         moving = getattr(obstruction, "depends_on_time", True)
         with asking(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from skysample.charts.canvas import INK, PAPER
 from skysample.errors import InputError
 from skysample.files import write_whole
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -49,6 +50,7 @@ def write_chart(figure: Figure, path: str | os.PathLike[str]) -> None:
     else:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+        tell("drawing a chart")
         stream = io.BytesIO()
         FigureCanvasAgg(figure).print_figure(
             stream, format="png", dpi=_PNG_DPI, facecolor=PAPER, metadata={"Software": None}
@@ -98,6 +100,7 @@ def _svg(figure: Figure) -> str:
     """Return a chart as SVG that brings its typeface along, as outlines."""
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
+    tell("drawing a chart")
     stream = io.BytesIO()
     FigureCanvasSVG(figure).print_figure(
         stream, format="svg", facecolor=PAPER, edgecolor="none", metadata={"Date": None, "Creator": None}

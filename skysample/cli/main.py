@@ -10,6 +10,7 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from skysample.cli.progress_bar import clear_bar, progress_bar
 from skysample.cli.terminal import printable
 from skysample.errors import InputError, NoSolution, NotDetermined, PluginError, SkysampleWarning
 
@@ -41,7 +42,8 @@ def run_command(arguments: Sequence[str]) -> int:
         warnings.simplefilter("always", SkysampleWarning)
         # astropy writes its own warnings to stderr, about headers that are refused in a sentence anyway.
         warnings.filterwarnings("ignore", module=r"astropy\.")
-        code = _guarded(app, list(arguments))
+        with progress_bar():
+            code = _guarded(app, list(arguments))
     if code in {DONE, NO}:
         for text in dict.fromkeys(
             str(each.message) for each in caught if issubclass(each.category, SkysampleWarning)
@@ -109,5 +111,6 @@ def _unexpected(error: BaseException) -> int:
 
 
 def _say(sentence: str, code: int) -> int:
+    clear_bar()
     sys.stderr.write("skysample: " + printable(" ".join(sentence.split())) + "\n")
     return code

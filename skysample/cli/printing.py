@@ -8,6 +8,7 @@ import sys
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from skysample.cli.progress_bar import clear_bar
 from skysample.cli.terminal import printable
 
 if TYPE_CHECKING:
@@ -28,12 +29,16 @@ def show(answer: Mapping[str, Any], lines: Iterable[str], *, as_json: bool) -> N
 
 def print_answer(answer: Mapping[str, Any]) -> None:
     """Print one JSON object."""
-    sys.stdout.write(json.dumps(answer, allow_nan=False) + "\n")
+    text = json.dumps(answer, allow_nan=False)
+    clear_bar()
+    sys.stdout.write(text + "\n")
 
 
 def print_lines(lines: Iterable[str]) -> None:
     """Print sentences, folded; a table's rows are left as they are."""
-    for line in [printable(each) for each in lines]:
+    printed = [printable(each) for each in lines]
+    clear_bar()
+    for line in printed:
         # A table's row holds runs of blanks and must not be folded.
         if "   " in line.strip() or len(line) <= 80:
             sys.stdout.write(line + "\n")

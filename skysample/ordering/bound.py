@@ -9,6 +9,7 @@ import numpy as np
 from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
 from skysample.ordering.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
 from skysample.ordering.legs import shortest_legs
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -107,7 +108,8 @@ def _tree_bound(legs: Array) -> float:
     aim = _greedy_path(legs)
     weight = np.zeros(count + 1)
     best, stale, scale = 0.0, 0, 1.0
-    for _ in range(rounds):
+    for number in range(rounds):
+        tell("proving a least time", number, rounds)
         length, degree = _spanning_tree(legs + weight[:, None] + weight[None, :])
         end = int(np.argmin(weight[:count]))
         value = length - 2.0 * weight.sum() + weight[count] + weight[end]

@@ -28,6 +28,7 @@ from skysample.sampling.cells import (
     unit,
 )
 from skysample.sampling.efforts import EFFORTS
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -101,9 +102,15 @@ def even_points(
         found = _equal_capacity(*coarse, found, plan.capacity)
         return _covering(*coarse, found, plan.coarse_halves, plan.each)
 
-    race = sorted((attempt() for _ in range(plan.starts)), key=lambda found: _badness(*fine, found))
+    doing, steps = f"spreading {points} points", plan.starts + plan.finals + plan.rescues
+    race = []
+    for number in range(plan.starts):
+        tell(doing, number, steps)
+        race.append(attempt())
+    race.sort(key=lambda found: _badness(*fine, found))
     best, least = race[0], np.inf
     for number in range(plan.finals + plan.rescues):
+        tell(doing, plan.starts + number, steps)
         found = race[number] if number < plan.finals else attempt()
         relaxed = _covering(*fine, found, plan.fine_halves, plan.each)
         badness = _badness(*fine, relaxed)

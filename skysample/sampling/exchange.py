@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -131,6 +132,7 @@ def exchanged(candidates: Places, start: Places, cosine: float, *, first: int = 
             break
         before = variance
         for number in range(first, len(start)):
+            tell(f"exchanging {len(start)} points", number, len(start))
             without = information - rows[number].T @ rows[number]
             here = gains(without, rows[number][:, :, None])[0]
             others = near - candidates.near(directions[number], side_of[number], cosine)

@@ -9,6 +9,7 @@ import numpy as np
 
 from skysample.selection.family import Family
 from skysample.selection.screening import Linearised, Screening, linearise
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -154,6 +155,7 @@ def choose(
     dropped: dict[str, str] = {}
 
     def tested(names: tuple[str, ...]) -> Selected:
+        tell("choosing terms", len(names), len(optional))
         beside = everything.beside((*stays, *names))
         chosen = beside.separable & _allowed(beside, dropped)
         if not chosen.any() or beside.dof < 2:

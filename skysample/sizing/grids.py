@@ -15,6 +15,7 @@ from skysample.sampling import DEFAULT_SEPARATION, sample
 from skysample.sampling.cells import edge_resolved_cells
 from skysample.sampling.exchange import Places, exchanged
 from skysample.sampling.grid import ideal_separation_rad
+from skysample.stages import tell
 
 if TYPE_CHECKING:
     from skysample.sizing.final_model import FinalModel
@@ -46,6 +47,7 @@ class Grids:
         """Points of the grid with their sides and whitened rows."""
         key = (design, points)
         if key not in self._made:
+            tell(f"trying {points} {design} points")
             self._made[key] = self._even(points) if design == "even" else self._informed(points)
         return self._made[key]
 

@@ -1,0 +1,97 @@
+"""A bar on the terminal while a command works: from its second second on, gone before it prints."""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import contextmanager
+from contextvars import ContextVar
+from threading import Lock, Timer
+from typing import TYPE_CHECKING
+
+from skysample.stages import listening
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rich.progress import Progress
+
+__all__ = ["clear_bar", "progress_bar"]
+
+_QUIET_S = 1.0
+
+
+class _Bar:
+    """Shows the last stage told; rich, which draws it, is loaded only if it comes to that."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._stage = ("working", 0, 0)
+        self._drawn: Progress | None = None
+        self._over = False
+        self._timer = Timer(_QUIET_S, self._show)
+        self._timer.daemon = True
+        self._timer.start()
+
+    def told(self, doing: str, done: int, of: int) -> None:
+        self._stage = (doing, done, of)
+        drawn = self._drawn
+        if drawn is not None:
+            # `update` cannot take a total back where the next stage's is not known.
+            drawn.tasks[0].total = of or None
+            drawn.update(drawn.task_ids[0], description=doing, completed=done)
+
+    def _show(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+        # Standard output may be a file or a pipe: it is not redirected.
+        drawn = Progress(
+            *columns,
+            console=Console(stderr=True),
+            transient=True,
+            redirect_stdout=False,
+            redirect_stderr=False,
+        )
+        with self._lock:
+            if self._over:
+                return
+            doing, done, of = self._stage
+            drawn.add_task(doing, completed=done, total=of or None)
+            drawn.start()
+            self._drawn = drawn
+
+    def end(self) -> None:
+        self._timer.cancel()
+        with self._lock:
+            self._over = True
+            if self._drawn is not None:
+                self._drawn.stop()
+                self._drawn = None
+
+
+_BAR: ContextVar[_Bar | None] = ContextVar("skysample_bar", default=None)
+
+
+@contextmanager
+def progress_bar() -> Iterator[None]:
+    """Show a bar on stderr if that is a terminal which can move its cursor."""
+    if not sys.stderr.isatty() or os.environ.get("TERM", "") in {"", "dumb"}:
+        yield
+        return
+    bar = _Bar()
+    token = _BAR.set(bar)
+    try:
+        with listening(bar.told):
+            yield
+    finally:
+        bar.end()
+        _BAR.reset(token)
+
+
+def clear_bar() -> None:
+    """Take the bar away for good, before anything is printed."""
+    bar = _BAR.get()
+    if bar is not None:
+        bar.end()
