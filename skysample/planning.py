@@ -65,7 +65,7 @@ def plan(
     terms : sequence of str, optional
         What an informed design is for; default: the model's terms, or the standard set without one.
     seed : int
-        The same seed gives the same plan on every machine.
+        The same seed gives the same plan, on any processor but for rounding.
     effort : str
         Of the sampling, see `skysample.sample`.
     sky : UsableSky, optional

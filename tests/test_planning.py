@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import msgspec
 import numpy as np
 import pytest
 from astropy.table import Table
 from astropy.time import Time
+from numpy._core import _multiarray_umath as umath
 
 from skysample.dome import dome_open
 from skysample.errors import InputError, NoSolution
@@ -148,6 +153,25 @@ def test_the_same_seed_gives_the_same_plan(registry):
         plan(make_site(dome=DOME), 11, seed=5, registry=registry, effort="quick").rows for _ in range(2)
     )
     assert one == two
+
+
+def test_an_older_processor_makes_the_same_plan():
+    """Newer instructions of numpy and BLAS are turned off: they round differently, and ties must not go by that."""
+    newer = [name for name in umath.__cpu_dispatch__ if umath.__cpu_features__[name]]
+    older = {"NPY_DISABLE_CPU_FEATURES": " ".join(newer), "OPENBLAS_CORETYPE": "Haswell"}
+    code = (
+        "import sys, skysample as ss; from importlib.resources import files;"
+        " plan = ss.plan(ss.load_site(files('skysample.demo') / 'saltpan_ridge.toml'), 15);"
+        " rows = plan.table['point', 'alt_deg', 'az_deg', 'dome_az_deg'];"
+        " sys.stdout.write(repr([[round(float(each), 5) for each in row] for row in rows]))"
+    )
+    plans = [
+        subprocess.run(  # noqa: S603 - our own interpreter
+            [sys.executable, "-c", code], env={**os.environ, **cpu}, capture_output=True, check=True
+        ).stdout
+        for cpu in ({}, older)
+    ]
+    assert plans[0] == plans[1] != b""
 
 
 @pytest.mark.parametrize(

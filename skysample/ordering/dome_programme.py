@@ -13,6 +13,8 @@ from skysample.ordering.timely_dome import DomeReach, pass_stops, stands_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from skysample.geometry import Array
     from skysample.ordering.legs import MountLegs
     from skysample.ordering.problem import OrderingProblem
@@ -26,6 +28,7 @@ _GRID_RAD = math.radians(3.0)
 _AROUND = 10
 # Where time decides alone, a move or a degree less still breaks the tie.
 _LEAST_MOVE_WORTH_S, _LEAST_DEGREE_WORTH_S = 1e-3, 1e-4
+_ROUNDING_S = 1e-9
 
 
 def timely_stands(
@@ -76,11 +79,16 @@ def timely_stands(
         seconds = dome_time(dome, away) - (problem.dome_head_start_s if number else 0.0)
         worth = np.where(away > 0.0, move_worth_s, 0.0) + degree_worth_s * np.degrees(away)
         onward = price[:, None] + np.maximum(seconds, mount_s[number]) + worth
-        best = onward.argmin(axis=0)
+        best = _first_least(onward)
         price = onward[best, np.arange(len(here))]
         came_from.append(best)
         stands.append(here)
-    chosen = [int(price.argmin())]
+    chosen = [int(_first_least(price))]
     for best in reversed(came_from):
         chosen.append(int(best[chosen[-1]]))
     return np.array([here[at] for here, at in zip(stands, reversed(chosen), strict=True)])
+
+
+def _first_least(price: Array) -> NDArray[np.int64]:
+    """Index of the first along the first axis that is least but for rounding, which differs between processors."""
+    return np.asarray((price <= price.min(axis=0) + _ROUNDING_S).argmax(axis=0))

@@ -46,7 +46,7 @@ class OrderingProblem:
     dome : Dome or None
         The same for the dome.
     seed : int
-        For whatever is random: the same seed gives the same order on every machine.
+        For whatever is random: the same seed gives the same order.
     dome_policy : {"timely", "lazy"}
         When the dome turns. Either way it stands still, where it serves, from the mount's arrival at a stop
         until the exposure's end. "timely": on any leg and as early as it likes, so that the mount rarely

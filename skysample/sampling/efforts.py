@@ -1,4 +1,4 @@
-"""How hard to try for even points, in counts of iterations, so that every machine gives the same result."""
+"""How hard to try for even points, in counts of iterations, so that a slow machine gives the same result."""
 
 from __future__ import annotations
 

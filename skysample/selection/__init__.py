@@ -186,7 +186,7 @@ def select_terms(
     terms : sequence of str, optional
         What to start from, and what stays; default: the standard set for the mount kind.
     seed : int
-        Of the draws behind thresholds and detectable sizes; the same seed gives the same answer on every machine.
+        Of the draws behind thresholds and detectable sizes; the same seed gives the same answer.
     registry : Registry, optional
         Where displacements come from; default: everything installed.
 
