@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from skysample.cautions import WEDGE
@@ -20,22 +21,22 @@ def history_lines(past: History) -> Iterator[str]:
     """Say what moved, and list every change."""
     for sentence in past.sentences:
         yield f"{sentence[0].upper()}{sentence[1:]}."
-    yield from columns(
-        ("term", "since", "until", "change", "+-", "sigma", "p", "verdict"),
-        [
-            (
-                each.term,
-                each.since,
-                each.until,
-                f'{each.change_rad / ARCSEC:+.2f}"',
-                f'{each.stderr_rad / ARCSEC:.2f}"',
-                f"{each.sigmas:.1f}",
-                f"{each.p:.2g}",
-                each.verdict,
-            )
-            for each in past.changes
-        ],
-    )
+    for (since, until), changes in groupby(past.changes, lambda each: (each.since, each.until)):
+        yield f"From {since} to {until}:"
+        yield from columns(
+            ("term", "change", "+-", "sigma", "p", "verdict"),
+            [
+                (
+                    each.term,
+                    f'{each.change_rad / ARCSEC:+.2f}"',
+                    f'{each.stderr_rad / ARCSEC:.2f}"',
+                    f"{each.sigmas:.1f}",
+                    f"{each.p:.2g}",
+                    each.verdict,
+                )
+                for each in changes
+            ],
+        )
     if past.axis_moved:
         yield "Find out why before you correct it: a loose bolt, or a pier that settles. Before you touch a bolt:"
         for caution in WEDGE:
