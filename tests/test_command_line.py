@@ -631,6 +631,24 @@ def test_no_colour_is_used_even_where_it_is_forced(job):
         assert b"\x1b" not in done.stdout + done.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "at", "expected"),
+    [("skysample po", 1, ["polar"]), ("skysample plan --re", 2, ["--resume"]), ("skysample nothing", 1, [])],
+)
+def test_the_tab_key_completes_commands_and_options(tmp_path, words, at, expected):
+    asked = {"_SKYSAMPLE_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(at)}
+    code = "from skysample.cli import main; main()"
+    done = subprocess.run(  # noqa: S603 - our own interpreter
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        capture_output=True,
+        check=False,
+        env={**os.environ, **asked},
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout.decode().split() == expected
+
+
 def test_a_reader_who_has_seen_enough_is_no_defect(job):
     read, write = os.pipe()
     os.close(read)
