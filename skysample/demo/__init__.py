@@ -38,10 +38,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Story", "night"]
 
-FIRST_START, SECOND_START, FINAL_START = (
+FIRST_START, SECOND_START, FINAL_START, TRACKING_START = (
     "2026-06-14T18:10:00",
     "2026-06-14T18:40:00",
     "2026-06-14T19:00:00",
+    "2026-06-14T19:30:00",
 )
 QUICK_POINTS = 15
 
@@ -121,7 +122,8 @@ class Story:
         )
         yield _chapter(
             "7. The record for the client.",
-            f"skysample report {final} --site {site} --before {first} --after {second} --terms extended",
+            f"skysample report {final} --site {site} --before {first} --after {second} --terms extended"
+            f" --tracking {self.folder / 'tracking.ecsv'}",
             [
                 f"Open {self.folder / 'record.html'} in any browser.",
                 f"All files are in {self.folder}: {', '.join(self.files)}.",
@@ -193,6 +195,7 @@ def night(folder: Path, seed: int = 1) -> Story:
             "final.ecsv",
             "model.json",
             "residuals.svg",
+            "tracking.ecsv",
             "record.html",
         )
     }
@@ -224,6 +227,7 @@ def night(folder: Path, seed: int = 1) -> Story:
     model.save(paths["model.json"])
     scored = score(model, run)
     write_chart(residual_map(model, run, scored, sky=sky), paths["residuals.svg"])
+    telescope.track(parse_utc(TRACKING_START), paths["tracking.ecsv"])
     record = build_record(
         site,
         paths["site.toml"],
@@ -231,6 +235,7 @@ def night(folder: Path, seed: int = 1) -> Story:
         paths["first.ecsv"],
         made=Time.now(),
         after_path=paths["second.ecsv"],
+        tracking_path=paths["tracking.ecsv"],
         terms=["extended"],
         need=need,
         sky=sky,

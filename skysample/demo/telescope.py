@@ -9,11 +9,14 @@ import numpy as np
 
 from skysample.earth_orientation import earth_orientation
 from skysample.runs import run_table, write_run
+from skysample.tables import table_of, write_table
 from skysample.testing import SimulatedMount
 from skysample.times import iso
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from astropy.time import Time
 
     from skysample.plans import Plan
     from skysample.site import Site
@@ -36,6 +39,12 @@ ERRORS = {
     "secondary_sin": 6.0,
 }
 NOISE_ARCSEC = 1.2
+RIPPLE_ARCSEC, RIPPLE_S = 0.1, 84.0
+GUIDE_NOISE_ARCSEC = 0.06
+GUIDED_S, GUIDE_EVERY_S = 1200.0, 3.0
+GUIDED_ALT_DEG, GUIDED_AZ_DEG = 60.0, 120.0
+SIDEREAL_RAD_PER_S = 2.0 * np.pi * 1.00273781191135448 / 86400.0
+"""IERS Conventions (2010), equation 5.14: turns of the Earth in a day of UT1."""
 WRENCH_STEP = 1.0 / 16.0
 """Of a turn: as finely as a hand sets a bolt in the dark."""
 
@@ -111,3 +120,35 @@ class Telescope:
             "frame": [f"{path.stem}-{number:03d}.fits" for number in range(1, count + 1)],
         }
         write_run(path, run_table(columns), {"axes": "raw", "old_model": "off", "session": "demo"})
+
+    def track(self, start: Time, path: Path) -> None:
+        """Follow one star at the sidereal rate, without a model, and write what a guide camera sees of it."""
+        from astropy import units as u
+
+        seconds = np.arange(0.0, GUIDED_S, GUIDE_EVERY_S)
+        times = start + seconds * u.s
+        earth = earth_orientation(times.mjd)
+        primary, secondary = self.mount.reading(np.radians(GUIDED_ALT_DEG), np.radians(GUIDED_AZ_DEG))
+        ripple = np.radians(RIPPLE_ARCSEC / 3600.0) * np.sin(2.0 * np.pi * seconds / RIPPLE_S)
+        alt, az = self.mount.point(primary + SIDEREAL_RAD_PER_S * seconds + ripple, secondary)
+        ra, dec = self.mount.solve(
+            alt, az, times.jd1, times.jd2, dut1=earth.dut1_s, xp=earth.xp_rad, yp=earth.yp_rad
+        )
+        # The star is where the tube pointed at first, but for the ripple, which is zero then.
+        east, north = (
+            3600.0 * np.degrees(each) + GUIDE_NOISE_ARCSEC * self.rng.standard_normal(len(seconds))
+            for each in ((ra - ra[0]) * np.cos(dec[0]), dec - dec[0])
+        )
+        log = {
+            "time": [str(each) for each in iso(times)],
+            "east_error_arcsec": np.round(east, 3).tolist(),
+            "north_error_arcsec": np.round(north, 3).tolist(),
+        }
+        declared = {
+            "source": "guide",
+            "error_of": "tube",
+            "corrections": "none",
+            "target_ra_deg": float(np.degrees(ra[0])) % 360.0,
+            "target_dec_deg": float(np.degrees(dec[0])),
+        }
+        write_table(path, table_of(log), expected="skysample-tracking", meta=declared)
