@@ -85,12 +85,13 @@ class Telescope:
         return vectors(*self.mount.point(axes[:, 0], axes[:, 1]))
 
     def achieved_arcsec(self, model: ss.FittedModel, sky: UsableSky) -> float:
-        """RMS over the sky of what the model says less what the mount does."""
-        places = sky.directions[:: max(1, len(sky.directions) // 500)]
-        side = np.ones(len(places), int)
-        axes = model.axes_for(places, side)
-        miss = model.predict(axes) - self.seen(axes)
-        return float(np.sqrt(np.mean(np.sum(miss**2, axis=1)))) / ARCSEC
+        """RMS over the sky, each side of the pier where it reaches, of what the model says less what the mount does."""
+        squares = []
+        for reached, side in zip(sky.reachable.T, (1, -1), strict=False):
+            places = sky.directions[reached][:: max(1, int(reached.sum()) // 500)]
+            axes = model.axes_for(places, np.full(len(places), side))
+            squares.append(np.sum((model.predict(axes) - self.seen(axes)) ** 2, axis=1))
+        return float(np.sqrt(np.mean(np.concatenate(squares)))) / ARCSEC
 
 
 @cache

@@ -42,9 +42,10 @@ def nights(study):
     return cell, trials(partial(study.night, cell), 12, seed=cell.seed)
 
 
-@pytest.mark.parametrize("number", [0, 52])
+@pytest.mark.parametrize("number", [0, 52, 3784, 6335])
 def test_a_ring_of_altitude_is_not_taken_for_false_solutions_on_the_word_of_the_other_ring(study, number):
-    # Ten points of an alt-az lie on two rings, and without the upper one hardly anything tells cone from skew.
+    # Ten points of an alt-az lie on two rings, and without the upper one hardly anything tells cone from skew: the
+    # fit to the others goes astray, or does not settle.
     cell = study.Cell("equator", "altaz", 10, 3.0)
     _, run = study.simulated(cell, np.random.default_rng([*cell.seed, number]))
     assert ss.fit(run, study.observatory(cell.place, cell.kind)[0]).rejected == ()

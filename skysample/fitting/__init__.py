@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.errors import NoSolution, NotDetermined
-from skysample.fitting.degeneracy import SINGULAR, weak_pairs
+from skysample.fitting.degeneracy import SINGULAR, scaled_condition, weak_pairs
 from skysample.fitting.least_squares import Converged, converge
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.outliers import (
@@ -44,6 +44,10 @@ __all__ = [
     "load_model",
     "moment_of",
 ]
+
+
+_POORER = 3.0
+"""So many times the condition of all points is no accident of which were trusted."""
 
 
 def fit(
@@ -102,7 +106,12 @@ def fit(
     kept, start = trusted_points(function, data)
     if not reject:
         kept = np.ones(len(usable), bool)
-    found, kept = _settle(function, data, kept, start, reject=reject)
+    try:
+        found, kept = _settle(function, data, kept, start, reject=reject)
+    except NoSolution:
+        if not _poorer(function, data, kept, start):
+            raise
+        found, kept = _settle(function, data, np.ones_like(kept), start, reject=reject)
     if not kept.all():
         found, kept = _spared(function, data, found, kept)
     return _finished(run, site, function, found, usable, kept, data)
@@ -153,6 +162,14 @@ def _settle(
         kept = wanted
         found = converge(function, found.values, *_part(data, kept))
     return found, kept
+
+
+def _poorer(function: PointingFunction, data: Observations, kept: NDArray[np.bool_], start: Array) -> bool:
+    """Whether the kept points determine the terms so much less than all that it may be why they do not settle."""
+    _, design = function.predict_with_design(start, data.axes, data.moment)
+    rows = design * data.weights[:, None, None]
+    part, whole = (scaled_condition(each.reshape(-1, design.shape[-1]))[0] for each in (rows[kept], rows))
+    return part > _POORER * whole
 
 
 def _spared(
