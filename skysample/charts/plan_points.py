@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.charts.canvas import INK, PAPER, SIZES, halo, mark, new_figure, write
-from skysample.charts.sky_disc import blocked_swatch, disc_xy, legend, rim_radius, sheet_height_in, sky_axes
+from skysample.charts.sky_disc import (
+    blocked_swatch,
+    disc_xy,
+    legend,
+    rim_below,
+    rim_radius,
+    sheet_height_in,
+    sky_axes,
+)
 from skysample.geometry import direction
 
 if TYPE_CHECKING:
@@ -53,7 +61,7 @@ def sky_chart(plan: Plan) -> Figure:
     german = plan.site.mount.kind == "german"
     stops = dome_stops(plan)
     width = 4.8 if plan.points <= _MANY else 5.6
-    rim_deg = _rim_deg(plan)
+    rim_deg = rim_below(plan.sky, plan.grid.directions)
     radius = rim_radius(rim_deg)
     places = disc_xy(plan.grid.directions[plan.order])
     unit_pt = 72.0 * width / (2.0 * _REACH * radius)
@@ -104,13 +112,6 @@ def _in_words(plan: Plan, stops: list[DomeStop]) -> str:
         each = ", ".join(f"{np.degrees(azimuth) % 360.0:.0f} ({count})" for azimuth, count in stops)
         text += f" The dome stands at azimuth (points served): {each}."
     return text
-
-
-def _rim_deg(plan: Plan) -> float:
-    """Altitude where the disc ends: a multiple of 5 degrees, at least as many below the usable sky."""
-    directions = np.concatenate([plan.sky.directions, plan.grid.directions])
-    lowest = np.degrees(np.arcsin(np.clip(directions[:, 2].min(), -1.0, 1.0)))
-    return float(max(0.0, 5.0 * np.floor(lowest / 5.0 + 0.2) - 5.0))
 
 
 def _mark_pt(plan: Plan, places: Array, unit_pt: float) -> float:

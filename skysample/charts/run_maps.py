@@ -14,6 +14,9 @@ from skysample.charts.sky_disc import (
     interpolated,
     legend,
     raster,
+    rim_below,
+    rim_radius,
+    room,
     sheet_height_in,
     sky_axes,
 )
@@ -37,7 +40,7 @@ __all__ = ["coverage_map", "residual_map"]
 _WIDTH_IN = 4.8
 _CROSS: dict[str, Any] = {"marker": "x", "markersize": 9.0, "markeredgewidth": 2.2}
 _LONGEST = 0.2
-"""Length on the disc of the longest residual."""
+"""Length of the longest residual, of the disc's radius."""
 
 
 def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky | None = None) -> Figure:
@@ -68,17 +71,21 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
     at = run.directions[np.isin(run.rows, score.rows)]
     start = disc_xy(at)
     title = f'Residuals: {score.rms.value:.2f}" RMS'
-    axes = sky_axes(figure, title, sky or usable_sky(run.site), disc_xy(run.directions))
+    region = sky or usable_sky(run.site)
+    rim_deg = rim_below(region, at)
+    radius = rim_radius(rim_deg)
+    axes = sky_axes(figure, title, region, disc_xy(run.directions), rim_deg=rim_deg)
     components = score.residuals.to_value("arcsec")
     lengths = np.linalg.norm(components, axis=1)
-    per_arcsec = _LONGEST / max(float(lengths.max()), 1e-9)
+    per_arcsec = _LONGEST * radius / max(float(lengths.max()), 1e-9)
     axes.plot(*start.T, marker="o", markersize=3.5, color=INK, linestyle="none", zorder=3)
-    _arrows(axes, start, _on_disc(at, components, run.site.sign_pole) * (lengths * per_arcsec)[:, None])
+    step = _on_disc(at, components, run.site.sign_pole) * (lengths * per_arcsec)[:, None]
+    _arrows(axes, start, step)
     key = _round_length(float(lengths.max()))
-    x, y = -REACH + 0.08, -REACH + 0.08
+    x = y = -radius * (REACH - 0.08)
     _arrows(axes, np.array([[x, y]]), np.array([[key * per_arcsec, 0.0]]))
-    write(axes, x, y + 0.08, f'{key:g}"', SIZES["text"], ha="left")
-    _cross(axes, model, run, rejected)
+    write(axes, x, y + 0.08 * radius, f'{key:g}"', SIZES["text"], ha="left")
+    _cross(axes, model, run, rejected, np.concatenate([start, start + step]), radius)
     _legend(axes, "point used: arrow to where the tube was", bool(rejected.any()))
     return figure
 
@@ -113,9 +120,12 @@ def coverage_map(
     name = "Coverage and the model's error"
     figure = new_figure(_WIDTH_IN, sheet_height_in(_WIDTH_IN, 3 + int(rejected.any())), name, description)
     title = f'Error of the model: {found.rms.value:.2f}" RMS over the sky'
-    at = disc_xy(run.directions[np.isin(run.rows, model.run.rows)])
-    axes = sky_axes(figure, title, region, disc_xy(run.directions))
-    lines = _error_lines(axes, region, found)
+    used = run.directions[np.isin(run.rows, model.run.rows)]
+    rim_deg = rim_below(region, used)
+    radius = rim_radius(rim_deg)
+    at = disc_xy(used)
+    axes = sky_axes(figure, title, region, disc_xy(run.directions), rim_deg=rim_deg)
+    labels = _error_lines(axes, region, found, radius)
     dots: dict[str, Any] = {
         "marker": "o",
         "markersize": 5.0,
@@ -124,8 +134,8 @@ def coverage_map(
         "linestyle": "none",
     }
     axes.plot(*at.T, zorder=3, **dots)
-    _cross(axes, model, run, rejected)
-    _legend(axes, "point used", bool(rejected.any()), lines=lines)
+    _cross(axes, model, run, rejected, np.concatenate([at, labels]), radius)
+    _legend(axes, "point used", bool(rejected.any()), lines=len(labels) > 0)
     return figure
 
 
@@ -164,37 +174,47 @@ def _round_length(longest: float) -> float:
     return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= longest))
 
 
-def _cross(axes: Axes, model: FittedModel, run: Run, rejected: NDArray[np.bool_]) -> None:
-    """Mark the points left out where the axes stood, which a false solution says nothing about."""
+def _cross(
+    axes: Axes, model: FittedModel, run: Run, rejected: NDArray[np.bool_], busy: Array, radius: float
+) -> None:
+    """Mark the points left out where the axes stood, which a false solution says nothing about.
+
+    The row stands beside the cross, on the side with more room from what is at the busy places (k, 2).
+    """
     if not rejected.any():
         return
     when = None if run.time is None else run.time[rejected]
     places = disc_xy(model.predict(run.axes[rejected], when))
     axes.plot(*places.T, linestyle="none", color=INK, zorder=3.4, **_CROSS)
     for row, (x, y) in zip(run.rows[rejected], places, strict=True):
-        write(axes, x + 0.06, y, f"row {row}", SIZES["small"], ha="left", path_effects=halo(), zorder=3.5)
+        sides = ((1.0, "left"), (-1.0, "right"))
+        middles = np.array([[x + 0.17 * radius * way, y] for way, _ in sides])
+        way, anchor = sides[int(np.argmax(room(middles, busy)))]
+        beside = x + 0.06 * radius * way
+        write(axes, beside, y, f"row {row}", SIZES["small"], ha=anchor, path_effects=halo(), zorder=3.5)
 
 
-def _error_lines(axes: Axes, sky: UsableSky, error: SkyError) -> bool:
-    """Lines of equal error, heavier where it is larger; False where there is nothing to tell apart."""
+def _error_lines(axes: Axes, sky: UsableSky, error: SkyError, radius: float) -> Array:
+    """Lines of equal error, heavier where it is larger; places of their labels (k, 2), none where all is alike."""
     import healpy as hp
 
     pixels = hp.vec2pix(sky.nside, *error.directions[:, [1, 0, 2]].T)
     worst = np.zeros(12 * sky.nside**2)
     np.maximum.at(worst, pixels, error.error_rad / ARCSEC)
-    x, y, directions = raster()
+    x, y, directions = raster(radius)
     usable = interpolated(sky.mask().astype(float), directions)
     inside = usable > 0.5
     level = np.where(inside, interpolated(worst, directions) / np.where(inside, usable, 1.0), np.nan)
     levels = _levels(float(np.nanmin(level)), float(np.nanmax(level))) if inside.any() else []
     if not levels:
-        return False
+        return np.zeros((0, 2))
     widths = np.linspace(0.7, 2.0, len(levels)).tolist() if len(levels) > 1 else [1.2]
     shown = np.ma.masked_invalid(level)
     lines = axes.contour(x, y, shown, levels=levels, colors=[INK], linewidths=widths, zorder=2.4)
-    for text in lines.clabel(fmt='%g"', fontsize=SIZES["small"], colors=[INK], zorder=3.3):
+    labels = lines.clabel(fmt='%g"', fontsize=SIZES["small"], colors=[INK], zorder=3.3)
+    for text in labels:
         text.set(fontproperties=font(SIZES["small"]), path_effects=halo(), parse_math=False)
-    return True
+    return np.array([text.get_position() for text in labels]).reshape(-1, 2)
 
 
 def _levels(low: float, high: float) -> list[float]:

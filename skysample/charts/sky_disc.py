@@ -28,7 +28,9 @@ __all__ = [
     "interpolated",
     "legend",
     "raster",
+    "rim_below",
     "rim_radius",
+    "room",
     "sheet_height_in",
     "sky_axes",
 ]
@@ -101,8 +103,8 @@ def sky_axes(
     axes.set_axis_off()
     per_inch = 2.0 * half / width
     write(axes, 0.0, half + 0.42 * per_inch, title, SIZES["title"], weight="bold")
-    note = "East is left: as seen looking up. Zenith in the middle"
-    note += f"; rim at altitude {rim_deg:.0f}°." if rim_deg else "."
+    note = "As seen looking up: east is left."
+    note += f" Rim at altitude {rim_deg:.0f}°." if rim_deg else ""
     write(axes, 0.0, half + 0.17 * per_inch, note, SIZES["small"])
     _shade_blocked(axes, sky, radius)
     _ring(axes, rim_deg, alpha=1.0, linewidth=1.2)
@@ -121,6 +123,13 @@ def sky_axes(
     return axes
 
 
+def rim_below(sky: UsableSky, directions: Array) -> float:
+    """Altitude where a disc ends, degrees: a multiple of 5, at least as many below the usable sky and the points."""
+    lowest = min(sky.directions[:, 2].min(), directions[:, 2].min())
+    lowest_deg = np.degrees(np.arcsin(np.clip(lowest, -1.0, 1.0)))
+    return float(max(0.0, 5.0 * np.floor(lowest_deg / 5.0 + 0.2) - 5.0))
+
+
 def rim_radius(rim_deg: float) -> float:
     """Radius on the disc of an altitude."""
     return float(np.linalg.norm(disc_xy(direction(np.radians(rim_deg), 0.0))))
@@ -131,33 +140,34 @@ def _ring(axes: Axes, altitude_deg: float, *, alpha: float, linewidth: float) ->
     axes.plot(*around.T, color=INK, alpha=alpha, linewidth=linewidth, zorder=1.6)
 
 
-def _room(spots: Array, places: Array) -> Array:
+def room(spots: Array, places: Array) -> Array:
     """Distance of each spot (k, 2) from the nearest place (n, 2), shape (k,)."""
     return np.asarray(np.linalg.norm(spots[:, None] - places, axis=-1).min(axis=1, initial=np.inf))
 
 
 def _altitude_label(axes: Axes, altitude_deg: float, places: Array, radius: float) -> None:
     spots = disc_xy(direction(np.radians(altitude_deg), np.radians(np.arange(15.0, 360.0, 30.0))))
-    room = np.minimum(_room(spots, places), 0.2)
-    if room.max() > _ROOM * radius:
-        x, y = spots[int(np.argmax(room))]
+    free = np.minimum(room(spots, places), 0.2)
+    if free.max() > _ROOM * radius:
+        x, y = spots[int(np.argmax(free))]
         write(axes, x, y, f"{altitude_deg:.0f}°", SIZES["small"], path_effects=halo(), zorder=1.7)
 
 
 def _mark_pole(axes: Axes, pole: Array, places: Array, radius: float) -> None:
-    """Mark the pole where no point hides it, its name on the side with more room."""
+    """Mark the pole where no point hides it, its name on the side with more room, inside the rim."""
     spots = pole + radius * np.array([[0.0, -0.075], [0.0, 0.075], [-0.11, 0.0], [0.11, 0.0]])
-    room = _room(spots, places)
-    if min(room.max(), _room(pole[None], places)[0]) < 0.75 * _ROOM * radius:
+    within = np.linalg.norm(spots, axis=1) < 0.97 * radius
+    free = np.where(within, room(spots, places), 0.0)
+    if min(free.max(), room(pole[None], places)[0]) < 0.75 * _ROOM * radius:
         return
     axes.plot(*pole, marker="+", markersize=9, markeredgewidth=1.2, color=INK, linestyle="none", zorder=2)
-    x, y = spots[int(np.argmax(np.minimum(room, 0.2)))]
+    x, y = spots[int(np.argmax(np.minimum(free, 0.2)))]
     write(axes, x, y, "pole", SIZES["small"], path_effects=halo(), zorder=2)
 
 
-def raster() -> tuple[Array, Array, Array]:
-    """Coordinates (k,) of a square raster over the disc, and the directions of its places (k, k, 3)."""
-    steps = np.linspace(-1.02, 1.02, _RASTER)
+def raster(radius: float) -> tuple[Array, Array, Array]:
+    """Coordinates (k,) of a square raster over a disc, and the directions of its places (k, k, 3)."""
+    steps = 1.02 * radius * np.linspace(-1.0, 1.0, _RASTER)
     x, y = np.meshgrid(steps, steps)
     radius2 = x**2 + y**2
     shrink = np.sqrt(np.maximum(2.0 - radius2, 0.0))
@@ -177,7 +187,7 @@ def interpolated(values: Array, directions: Array) -> Array:
 def _shade_blocked(axes: Axes, sky: UsableSky, radius: float) -> None:
     from matplotlib.patches import Circle
 
-    x, y, directions = raster()
+    x, y, directions = raster(radius)
     usable = interpolated(sky.mask().astype(float), directions)
     rim = Circle((0.0, 0.0), radius, transform=axes.transData)
     if usable.min() < 0.5:

@@ -111,6 +111,7 @@ def _content(record: Record) -> dict[str, Any]:
         "history": [] if record.history is None else list(map(sentences.capital, record.history.sentences)),
         "history_rows": [] if record.history is None else rows.history_rows(record.history),
         "tracking": [] if record.tracking is None else list(record.tracking.sentences),
+        "tracking_names": [] if record.tracking is None else rows.tracking_names(record.tracking),
         "tracking_rows": [] if record.tracking is None else rows.tracking_rows(record.tracking),
         "charts": {name: as_svg(figure) for name, figure in _charts(record).items()},
         "panels": [as_svg(figure) for figure in residual_panels(record.run, record.score).values()],

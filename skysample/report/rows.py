@@ -25,6 +25,7 @@ __all__ = [
     "history_rows",
     "size_rows",
     "term_rows",
+    "tracking_names",
     "tracking_rows",
     "trail_rows",
 ]
@@ -151,9 +152,16 @@ def history_rows(past: History) -> list[list[str]]:
 
 
 def tracking_rows(found: Tracking) -> list[list[str]]:
-    """Component, what was taken out of it, what is left, and the share of the log that this was."""
+    """Cause; then for each component what is left of the log without it, and the share of the log that it was."""
     return [
-        [each.name, part.cause, f'{part.rms_arcsec:.3f}"', f"{100.0 * part.share:.1f} %"]
-        for each in found.components
-        for part in each.removed
+        [
+            parts[0].cause,
+            *(cell for part in parts for cell in (f'{part.rms_arcsec:.3f}"', f"{100.0 * part.share:.1f} %")),
+        ]
+        for parts in zip(*(each.removed for each in found.components), strict=True)
     ]
+
+
+def tracking_names(found: Tracking) -> list[str]:
+    """Head a column each of `tracking_rows`."""
+    return ["Taken out", *(name for each in found.components for name in (f"{each.name}, left", "Share"))]
