@@ -359,3 +359,16 @@ def test_a_notebook_shows_words_and_table():
     assert found._repr_html_().startswith("<p>Nothing left over")
     assert "neighbours" in found._repr_html_()
     assert found.table.colnames == ["name", "statistic", "p", "found", "not_done"]
+
+
+def test_a_missing_term_is_said_before_the_movement_that_it_looks_like():
+    run = moving_run(truth={"primary_sin": 25.0})
+    west_to_east = np.argsort(np.arctan2(run.directions[:, 0], run.directions[:, 1]))
+    taken = Run.from_arrays(
+        run.site, run.axes[west_to_east], run.directions[west_to_east], side=1, time=run.time
+    )
+    found = examined(taken)
+    assert {each.name for each in found.found} > {"neighbours"}
+    assert found.sentences[0].startswith("neighbours on the sky err alike")
+    assert found.sentences[1].startswith("if it stays once that is mended: the points ")
+    assert examined(taken, ["extended"]).sentences == ()

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from astropy.table import QTable
 
     from skysample.fitting import FittedModel
-    from skysample.leftovers.residual_space import Examined
+    from skysample.leftovers.residual_space import Examined, Leftovers
     from skysample.runs import Run
 
 __all__ = ["Finding", "Structure", "structure"]
@@ -33,6 +33,9 @@ __all__ = ["Finding", "Structure", "structure"]
 _TESTS = (drift, step, temperature, pier_side, neighbours, tails)
 _COURSES = ("drift", "step", "temperature")
 """Tests that may see one and the same movement; with as many columns each, the largest F explains it best."""
+
+_PLACES = "neighbours"
+_LEVEL = 0.05
 
 _NOISE_FLOOR_RAD = 1e-3 * ARCSEC
 """Below this residuals are rounding, and have a structure of their own."""
@@ -74,9 +77,12 @@ class Structure:
     ----------
     findings : tuple of Finding
         One a test, done or not.
+    place_first : bool
+        Whether neighbours are alike beside the movement that was found too, which then may be no movement.
     """
 
     findings: tuple[Finding, ...]
+    place_first: bool = False
 
     @property
     def found(self) -> tuple[Finding, ...]:
@@ -85,10 +91,21 @@ class Structure:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What to tell a person; of drift, step and temperature only the one that explains most."""
+        """What to tell a person; of drift, step and temperature only the one that explains most.
+
+        A run goes over the sky in time, so what depends on the place can look like a movement: where neighbours are
+        alike beside the movement too, that comes first.
+        """
         courses = [each for each in self.found if each.name in _COURSES]
         told = max(courses, key=lambda each: each.statistic or 0.0, default=None)
-        return tuple(each.sentence for each in self.found if each is told or each.name not in _COURSES)
+        said = [each for each in self.found if each is told or each.name not in _COURSES]
+        if not self.place_first:
+            return tuple(each.sentence for each in said)
+        said.sort(key=lambda each: each.name != _PLACES)
+        return tuple(
+            f"if it stays once that is mended: {each.sentence}" if each is told else each.sentence
+            for each in said
+        )
 
     @property
     def table(self) -> QTable:
@@ -155,7 +172,18 @@ def structure(model: FittedModel, run: Run, *, seed: int = 0) -> Structure:
     examined = [test(left) for test in _TESTS]
     done = {each.name: each.p for each in examined if each.p is not None}
     counted = {name for name, stands in zip(done, holm(list(done.values())), strict=True) if stands}
-    return Structure(tuple(_judged(each, found=each.name in counted) for each in examined))
+    findings = tuple(_judged(each, found=each.name in counted) for each in examined)
+    return Structure(findings, _place_first([each for each in examined if each.name in counted], left))
+
+
+def _place_first(found: list[Examined], left: Leftovers) -> bool:
+    """Whether neighbours are still alike once the likeliest movement is taken out."""
+    courses = [each for each in found if each.course is not None]
+    if not courses or _PLACES not in {each.name for each in found}:
+        return False
+    likeliest = max(courses, key=lambda each: each.statistic or 0.0).course
+    p = None if likeliest is None else neighbours(left.beside(likeliest)).p
+    return p is not None and p <= _LEVEL
 
 
 def _judged(each: Examined, *, found: bool) -> Finding:

@@ -29,5 +29,9 @@ def drift(left: Leftovers) -> Examined:
         return Examined(name, None, None, "too few points")
     moved, cure = likelier_motion(left, course)
     return Examined(
-        name, found.f, found.p, f"the points drift with time, as if {moved} within {span:.1f} h: {cure}"
+        name,
+        found.f,
+        found.p,
+        f"the points drift with time, as if {moved} within {span:.1f} h: {cure}",
+        course,
     )

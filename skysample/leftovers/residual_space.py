@@ -10,7 +10,7 @@ rank of the observed among so many simulated is exact too, at any number of poin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -49,12 +49,15 @@ class Examined:
         None where the test could not be done.
     sentence : str
         What it means and what to do, should it count; or why the test could not be done.
+    course : ndarray, shape (n,), or None
+        How far along the movement that it looks for each point is.
     """
 
     name: str
     statistic: float | None
     p: float | None
     sentence: str
+    course: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +170,13 @@ class Leftovers:
             values=spread @ along,
             stderr=np.sqrt(variance * np.sum(spread**2, axis=1)),
         )
+
+    def beside(self, course: Array) -> Leftovers:
+        """What is left once axis and tube may also move along a course (n,)."""
+        columns, _ = _scaled(self.projected(self.motion * course[:, None, None]))
+        left, singular, _ = np.linalg.svd(columns, full_matrices=False)
+        fitted = np.concatenate([self.fitted, left[:, singular > _DEPENDENT]], axis=1)
+        return replace(self, fitted=fitted, errors=self.errors - fitted @ (fitted.T @ self.errors))
 
     def chance(self, statistic: Callable[[Array], Array]) -> tuple[float, float]:
         """Statistic of the residuals, and the chance of one at least as large from noise alone.

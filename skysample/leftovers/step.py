@@ -51,7 +51,8 @@ def step(left: Leftovers) -> Examined:
     best = int(np.argmax(share))
     count = int(counts[best])
     f = float(share[best]) / count * (left.dof - count) / (1.0 - float(share[best]))
-    moved, cure = likelier_motion(left, _course(order, int(cuts[best])))
+    course = _course(order, int(cuts[best]))
+    moved, cure = likelier_motion(left, course)
     before, after = order[cuts[best] - 1], order[cuts[best]]
     return Examined(
         name,
@@ -60,6 +61,7 @@ def step(left: Leftovers) -> Examined:
         f"the points jump between row {left.rows[before]} ({left.clock[before]} UTC) and row {left.rows[after]}"
         f" ({left.clock[after]}), as if {moved} at once, by a knock, a pulled cable or a lost count: {cure},"
         " or fit the part after the jump alone (use = false before it)",
+        course,
     )
 
 

@@ -43,4 +43,5 @@ def temperature(left: Leftovers) -> Examined:
         found.p,
         f"the points move with the temperature, as if {moved} over its {span:.1f} degrees: let tube and mount"
         f" come to the night's air before a run, or offer a term for it (a plugin){together}",
+        course,
     )
