@@ -108,6 +108,11 @@ def show_intervals(figures: Figures, kind: str, counts: Counts) -> None:
             if whole := counts[sort, term]:
                 inside = counts[sort, f"{term} inside"]
                 figures.measured(*with_limits(f"{kind}: {sort}, {words} inside", inside, whole), "%")
+        if added := counts[sort, "true"] + counts[sort, "false"]:
+            inside = counts[sort, "true inside"] + counts[sort, "false inside"]
+            figures.measured(
+                *with_limits(f"{kind}: {sort}, added terms inside, true or not", inside, added), "%"
+            )
         missed, nights = counts[sort, "missed"], counts[sort, "nights"]
         figures.measured(
             *with_limits(f"{kind}: {sort}, nights with an added term outside", missed, nights), "%"
@@ -131,6 +136,7 @@ def main() -> None:
                 of_kind += cell
                 progress(f"{kind}, {points} points: {dict(cell)}")
             show_promises(figures, kind, of_kind, bound=not quick)
+            show_intervals(figures, kind, of_kind)
             for what, name in sorted(of_kind):
                 if what == "of":
                     found, whole = of_kind["found", name], of_kind["of", name]
