@@ -42,8 +42,8 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
         [
             (
                 str(row["term"]),
-                f'{row["before"].value:.2f}"',
-                f'{row["after"].value:.2f}"',
+                f'{row["before"].value:.1f}"',
+                f'{row["after"].value:.1f}"',
                 f'{row["change"].value:+.2f}"',
                 f'{row["stderr"].value:.2f}"',
                 f"{row['p']:.2g}",
