@@ -6,8 +6,9 @@ flexures) from SimulatedMount, a default fit with rejection, its score, and a fr
 (`german`: a hundred) places all over the usable sky. With one night in twenty, and 25 points or more, both encoders are
 off their centres too, by 20 arcsec or so, which nobody named: what do intervals do after `select_terms`?
 
-By default a third of all cells is studied: every kind with every number of points and both noises, each at one of the
-three places, so that each place has as many. `--place`, `--kind`, `--points`, `--noise` choose others; `--all` is all.
+By default 18 of the 108 cells are studied: every kind with every number of points, at one of the three places and
+with one of the two noises, so that each pair of place and noise comes three times. `--place`, `--kind`, `--points`,
+`--noise` choose others; `--all` is all.
 
 Every figure is an RMS or a share over the nights of the cell. A night's numbers depend on the cell and its own number
 alone: neither workers nor order change them.
@@ -296,7 +297,7 @@ def without_noise(figures: Figures, nights: int) -> None:
 
 
 def cells(chosen: argparse.Namespace) -> list[Cell]:
-    """Those asked for; else the third of the study, the fewest points first."""
+    """Those asked for; else the balanced ones, the fewest points first."""
     filters = (chosen.place, chosen.kind, chosen.points, chosen.noise)
     if chosen.all or any(filters):
         every = product(
@@ -308,10 +309,9 @@ def cells(chosen: argparse.Namespace) -> list[Cell]:
         return [Cell(*each) for each in every]
     if chosen.quick:
         return [Cell("south", kind, points, NOISES_ARCSEC[1]) for kind in KINDS for points in (15, 40)]
-    places = list(PLACES)
+    places, noises = list(PLACES), NOISES_ARCSEC[::-1]
     return [
-        Cell(places[(turn + row + column) % len(places)], kind, points, noise)
-        for turn, noise in enumerate(reversed(NOISES_ARCSEC))
+        Cell(places[(row + column) % len(places)], kind, points, noises[(row + column) % len(noises)])
         for row, points in enumerate(POINTS)
         for column, kind in enumerate(KINDS)
     ]
