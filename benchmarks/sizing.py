@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from astropy import units as u
-from figures import Figures, progress, reduced_run
+from figures import Figures, chosen_run, progress
 from nights import ARCSEC, AXIS_OFF_ARCSEC, AXIS_TERMS, NOISE_ARCSEC, even_places, scattered, vectors
 from scipy.special import chdtri
 
@@ -355,13 +355,13 @@ def measured(figures: Figures, kind: str, pool: Executor, batches: int, seeds: i
 
 def main() -> None:
     """Print the figures; leave with 1 if one is out of its bound."""
-    quick = reduced_run(__doc__)
+    quick, kinds = chosen_run(__doc__, KINDS)
     batches = 2 if quick else 20
     figures = Figures(f"Sizes and stopping, {batches * BATCH} nights a kind of mount")
     # The workers start afresh and read this before numpy is loaded: one thread each.
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        for kind in KINDS[:1] if quick else KINDS:
+        for kind in kinds[:1] if quick else kinds:
             measured(figures, kind, pool, batches, 4 if quick else 40)
             progress(f"{kind} done")
     figures.show()
