@@ -156,7 +156,8 @@ class TermSelection:
             return "Intervals are those of the terms it started from: nothing was added."
         return (
             "Intervals follow a selection: as the run may hold more than was found, they are as wide as if every"
-            " candidate that these points keep apart were carried."
+            " candidate that these points keep apart were carried. An added term may stand for another like it, or for"
+            " noise: its interval then misses the truth."
         )
 
     def __str__(self) -> str:
