@@ -26,9 +26,11 @@ from tests.simulated_nights import errors, scatter, spread_places, unit_vectors
 MARCH, MAY, JULY = "2026-03-02T21:00:00", "2026-05-20T21:00:00", "2026-07-08T21:00:00"
 
 
-def night(mount, day=MARCH, *, n=25, seed=1, terms=None, zeros_deg=(0.0, 0.0), noise=1.5, **declared):
+def night(
+    mount, day=MARCH, *, n=25, seed=1, terms=None, zeros_deg=(0.0, 0.0), noise=1.5, plugins=None, **declared
+):
     """A model of one night; `zeros_deg` is what the encoders read too much."""
-    site = make_site(mount.kind, mount.latitude_deg)
+    site = make_site(mount.kind, mount.latitude_deg, plugins=plugins or {})
     side = np.where((np.arange(n) % 2 == 0) | (mount.kind != "german"), 1, -1)
     axes = np.stack(mount.reading(*spread_places(n), side), axis=1)
     seen = scatter(unit_vectors(*mount.point(*axes.T)), noise, np.random.default_rng(seed))
@@ -282,6 +284,20 @@ def test_models_of_different_terms_mounts_places_or_sites_are_refused():
         history([model, night(mount(latitude=35.1), MAY)])
     with pytest.raises(InputError, match="the site has a fork at 36"):
         history([model, night(mount(), MAY, seed=2)], make_site("fork", 36.0))
+
+
+def test_a_plugins_term_is_compared_only_under_the_same_settings():
+    terms = ["standard", "primary_interpolation_sin"]
+
+    def with_periods(day, periods):
+        encoder = {"interpolation": {"primary_periods": periods}}
+        return night(mount(), day, seed=1 + (day == MAY), n=40, terms=terms, plugins=encoder)
+
+    assert history([with_periods(MARCH, 12), with_periods(MAY, 12)]).changes
+    with pytest.raises(InputError, match=r"have primary_interpolation_sin of a plugin, and differ in the tables"):
+        history([with_periods(MARCH, 12), with_periods(MAY, 24)])
+    settings = {"interpolation": {"primary_periods": 12}}
+    assert history([night(mount()), replace(night(mount(), MAY, seed=2), plugins=settings)]).changes
 
 
 def test_a_model_of_corrected_readings_is_not_of_the_metal():

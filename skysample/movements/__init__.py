@@ -17,6 +17,7 @@ from skysample.familywise import holm
 from skysample.geometry import ARCSEC
 from skysample.movements.axis import AxisMovement, alignments, axis_movement
 from skysample.movements.terms import Change, changes_between, worded
+from skysample.plugins.asking import is_own
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -191,6 +192,13 @@ def _check_alike(models: tuple[FittedModel, ...], site: Site | None) -> None:
             raise InputError(
                 f"{_named(model)} and {_named(first)} differ in {', '.join(odd)}, and every other term takes up what"
                 " a missing one leaves; fit both runs with the same --terms",
+                key="models",
+            )
+        theirs = [each.name for each in model.function.terms if not is_own(each)]
+        if theirs and model.plugins != first.plugins:
+            raise InputError(
+                f"{_named(model)} and {_named(first)} have {', '.join(theirs)} of a plugin, and differ in the tables"
+                " [plugins] of the site file; fit both runs with one site file",
                 key="models",
             )
         if any(model.run.fingerprint == other.run.fingerprint for other in models[:number]):
