@@ -17,15 +17,18 @@ if TYPE_CHECKING:
     from skysample.polar_axis import PolarAlignment
     from skysample.wedge import Move
 
-__all__ = ["Asked", "Verdict", "asked_and_made", "worth_making"]
+__all__ = ["BY_HAND_TURNS", "Asked", "Verdict", "asked_and_made", "worth_making"]
 
 Verdict = Literal["as asked", "close", "overshot", "fell short", "wrong way", "did not move", "crept"]
 
 _CREEP_SHARE = 0.1
 """A miss below this share of the move is a small slip on a move that was made, not a move made wrong (our choice)."""
 
-_BY_HAND_TURNS = 0.125
+BY_HAND_TURNS = 0.125
 """As near as a bolt is set by hand: an eighth of a turn (common practice, no source)."""
+
+_MUCH_ARCMIN = 5.0
+"""No clamp that is tightened takes the axis so far along (our choice)."""
 
 _TO_ARCMIN = float(np.degrees(1.0) * 60.0)
 
@@ -101,7 +104,9 @@ class Asked:
             " and pitch not as in [wedge]",
             "wrong way": f"{told}: the wrong way; check which way this bolt turns the axis, and the sense in [wedge]",
             "did not move": f"{told}: it did not move; still clamped, slack not taken up, or not turned",
-            "crept": f"{told}: {missed} from what was asked; it crept while the clamps were tightened, or was turned a"
+            "crept": f"{told}: nothing was asked of it; the wrong bolt was turned, or the two runs are swapped"
+            if not self.asked_known and abs(self.made_arcmin) > _MUCH_ARCMIN
+            else f"{told}: {missed} from what was asked; it crept while the clamps were tightened, or was turned a"
             " little off: tighten a little at a time, side by side, and measure again",
         }[self.verdict]
 
@@ -173,7 +178,7 @@ def _by_hand(wedge: Wedge | None, adjuster: str) -> float | None:
     arm, pitch = getattr(wedge, f"{adjuster}_arm_mm"), getattr(wedge, f"{adjuster}_pitch_mm")
     if arm is None or pitch is None:
         return None
-    return float(np.arctan(_BY_HAND_TURNS * pitch / arm)) * _TO_ARCMIN
+    return float(np.arctan(BY_HAND_TURNS * pitch / arm)) * _TO_ARCMIN
 
 
 def _moves(alignment: PolarAlignment, start: Array, end: Array | None) -> Array:
@@ -220,6 +225,12 @@ def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move
         return (), (
             f"Turn nothing: what is left ({after.total_error.value:.2f}') cannot be told from the measuring error"
             f" ({margin:.2f}', 95 %). Take a run with more points first."
+        )
+    known = [move for move in known if move.turns is None or move.turns >= BY_HAND_TURNS]
+    if not known:
+        return (), (
+            f"Turn nothing: what is left ({after.total_error.value:.2f}') is less than a hand can set: less than an"
+            " eighth of a turn of any bolt."
         )
     single, left = min((_alone(after, move) for move in known), key=lambda each: each[1])
     if left + margin <= limit_arcmin:

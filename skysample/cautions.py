@@ -30,6 +30,7 @@ STAR = (
         "The bolts are turned while the motors hold the star: tracking on, slews locked out at the controller, and a"
         " second person with a hand on the stop."
     ),
+    "Hands off the bolts whenever a command is sent to the mount: call out first.",
     "Only at night, and never with the tube turned towards the Sun.",
     "Stop at once if a motor strains, a bolt moves without effort, or the star jumps: something has come loose.",
 )

@@ -154,7 +154,7 @@ def compare(before: PolarAlignment, after: PolarAlignment, limit: Quantity | Non
     Raises
     ------
     InputError
-        If the two are of different mounts, or the limit is not a positive angle.
+        If the two are of different mounts, are one run, or are swapped in time; or the limit is not a positive angle.
     """
     from astropy import units as u
 
@@ -169,6 +169,7 @@ def compare(before: PolarAlignment, after: PolarAlignment, limit: Quantity | Non
         raise InputError(
             "before and after are of different mounts or places; compare runs of one telescope", key="after"
         )
+    _check_order(before, after)
     changes, reservations = _changes(before, after)
     adjusters = asked_and_made(before, after)
     # One family: everything that could be said to have gone wrong, or to have changed.
@@ -190,6 +191,20 @@ def compare(before: PolarAlignment, after: PolarAlignment, limit: Quantity | Non
         next_moves=next_moves,
         next_sentence=next_sentence,
     )
+
+
+def _check_order(before: PolarAlignment, after: PolarAlignment) -> None:
+    if before.model is None or after.model is None:
+        return
+    one, other = before.model.run, after.model.run
+    if one.fingerprint == other.fingerprint:
+        raise InputError("before and after are one run; name the run taken after the adjustment", key="after")
+    if one.start_utc and other.start_utc and other.start_utc < one.start_utc:
+        raise InputError(
+            f"the run after the adjustment ({other.start_utc[:16]}) was taken before the other ({one.start_utc[:16]});"
+            " swap them",
+            key="after",
+        )
 
 
 def _changes(before: PolarAlignment, after: PolarAlignment) -> tuple[list[Change], tuple[str, ...]]:

@@ -22,6 +22,7 @@ PRACTICE_ARCSEC = (0.05, 0.15)
 
 _SIDEREAL_DAY_S = 86164.1
 _WORSE = 1.05
+_ABSURD_ARCSEC = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,8 @@ def said_of(each: ComponentTracking) -> list[str]:
             f" {practice} of a good direct drive (common practice, no source)."
         )
     ]
+    if each.sky_rms_arcsec > _ABSURD_ARCSEC:
+        said.append(f"{name}: no drive tracks so badly: is the log in arcseconds, and of one star?")
     drift = f'{each.drift_arcsec_per_min:+.3f}" +- {each.drift_stderr_arcsec_per_min:.3f}" a minute'
     if each.predicted_arcsec_per_min is None:
         said.append(f"{name}: drift {drift}, fitted.")
@@ -123,7 +126,7 @@ def said_of(each: ComponentTracking) -> list[str]:
             f'{name}: predicted drift {each.predicted_arcsec_per_min:+.3f}" a minute; on top of it {drift}, fitted.'
         )
     said += [
-        f"{name}: a period of {period.period_s:.4g} +- {period.period_stderr_s:.2g} s"
+        f"{name}: a period of {period.period_s:.4g} +- {_seconds(period.period_stderr_s)} s"
         f" ({_SIDEREAL_DAY_S / period.period_s:.4g} to a turn at the sidereal rate) of"
         f' {period.amplitude_arcsec:.3f}" +- {period.amplitude_stderr_arcsec:.3f}" each way'
         f" (chance {period.chance:.1g})."
@@ -135,6 +138,10 @@ def said_of(each: ComponentTracking) -> list[str]:
             f" (family-wise {100.0 * FAMILY_WISE:.0f} %)."
         )
     return said
+
+
+def _seconds(error_s: float) -> str:
+    return f"{error_s:.0f}" if error_s >= 10.0 else f"{error_s:.2g}"
 
 
 def judged(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,8 +15,19 @@ from skysample.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-__all__ = ["check_format", "check_place", "read_json", "read_text", "write_json", "write_whole"]
+__all__ = [
+    "check_format",
+    "check_place",
+    "declared_format",
+    "read_json",
+    "read_text",
+    "write_json",
+    "write_whole",
+]
 
+
+_FORMAT = re.compile(r"""format["']?\s*:\s*["']?(skysample-[a-z]+)""")
+_HEAD = 4096
 
 LARGEST_BYTES = 2**29
 """Of a file that is read: a table of a million exposures has a quarter of it, a device that never ends has more."""
@@ -53,7 +65,12 @@ def read_text(path: str | os.PathLike[str]) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-def check_place(path: str | os.PathLike[str], inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
+def check_place(
+    path: str | os.PathLike[str],
+    inputs: Iterable[str | os.PathLike[str]] = (),
+    *,
+    holds: str | None = None,
+) -> None:
     """Refuse a place that cannot be written to, before the work whose result is to be written there.
 
     Parameters
@@ -62,12 +79,14 @@ def check_place(path: str | os.PathLike[str], inputs: Iterable[str | os.PathLike
         Where a file is to be written.
     inputs : iterable of path-like
         Files that the result is made from: none of them may be written over.
+    holds : str, optional
+        Format of what is to be written, empty for none of ours: a file that declares another may not be written over.
 
     Raises
     ------
     InputError
         If the folder is not there, or may not be written to; if the place is a folder, a device, a file that is
-        protected, or one of the inputs.
+        protected, one of the inputs, or a file of another of our formats.
     """
     name = os.fspath(path)
     target = _resolved(path)
@@ -78,12 +97,25 @@ def check_place(path: str | os.PathLike[str], inputs: Iterable[str | os.PathLike
         raise InputError("cannot be written (it is a folder); name a file", file=name)
     if target.exists() and not target.is_file():
         raise InputError("cannot be written (it is no ordinary file); name a file", file=name)
+    if holds is not None and target.exists() and (other := _format_of(target)) not in {None, holds}:
+        raise InputError(f"is a {other} file, which would be lost; name another file to write to", file=name)
     if not target.parent.is_dir():
         raise InputError(
             f"cannot be written (there is no folder {target.parent}); make it, or name another", file=name
         )
     if not os.access(target if target.exists() else target.parent, os.W_OK):
         raise InputError("cannot be written (it is protected); name another file", file=name)
+
+
+def declared_format(text: str) -> str | None:
+    """Which of our formats a file's text declares in its first lines; None for any other text."""
+    found = _FORMAT.search(text[:_HEAD])
+    return None if found is None else found[1]
+
+
+def _format_of(path: Path) -> str | None:
+    with path.open("rb") as stream:
+        return declared_format(stream.read(_HEAD).decode("utf-8", "replace"))
 
 
 def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.adjustment import BY_HAND_TURNS
 from skysample.cautions import FINISH
 
 if TYPE_CHECKING:
@@ -14,7 +15,17 @@ if TYPE_CHECKING:
     from skysample.polar_axis import PolarAlignment
     from skysample.wedge import Move
 
-__all__ = ["aim_sentences", "bolt_steps", "left_sentences", "side_of"]
+__all__ = [
+    "aim_sentences",
+    "bolt_steps",
+    "left_alone",
+    "left_sentences",
+    "opposed",
+    "opposed_steps",
+    "side_of",
+    "told",
+    "turn_heading",
+]
 
 _WORTH_SAYING_ARCMIN = 0.05
 
@@ -45,10 +56,11 @@ def aim_sentences(alignment: PolarAlignment) -> Iterator[str]:
         f"The polar axis points {abs(first):.2f}' +- {stderr[0]:.2f}' too {'high' if first > 0 else 'low'}"
     )
     yield f"and {abs(second):.2f}' +- {stderr[1]:.2f}' too far {hand} ({east}): {_total(alignment)} on the sky."
-    yield (
-        f"It must go {'down' if first > 0 else 'up'}"
-        f" and to the {side_of('west' if second > 0 else 'east', hemisphere)}."
-    )
+    if not all(left_alone(move, alignment) for move in alignment.moves):
+        yield (
+            f"It must go {'down' if first > 0 else 'up'}"
+            f" and to the {side_of('west' if second > 0 else 'east', hemisphere)}."
+        )
 
 
 def _total(alignment: PolarAlignment) -> str:
@@ -57,9 +69,7 @@ def _total(alignment: PolarAlignment) -> str:
 
 def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:
     """Say how to make one move: which bolt to loosen, which to tighten, how to finish."""
-    wedge = alignment.site.wedge
-    if move.arcmin < 2.0 * move.stderr_arcmin:
-        yield "This is within its error: better leave it."
+    if left_alone(move, alignment):
         return
     if move.adjuster not in {"altitude", "azimuth"}:
         yield f"{move.arcmin / 60.0 * np.radians(1000.0):.2f} mm for every metre that the base is wide."
@@ -70,8 +80,8 @@ def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:
         other = "azimuth" if move.adjuster == "altitude" else "altitude"
         counted = "more" if move.crosstalk_arcmin > 0.0 else "less"
         yield f"That is {abs(move.crosstalk_arcmin):.2f}' {counted} than the error: the {other} move does the rest."
-    if move.adjuster == "azimuth" and wedge is not None and wedge.push_pull:
-        yield from _push_pull(move)
+    if opposed(move, alignment):
+        yield from opposed_steps(move)
     elif move.direction == "lower":
         yield "Go a quarter turn past, then come back up against the weight."
     elif move.direction == "raise":
@@ -83,19 +93,58 @@ def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:
         yield f"One turn moves it {move.arcmin_per_turn:.1f}'."
 
 
-def _push_pull(move: Move) -> Iterator[str]:
+def opposed(move: Move, alignment: PolarAlignment) -> bool:
+    """Whether two opposed bolts make this move."""
+    wedge = alignment.site.wedge
+    return move.adjuster == "azimuth" and wedge is not None and wedge.push_pull
+
+
+def opposed_steps(move: Move) -> Iterator[str]:
     """Spell out two opposed bolts, each of which pushes when it is tightened (right-handed threads)."""
     against = "west" if move.direction == "east" else "east"
-    turns = "" if move.turns is None else f" {move.turns:.2f} turns"
-    yield f"Loosen first the bolt that pushes {against}:{turns} counter-clockwise."
-    yield f"Then tighten the bolt that pushes {move.direction}:{turns} clockwise."
+    yield f"Bolt A pushes the axis' upper end {against}, bolt B pushes it {move.direction}."
     if move.turns is None or move.turns > 0.5:
-        yield "Half a turn of one, half a turn of the other, and so on: never both loose."
-    yield f"Last, bring the bolt that pushes {against} up until it just touches."
+        in_all = "" if move.turns is None else f", {move.turns:.2f} turns in all"
+        yield f"Half a turn at a time{in_all}, and never both loose:"
+        yield "A half a turn out (counter-clockwise), B half a turn in (clockwise)."
+    else:
+        yield f"A {move.turns:.2f} turns out (counter-clockwise), then B {move.turns:.2f} turns in (clockwise)."
+    yield "Last, bring A up until it just touches."
+
+
+def left_alone(move: Move, alignment: PolarAlignment) -> str:
+    """Why a move is better not made: it cannot be told from none, or no hand sets a bolt so finely; else empty."""
+    if move.arcmin < alignment.t_limit * move.stderr_arcmin:
+        return "cannot be told from none (95 %)"
+    if move.turns is not None and move.turns < BY_HAND_TURNS:
+        return "is less than a hand can set"
+    return ""
+
+
+def told(move: Move, alignment: PolarAlignment) -> str:
+    """The move as an order, or as one that is better not made."""
+    why = left_alone(move, alignment)
+    if not why:
+        return str(move)
+    size = f"{move.arcmin:.2f}' +- {move.stderr_arcmin:.2f}'"
+    return f"Leave the {move.adjuster}: {size} {why}"
+
+
+def turn_heading(alignment: PolarAlignment) -> str:
+    """What stands above the moves."""
+    if all(left_alone(move, alignment) for move in alignment.moves):
+        return "Turn nothing:"
+    if not alignment.equatorial:
+        return "Level the base:"
+    if all(move.turns is None for move in alignment.moves):
+        return "Turn, in this order:"
+    return "Turn, in this order (clockwise as you look at the head, where the key goes):"
 
 
 def left_sentences(alignment: PolarAlignment) -> Iterator[str]:
-    """Say what will be left after the moves."""
+    """Say what will be left after the moves; nothing where none is to be made."""
+    if all(left_alone(move, alignment) for move in alignment.moves):
+        return
     yield FINISH
     yield f"Turned exactly, {alignment.left.value:.2f}' of measuring error is left (one standard error)."
     tenths = [

@@ -109,10 +109,13 @@ def decompose(seconds: Array, values: Array, level: float) -> Decomposition:
         if chance > level or len(found) == _MOST_PERIODS or len(seconds) < 3 * (len(found) + 1) + 10:
             (strongest,) = _Fit.of(seconds, fit.left, [frequency]).periods([chance])
             break
-        found.append(frequency)
+        more = _Fit.of(seconds, values, [*found, frequency])
+        if not more.settled(frequencies):
+            # Fitted together it leaves what was looked at, or takes any length: that is a drift, not a period.
+            (strongest,) = _Fit.of(seconds, fit.left, [frequency]).periods([chance])
+            break
+        fit, found = more, more.frequencies.tolist()
         chances.append(chance)
-        fit = _Fit.of(seconds, values, found)
-        found = fit.frequencies.tolist()
     periods = sorted(fit.periods(chances), key=lambda each: -each.amplitude_arcsec)
     return Decomposition(
         drift_arcsec_per_min=float(fit.linear[1]) * 60.0,
@@ -175,6 +178,13 @@ class _Fit:
         scale = np.linalg.norm(design, axis=0)
         inverse = np.linalg.pinv((design / scale).T @ (design / scale)) / np.outer(scale, scale)
         return cls(centred, linear, start, inverse * float(left @ left) / freedom, left)
+
+    def settled(self, looked_at: Array) -> bool:
+        """Whether every period is within what was looked at, and known to better than a third of itself."""
+        count = len(self.frequencies)
+        errors = np.sqrt(np.diag(self.covariance)[2 + 2 * count : 2 + 3 * count])
+        within = (self.frequencies >= looked_at[0] * (1.0 - 1e-9)) & (self.frequencies <= looked_at[-1])
+        return bool(np.all(within & (errors < self.frequencies / 3.0)))
 
     def periods(self, chances: list[float]) -> list[Period]:
         count = len(self.frequencies)

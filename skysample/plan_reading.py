@@ -155,7 +155,8 @@ def check_same_plan(earlier: Plan, run: Run) -> None:
     for row, number, seen in zip(run.rows, run.point, run.directions, strict=True):
         if int(number) in planned and separation(seen, planned[int(number)]) > _FAR_RAD:
             raise InputError(
-                f"point {number} is not where this plan has it; name the plan's file, or its own points and seed",
+                f"point {number} is not where this plan has it: the run is of another plan; name the plan that it was"
+                " taken from",
                 file=run.source,
                 row=int(row),
                 key="point",

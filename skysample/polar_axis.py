@@ -41,6 +41,9 @@ __all__ = [
 
 _NEAR_ZERO_RAD = 60.0 * ARCSEC
 
+FARTHEST_DEG = 20.0
+"""Ten times what a fresh installation is off: an axis found farther away is a mistake in the input."""
+
 TRUST_LIMIT = 50.0
 """An axis term whose error is so many times what the points could give, were the other terms known, is not quoted:
 any effect left out of the model, a few arcsec of flexure say, would show in it as many times larger."""
@@ -267,6 +270,12 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
             condition=model.condition,
         )
     first, second = (float(model.values_rad[i]) for i in index)
+    if max(abs(first), abs(second)) > np.radians(FARTHEST_DEG):
+        raise NotDetermined(
+            f"not determined: the axis would be {np.degrees(max(abs(first), abs(second))):.0f} degrees off, which no"
+            " mount that was set down is; check the mount's kind, the signs of hour angle, latitude and longitude, the"
+            " unit of the readings, and that the times are UTC"
+        )
     covariance = model.covariance_rad2[np.ix_(index, index)]
     latitude = site.location.latitude_rad
     altaz = model.kind == "altaz"

@@ -27,6 +27,9 @@ __all__ = ["RUN_FORMAT", "RUN_VERSION", "fields_of_table"]
 RUN_FORMAT = "skysample-run"
 RUN_VERSION = 1
 
+_LOWEST_DEG = -0.5
+"""Lower than this nothing is exposed: what stands there was reduced with a wrong place or clock."""
+
 _DECLARATIONS = {
     "axes": ("raw", "corrected", "unknown"),
     "old_model": ("off", "on", "unknown"),
@@ -90,6 +93,8 @@ def fields_of_table(
             site, time, ra, dec, pressure_hpa=air_hpa, temperature_c=air_c, refraction=refraction
         )
 
+    directions = observed(ra_dec)
+    _refuse_below_the_horizon(columns, directions)
     kind = site.mount.kind
     if _has_readings(columns):
         axes, side = _axes_from_readings(columns, kind)
@@ -100,7 +105,7 @@ def fields_of_table(
         axes = ideal_axes(mount_frame(kind, site.location.latitude_rad), asked, side)
     return {
         "axes": axes,
-        "directions": observed(ra_dec),
+        "directions": directions,
         "time": time,
         "side": side,
         "use": use,
@@ -119,6 +124,20 @@ def fields_of_table(
         "failed": failed,
         "meta": dict(table.meta),
     }
+
+
+def _refuse_below_the_horizon(columns: Columns, directions: Array) -> None:
+    """Refuse a run in which more than one in ten of the solved places, and more than one in all, was not up."""
+    below = np.flatnonzero(directions[:, 2] < np.sin(np.radians(_LOWEST_DEG)))
+    if len(below) < max(2.0, 0.1 * len(directions)):
+        return
+    altitude = float(np.degrees(np.arcsin(directions[below[0], 2])))
+    raise columns.refuse(
+        "solved_ra_deg",
+        int(below[0]),
+        f"puts the solved place {-altitude:.1f} deg below the horizon, as in {len(below)} rows of {len(directions)};"
+        " check the signs of latitude and longitude in the site file, and that the times are UTC",
+    )
 
 
 def _declarations(meta: Mapping[str, Any], assume: Mapping[str, str], source: str | None) -> dict[str, Any]:

@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.files import read_text
+from skysample.files import declared_format, read_text
 from skysample.geometry import direction
 from skysample.mount_axes import limits, within_limits
 from skysample.typed_tables import typed
@@ -151,6 +151,10 @@ class Wedge(_Table, frozen=True):
     feet_clockwise: Literal["raise", "lower"] | None = None
 
 
+_LEAST_ARM = 5.0
+"""Pitches: a shorter arm would take the axis by more than 11 degrees in a turn."""
+
+
 class Site(_Table, frozen=True):
     """A telescope in its dome, as the site file describes it.
 
@@ -201,6 +205,8 @@ def load_site(path: str | os.PathLike[str]) -> Site:
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
+        if (other := declared_format(text)) is not None:
+            raise InputError(f"is a {other} file, not a site file; name the site's", file=name) from None
         raise InputError(f"is not valid TOML ({error}); correct it", file=name) from None
     except RecursionError:
         raise InputError("is not valid TOML (nested too deeply); correct it", file=name) from None
@@ -289,6 +295,13 @@ def _check_bolts(wedge: Wedge, refuse: Any) -> None:
             refuse(
                 f"wedge.{missing[0]}",
                 f"not given; turns of the {bolt} bolt need {', '.join(parts)} together",
+            )
+        arm, pitch = parts[f"{bolt}_arm_mm"], parts[f"{bolt}_pitch_mm"]
+        if arm is not None and pitch is not None and arm < _LEAST_ARM * pitch:
+            refuse(
+                f"wedge.{bolt}_arm_mm",
+                f"{arm:g} is short for a bolt that travels {pitch:g} mm a turn, and many times that is usual;"
+                " is it in metres? Write millimetres",
             )
     _check_feet(wedge, refuse)
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.cautions import STAR
+from skysample.cautions import MOVING, STAR
+from skysample.instructions import opposed, opposed_steps
 from skysample.star_alignment import WATCH_MINUTES
 from skysample.times import iso
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from skysample.star_alignment import AdjustingStar
     from skysample.star_steps import CameraPlace
+    from skysample.wedge import Move
 
 __all__ = ["command_times", "star_sentences"]
 
@@ -42,7 +44,7 @@ def star_sentences(star: AdjustingStar) -> Iterator[str]:
     yield f'amplification {star.amplification:.2f}: the axis ends within {star.accuracy.value:.1f}" of the pole'
     yield f"({star.accuracy.value / 60.0:.2f}'; one standard error)."
     yield "Before bolts are turned under a star:"
-    yield from (f"  - {caution}" for caution in STAR)
+    yield from (f"  - {caution}" for caution in (*STAR, *MOVING))
     off_chip = star.blind.on_chip is False
     if off_chip:
         yield from _off_chip(star)
@@ -53,45 +55,52 @@ def star_sentences(star: AdjustingStar) -> Iterator[str]:
 
 
 def _off_chip(star: AdjustingStar) -> Iterator[str]:
-    yield "The star starts off the chip. Best: first make the moves by turns, as above."
-    yield "The command below stays the same, and the star is then near the middle."
+    yield "The star starts off the chip. Best: first make the moves by turns, as above:"
+    yield "the star is then near the middle under the same command."
     if len(star.steps) == 1:
         yield "In steps there would be too many."
         return
     yield f"Or in {len(star.steps)} steps that keep it on the chip: send each, bring the star to the"
-    yield "middle with both bolts, send the next. Stop before the last step, then do as below."
+    yield "middle with both bolts, send the next. The last one is the command below."
+    yield f"Axes that take no place: each step's hour angle holds at {_clock(star.when)[11:19]} UTC alone."
     done = 0.0
     for number, step in enumerate(star.steps):
         hour_angle, dec = star.axes(step=number).value
-        turns = ", ".join(
-            f"{move.adjuster} {(step.share - done) * move.turns:.2f} turns"
+        yield f"  step {number + 1}:   ICRS {_icrs(star, None, number)}"
+        yield f"  axes     hour angle {hour_angle:.4f} deg, declination {dec:+.4f} deg"
+        yield f"  star at  {_where(step.places[0])}"
+        yield from (
+            f"  turn     about {move.turned((step.share - done) * move.turns)}, {_way(move)}"
             for move in star.alignment.moves
             if move.turns
         )
-        yield f"  step {number + 1}:   hour angle {hour_angle:.4f}, declination {dec:+.4f}"
-        yield f"  ICRS     {_icrs(star, None, number)}"
-        yield f"  star at  {_where(step.places[0])}"
-        if turns:
-            yield f"  turn     about {turns}"
         done = step.share
+
+
+def _way(move: Move) -> str:
+    """Which way a move takes the axis."""
+    return f"axis to the {move.direction}" if move.adjuster == "azimuth" else f"{move.direction} the axis"
 
 
 def _instructions(star: AdjustingStar) -> Iterator[str]:
     """Instructions; a line that belongs to the one before begins with a blank."""
     hour_angle, dec = star.axes().value
     yield f"At {_clock(star.when)} UTC send the axes to"
-    yield f" hour angle {hour_angle:.4f}, declination {dec:+.4f} degrees"
+    yield f" hour angle {hour_angle:.4f} deg, declination {dec:+.4f} deg"
     if star.pier is not None:
         yield f" with the tube {star.pier} of the pier,"
     yield f" or, where the mount takes only a place, ICRS {_icrs(star, None, -1, 2)}."
     yield " The tube then points beside the star, on purpose."
     yield f"Go on sending it, every {_interval(star)} or oftener:"
     yield f' sent once, the star creeps from its place by {star.creep.value:.1f}" a minute.'
-    yield " UTC       hour angle       dec    ICRS place"
+    yield " UTC         ha, deg   dec, deg    ICRS place"
     for moment in command_times(star):
         hour_angle, dec = star.axes(moment).value
         yield f" {_clock(moment)[11:19]}   {hour_angle:9.4f}  {dec:+9.4f}    {_icrs(star, moment, -1)}"
-    yield "Keep tracking on. Lock out slews. Put a hand on the stop."
+    yield "Keep tracking on. Lock out all slews but this command. A hand on the stop:"
+    yield " call out before each command, hands off the bolts while it is sent."
+    if star.blind.on_chip is False:
+        yield "Were bolts turned since the run, by turns or in steps? Then go on with 8."
     yield f"Look: before the bolts the star stands {_where(star.blind.places[0])}."
     if star.view is None:
         yield " In which direction is not known: the run gives no steady roll, [camera] none."
@@ -102,8 +111,12 @@ def _instructions(star: AdjustingStar) -> Iterator[str]:
     yield f" the star goes to {_where(star.blind.places[1])}."
     yield f"{second}:"
     yield " the star goes to the middle."
+    for move in (first, second):
+        if opposed(move, star.alignment):
+            yield from (f" {step}" for step in opposed_steps(move))
     yield "With both bolts bring the star to the middle, whatever the turns say."
-    yield " End going up, and clamp while you watch: clamping moves it too."
+    yield " End going up: go a quarter turn past and come back up against the weight."
+    yield " Clamp while you watch: clamping moves it too."
     yield "Measure again with a second run."
 
 

@@ -62,6 +62,8 @@ class RunProgress:
         The points still worth taking, best next one first: point, alt, az, pier, sky_rms and sky_rms_upper95 as they
         are expected to be with it. Up to the one that meets the target; all that are left where none does; none when
         it is met. In the order of the plan while there are too few points to tell.
+    by_design : bool
+        Whether the target is half the noise, which the design alone meets or not.
     """
 
     taken: int
@@ -73,6 +75,7 @@ class RunProgress:
     enough: bool
     reachable: bool
     next_points: QTable
+    by_design: bool = False
 
     @property
     def more(self) -> int:
@@ -86,6 +89,9 @@ class RunProgress:
         text = f'{self.taken} points: {self.sky_rms.value:.2f}" over the sky'
         text += f', at most {upper:.2f}" with 95 % confidence' if np.isfinite(upper) else ""
         target = "" if self.target is None else f' for the {self.target.value:.2f}" wanted'
+        if self.target is not None and self.by_design:
+            text = f'{self.taken} points: {self.sky_rms.value:.2f}" over the sky'
+            target = " for half the noise per axis, whatever the noise is"
         if self.enough:
             return f"{text}. Enough{target}: stop."
         if not self.reachable:
@@ -243,6 +249,7 @@ def _judged(
         enough=bool(met[0]),
         reachable=bool(met.any()),
         next_points=_points(plan, order[:first], expected[1 : first + 1], upper[1 : first + 1]),
+        by_design=target is None,
     )
 
 

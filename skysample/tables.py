@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.files import check_format, read_text, write_whole
+from skysample.files import check_format, declared_format, read_text, write_whole
 from skysample.times import iso, utc_from_jd, utc_from_text
 
 if TYPE_CHECKING:
@@ -104,6 +104,8 @@ def read_table(
     content = read_text(path)
     if not content.strip():
         raise InputError("is empty; name a table with a header and data rows", file=name)
+    if not content.startswith("# %ECSV") and (other := declared_format(content)) is not None:
+        raise InputError(f"is a {other} file, which is no table; name a table", file=name)
     header = _ecsv_header(content, name) if content.startswith("# %ECSV") else None
     meta = {} if header is None else header["meta"]
     if expected is not None and not (undeclared and "format" not in meta):

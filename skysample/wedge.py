@@ -16,7 +16,15 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["Move", "adjuster_angles", "lone_move", "move_rotation", "move_vectors", "polar_moves", "tilt_moves"]
+__all__ = [
+    "Move",
+    "adjuster_angles",
+    "lone_move",
+    "move_rotation",
+    "move_vectors",
+    "polar_moves",
+    "tilt_moves",
+]
 
 _EAST, _UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
@@ -36,7 +44,7 @@ class Move:
     turns : float or None
         Of the bolt, where the site file describes it.
     bolt : str or None
-        "clockwise" or "counter-clockwise".
+        "clockwise" or "counter-clockwise", looking at the head; None for two opposed bolts, one of which goes each way.
     crosstalk_arcmin : float
         How much of it, counted in its direction, makes up for what the other adjuster disturbs; zero on a level
         wedge whose hinge rides on the azimuth stage.
@@ -64,7 +72,11 @@ class Move:
         text = f"{what} {self.arcmin:.{digits}f}' +- {self.stderr_arcmin:.{digits}f}'"
         if self.turns is None:
             return text
-        return f"{text}: {self.turns:.2f} turns {self.bolt}"
+        return f"{text}: {self.turned(self.turns)}"
+
+    def turned(self, turns: float) -> str:
+        """Say so many turns of its bolt, or of its two opposed bolts."""
+        return f"{turns:.2f} turns {self.bolt or 'of both bolts'}"
 
 
 def adjuster_angles(axis: Array, pole: Array, wedge: Wedge, hemisphere: int) -> tuple[float, float]:
@@ -288,7 +300,11 @@ def _move(
     if arm is None or pitch is None:
         return Move(adjuster, way, arcmin, stderr, crosstalk_arcmin=crosstalk)
     turns = float(arm * np.tan(abs(angle_rad)) / pitch)
-    bolt: Literal["clockwise", "counter-clockwise"] = "clockwise" if clockwise == way else "counter-clockwise"
+    bolt: Literal["clockwise", "counter-clockwise"] | None = (
+        "clockwise" if clockwise == way else "counter-clockwise"
+    )
+    if adjuster == "azimuth" and wedge.push_pull:
+        bolt = None
     return Move(adjuster, way, arcmin, stderr, turns, bolt, crosstalk)
 
 

@@ -265,7 +265,7 @@ def test_formats_and_versions_are_those_that_the_code_writes():
     from skysample.runs import RUN_FORMAT, RUN_VERSION
 
     described = keyed(section(page("files.md"), "format"))
-    written = {RUN_FORMAT: RUN_VERSION, PLAN_FORMAT: PLAN_VERSION, saved.FORMAT: saved.VERSION}
+    written = {RUN_FORMAT: RUN_VERSION, PLAN_FORMAT: PLAN_VERSION, saved.MODEL_FORMAT: saved.VERSION}
     assert {name: described[name][1] for name in described} == {
         name: str(number) for name, number in written.items()
     }

@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from skysample.cli.sentences.polar import move_lines, polar_lines
-from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.instructions import (
+    aim_sentences,
+    bolt_steps,
+    left_alone,
+    left_sentences,
+    told,
+    turn_heading,
+)
 from skysample.polar_axis import PolarAlignment
 from skysample.wedge import polar_moves, tilt_moves
 from tests.conftest import make_site
@@ -57,9 +64,25 @@ def test_an_axis_too_low_and_to_the_west_goes_up_and_east():
 @pytest.mark.parametrize(("azimuth", "against", "push"), [(31.0, "east", "west"), (-31.0, "west", "east")])
 def test_of_opposed_bolts_the_one_in_the_way_is_loosened_first(azimuth, against, push):
     found = steps(alignment(-27.0, 0.0, azimuth, push_pull=True), "azimuth")
-    assert found[0] == f"Loosen first the bolt that pushes {against}: 1.56 turns counter-clockwise."
-    assert found[1] == f"Then tighten the bolt that pushes {push}: 1.56 turns clockwise."
-    assert found[3] == f"Last, bring the bolt that pushes {against} up until it just touches."
+    assert found[:4] == [
+        f"Bolt A pushes the axis' upper end {against}, bolt B pushes it {push}.",
+        "Half a turn at a time, 1.56 turns in all, and never both loose:",
+        "A half a turn out (counter-clockwise), B half a turn in (clockwise).",
+        "Last, bring A up until it just touches.",
+    ]
+
+
+def test_less_than_half_a_turn_of_opposed_bolts_is_made_at_once():
+    found = steps(alignment(-27.0, 0.0, 8.0, push_pull=True), "azimuth")
+    assert found[1] == "A 0.40 turns out (counter-clockwise), then B 0.40 turns in (clockwise)."
+
+
+@pytest.mark.parametrize("clockwise", ["east", "west"])
+def test_of_two_opposed_bolts_no_single_sense_is_named(clockwise):
+    wedge = {"push_pull": True, "azimuth_clockwise": clockwise}
+    (move,) = (each for each in alignment(-27.0, 0.0, 31.0, **wedge).moves if each.adjuster == "azimuth")
+    assert move.bolt is None
+    assert str(move).endswith(": 1.56 turns of both bolts")
 
 
 def test_altitude_ends_going_up_against_the_weight():
@@ -76,9 +99,25 @@ def test_what_a_lean_costs_is_said_and_a_level_wedge_costs_nothing():
     assert lean.moves[0].arcmin == pytest.approx(30.0 - 2.1, abs=0.15)
 
 
-def test_a_move_within_its_error_is_better_left():
-    assert steps(alignment(52.0, 0.1, 31.0), "altitude") == ["This is within its error: better leave it."]
-    assert "within its error" not in " ".join(steps(alignment(52.0, 0.1, 31.0), "azimuth"))
+def test_a_move_that_cannot_be_told_from_none_is_left_and_its_turns_are_not_said():
+    found = alignment(52.0, 0.1, 31.0)
+    altitude, azimuth = found.moves
+    assert told(altitude, found) == "Leave the altitude: 0.10' +- 0.10' cannot be told from none (95 %)"
+    assert steps(found, "altitude") == []
+    assert told(azimuth, found) == str(azimuth)
+    assert steps(found, "azimuth")
+
+
+def test_a_move_smaller_than_a_hand_can_set_is_left():
+    # An eighth of a turn is 2.4' here.
+    found = alignment(52.0, 2.2, -2.3)
+    assert [left_alone(move, found) for move in found.moves] == ["is less than a hand can set"] * 2
+    assert turn_heading(found) == "Turn nothing:"
+    assert list(left_sentences(found)) == []
+    assert not any("It must go" in line for line in aim_sentences(found))
+    larger = alignment(52.0, 2.6, -2.3)
+    assert [bool(left_alone(move, larger)) for move in larger.moves] == [False, True]
+    assert turn_heading(larger).startswith("Turn, in this order (clockwise as you look at the head")
 
 
 def test_a_base_is_levelled_by_the_metre():

@@ -209,7 +209,7 @@ def test_the_axis_is_said_in_words_with_the_sign_of_the_simulated_mount(record, 
     assert re.search(r"Lower the polar axis (51\.9|52\.0)", moves)
     assert re.search(r"Turn the polar axis to the east (119\.9|120\.0)", moves)
     for move in record.before.axis.alignment.moves:
-        assert f"{move.turns:.2f} turns {move.bolt}" in moves
+        assert move.turned(move.turns) in moves
     assert re.search(
         r"the axis sank by 51\.9\d' ± [\d.]+' and turned 119\.9\d?' ± [\d.]+' to the east", moves
     )

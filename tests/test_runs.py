@@ -131,11 +131,25 @@ def test_times_that_astropy_wrote_as_such_are_read_back(tmp_path: Path, form: st
     plain = read(tmp_path, GOOD)
     times = plain.time.tai
     times.format = form
-    table = QTable({"time": times, **{name: np.arange(3.0) for name in ("solved_ra_deg", "solved_dec_deg")}})
+    solved = {name: np.degrees(plain.solved_rad[:, i]) for i, name in enumerate(("solved_ra_deg", "solved_dec_deg"))}
+    table = QTable({"time": times, **solved})
     table["primary_deg"] = table["secondary_deg"] = [1.0, 2.0, 3.0] * u.deg
     table.write(tmp_path / "run.ecsv", format="ascii.ecsv")
     run = read_run(tmp_path / "run.ecsv", FORK)
     np.testing.assert_allclose((run.time - plain.time).sec, 0.0, atol=1e-3)
+
+
+def test_solved_places_below_the_horizon_name_the_row_and_what_may_be_wrong(tmp_path: Path):
+    # Twelve hours of clock away another half of the sky is up.
+    late = GOOD.replace("T20:", "T08:")
+    with pytest.raises(InputError, match=r"row 1: .*below the horizon, as in \d rows of 3; check the signs"):
+        read(tmp_path, late)
+
+
+def test_one_solved_place_below_the_horizon_is_left_to_the_fit(tmp_path: Path):
+    # A false solution can be anywhere.
+    run = read(tmp_path, with_cell(GOOD, 1, "solved_dec_deg", "89"))
+    assert run.directions[0, 2] < 0.0
 
 
 def test_a_right_ascension_may_be_negative(tmp_path: Path):

@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
 
-__all__ = ["load_model", "save_model"]
+__all__ = ["MODEL_FORMAT", "load_model", "save_model"]
 
-FORMAT, VERSION = "skysample-model", 1
+MODEL_FORMAT, VERSION = "skysample-model", 1
 
 
 MOST_ARCSEC = 1e8
@@ -88,7 +88,7 @@ def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
     """
     run = model.run
     saved = _SavedModel(
-        format=FORMAT,
+        format=MODEL_FORMAT,
         version=VERSION,
         mount=model.mount,
         latitude_deg=float(np.degrees(model.function.latitude_rad)),
@@ -150,7 +150,7 @@ def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None
     """
     name = os.fspath(path)
     content = read_json(path)
-    check_format(content, FORMAT, VERSION, name)
+    check_format(content, MODEL_FORMAT, VERSION, name)
     saved = typed(content, _SavedModel, file=name)
     check_mount(saved.mount, name)
     names = tuple(term.name for term in saved.terms)

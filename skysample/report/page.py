@@ -8,7 +8,7 @@ from skysample import cautions
 from skysample.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
 from skysample.errors import InputError
 from skysample.files import write_whole
-from skysample.instructions import bolt_steps
+from skysample.instructions import bolt_steps, told
 from skysample.report import facts, rows, sentences
 from skysample.report.typography import typeset
 
@@ -145,7 +145,7 @@ def _to_turn(record: Record) -> list[tuple[str, list[str]]]:
         alignment, moves = record.axis.alignment, record.axis.alignment.moves
     else:
         return []
-    return [(str(move), list(bolt_steps(move, alignment))) for move in moves]
+    return [(told(move, alignment), list(bolt_steps(move, alignment))) for move in moves]
 
 
 def _charts(record: Record) -> dict[str, Figure]:

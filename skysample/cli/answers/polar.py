@@ -9,7 +9,7 @@ import numpy as np
 from skysample.cli.answers.star import star_answer
 from skysample.cli.answers.values import number, value
 from skysample.geometry import ARCSEC
-from skysample.instructions import aim_sentences, bolt_steps
+from skysample.instructions import aim_sentences, bolt_steps, told
 from skysample.tracking_drift import TOLERANCE_PX, trail
 
 if TYPE_CHECKING:
@@ -42,6 +42,9 @@ def polar_answer(
         "azimuth_stderr_arcmin": value(alignment.azimuth_stderr),
         "azimuth_ci95_arcmin": number(t * second) if equatorial else None,
         "dof": alignment.dof,
+        "points": None if alignment.model is None else alignment.model.run.points,
+        "used": None if alignment.model is None else alignment.model.run.used,
+        "rms_arcsec": None if alignment.model is None else number(alignment.model.run.rms_rad / ARCSEC),
         "total_error_arcmin": value(alignment.total_error),
         "left_arcmin": value(alignment.left),
         "moves": [
@@ -54,7 +57,7 @@ def polar_answer(
                 "bolt": move.bolt,
                 "arcmin_per_turn": number(move.arcmin_per_turn, 4),
                 "crosstalk_arcmin": number(move.crosstalk_arcmin),
-                "steps": list(bolt_steps(move, alignment)),
+                "steps": list(bolt_steps(move, alignment)) or [told(move, alignment)],
             }
             for move in alignment.moves
         ],

@@ -33,10 +33,11 @@ def fit(
     from skysample.cli.answers.fit import fit_answer
     from skysample.cli.judged_fit import judge
     from skysample.cli.sentences.fit import fit_lines
+    from skysample.fitting.saved import MODEL_FORMAT
 
     place = site_of(site)
     if out is not None:
-        check_place(out, [site, run])
+        check_place(out, [site, run], holds=MODEL_FORMAT)
     judged = judge(run_of(run, place, assume), place, terms_of(terms), select=select)
     if out is not None:
         judged.model.save(out)

@@ -45,10 +45,11 @@ def gather(
     Example: skysample gather night/*.fits --out run.ecsv
     """
     from skysample.gathering import gather_table
+    from skysample.run_reading import RUN_FORMAT
     from skysample.runs import Run, write_run
 
     place = optional_site(site)
-    check_place(out, [*frames, *paths_given(site)])
+    check_place(out, [*frames, *paths_given(site)], holds=RUN_FORMAT)
     gathered = gather_table(frames, keywords=_keywords(keyword))
     if place is not None:
         Run.from_table(gathered.table, place)

@@ -104,4 +104,4 @@ def check_chart_place(chart: Path | None, sources: Iterable[Path]) -> None:
     from skysample.files import check_place
 
     chart_suffix(chart)
-    check_place(chart, sources)
+    check_place(chart, sources, holds="")

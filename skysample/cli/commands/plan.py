@@ -83,13 +83,14 @@ def plan(
     from skysample.cli.answers.plan import plan_answer
     from skysample.cli.sentences.plan import plan_lines
     from skysample.planning import plan as make_plan
+    from skysample.plans import PLAN_FORMAT
 
     place, start = site_of(site), moment_of(when)
     if of is not None and resume is None:
         raise InputError("--plan goes with --resume; give the run too, or leave --plan out", key="--plan")
     sources = paths_given(site, model, resume, of)
     if out is not None:
-        check_place(out, sources)
+        check_place(out, sources, holds=PLAN_FORMAT)
     check_chart_place(chart, [*sources, *paths_given(out)])
     by = model_of(model)
     if resume is not None and of is not None:

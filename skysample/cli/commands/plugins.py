@@ -9,7 +9,10 @@ __all__ = ["plugins"]
 
 
 def plugins(as_json: JsonOption = False) -> None:
-    """List what is installed and which hooks it answers."""
+    """List what is installed and which hooks it answers.
+
+    Example: skysample plugins
+    """
     from skysample.cli.answers.plugins import plugins_answer
     from skysample.cli.sentences.plugins import plugin_lines
     from skysample.plugins import default_registry

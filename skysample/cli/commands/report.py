@@ -56,7 +56,7 @@ def report(
     from skysample.report import build_record, write_report
 
     models = earlier or []
-    check_place(out, [run, site, *paths_given(before, after, tracking), *models])
+    check_place(out, [run, site, *paths_given(before, after, tracking), *models], holds="")
     record = build_record(
         site_of(site),
         site,

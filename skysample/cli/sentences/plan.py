@@ -8,6 +8,8 @@ import numpy as np
 
 from skysample.cautions import MOVING
 from skysample.cli.sentences.columns import columns
+from skysample.frames import sun_direction
+from skysample.geometry import alt_az
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -16,6 +18,9 @@ if TYPE_CHECKING:
     from skysample.plans import Plan
 
 __all__ = ["plan_lines"]
+
+_SUNRISE_DEG = -0.83
+"""Altitude of the Sun's centre as its limb rises, with the usual refraction (Astronomical Almanac; from memory)."""
 
 
 def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
@@ -69,4 +74,21 @@ def plan_lines(plan: Plan, choices: Sequence[FrontPoint] = ()) -> Iterator[str]:
             cells.append(f"{row['dome_az_deg']:.0f}" + ("" if row["dome_move_deg"] else " stays"))
         rows.append(tuple(cells))
     yield from columns((*header, *(("dome az",) if dome else ())), rows)
+    if plan.start is not None:
+        yield from _by_day(plan)
     yield from MOVING
+
+
+def _by_day(plan: Plan) -> Iterator[str]:
+    """Warn where the Sun is up at any time of the plan: points keep away from it, slews between them may not."""
+    from astropy import units as u
+
+    times = plan.start + np.linspace(0.0, plan.total_s, 13) * u.s
+    sun = sun_direction(plan.site, times)
+    highest = int(np.argmax(sun[:, 2]))
+    altitude, azimuth = (float(np.degrees(each)) for each in alt_az(sun[highest]))
+    if altitude > _SUNRISE_DEG:
+        yield (
+            f"The Sun is up: altitude {altitude:.0f}, azimuth {azimuth % 360.0:.0f}. Points keep away from it, slews"
+            " between them may cross it: do not run this unattended, and keep the tube covered."
+        )

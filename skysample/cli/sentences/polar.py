@@ -8,18 +8,22 @@ import numpy as np
 
 from skysample.cautions import WEDGE
 from skysample.cli.sentences.trails import trail_lines
-from skysample.instructions import aim_sentences, bolt_steps, left_sentences
+from skysample.geometry import ARCSEC
+from skysample.instructions import aim_sentences, bolt_steps, left_sentences, told, turn_heading
 from skysample.star_instructions import star_sentences
 from skysample.tracking_drift import trail
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from skysample.fitting import FittedModel
     from skysample.polar_axis import PolarAlignment
     from skysample.star_alignment import AdjustingStar
     from skysample.tracking_drift import Trails
 
-__all__ = ["aim", "move_lines", "polar_lines"]
+__all__ = ["aim", "move_lines", "polar_lines", "run_line"]
+
+_MANY_LEFT_OUT = 0.2
 
 
 def polar_lines(
@@ -39,10 +43,24 @@ def polar_lines(
     yield from trail_lines(alignment, trails or trail(alignment))
 
 
+def run_line(model: FittedModel) -> str:
+    """Say what the answer rests on, and whether so many points were left out that something else is wrong."""
+    run = model.run
+    said = (
+        f'{run.used} of {run.points} points used; residual {run.rms_rad / ARCSEC:.2f}" RMS on the sky,'
+        f" terms {', '.join(model.names)}."
+    )
+    if run.points - run.used > _MANY_LEFT_OUT * run.points:
+        said += " Many were left out: `skysample fit` says why; check signs, times and mount before you turn a bolt."
+    return said
+
+
 def aim(alignment: PolarAlignment) -> Iterator[str]:
     """Say where the axis is aimed, and which way it must go."""
     if alignment.condition:
         yield alignment.condition
+    if alignment.model is not None:
+        yield run_line(alignment.model)
     yield from aim_sentences(alignment)
     first, second = (float(value) for value in np.degrees(alignment.stderr_rad) * 60.0)
     t = alignment.t_limit
@@ -68,9 +86,11 @@ def move_lines(alignment: PolarAlignment) -> Iterator[str]:
     yield "Before you touch a bolt:"
     for caution in WEDGE:
         yield f"  - {caution}"
-    yield "Turn, in this order:" if alignment.equatorial else "Level the base:"
+    if alignment.hints:
+        yield 'Turn no bolt before what stands above after "Look" is settled: the moves may be wrong.'
+    yield turn_heading(alignment)
     for number, move in enumerate(alignment.moves, 1):
-        yield f"  {number}. {move}."
+        yield f"  {number}. {told(move, alignment)}."
         yield from (f"     {step}" for step in bolt_steps(move, alignment))
     # The feet take out the whole lean: they are no way to make one of its two moves alone.
     if alignment.feet and len(alignment.moves) == 2:

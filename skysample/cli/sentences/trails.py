@@ -24,6 +24,13 @@ def trail_lines(alignment: PolarAlignment, trails: Trails) -> Iterator[str]:
             f" ({_at(tracking.drift_place_deg)}) and, with the star held in both axes, the field turns up to"
             f" {tracking.rotation_deg_per_hour:.3f} deg an hour ({_at(tracking.rotation_place_deg)})."
         )
+    else:
+        longest = trails.rows[-1]
+        yield (
+            f"At altitude {trails.at_deg[0]:g}, azimuth {trails.at_deg[1]:g}, left as it is, an uncorrected star drifts"
+            f' {longest.drift_arcsec:.2f}" in {longest.minutes:g} min and, with the star held in both axes, the field'
+            f" turns {longest.turn_with_deg:.3f} deg."
+        )
     up_to = "up to " if trails.at_deg is None else ""
     yield (
         f'Refraction alone drifts a star by {up_to}{trails.refraction_arcsec_per_min:.2f}" a minute'
