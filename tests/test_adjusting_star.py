@@ -148,6 +148,16 @@ def test_the_moon_is_kept_away_from():
         assert np.degrees(apart) > MOON_AVOID_DEG
 
 
+def test_a_moon_beside_the_star_has_another_taken(monkeypatch):
+    site, _, model, _ = night("fork", -27.0, "level", (0.01, -0.02), np.random.default_rng(1))
+    first = adjusting_star(model, site, NIGHT)
+    beside = seen_at(first)
+    monkeypatch.setattr("skysample.star_choice.moon_direction", lambda *_: beside)
+    other = adjusting_star(model, site, NIGHT)
+    assert (other.star, other.when) != (first.star, first.when)
+    assert np.degrees(separation(seen_at(other), beside)) > 5.0
+
+
 def camera_pixels(mount, reading, target, camera):
     """A camera in the simulated tube: +y along the motion of the secondary, turned by its roll towards east."""
     tube = unit_vectors(*mount.point(*reading))
@@ -303,6 +313,15 @@ def test_the_rolls_of_another_run_are_refused():
     other, _ = simulated_run(site, terms, 15, noise_arcsec=1.5, rng=rng)
     with pytest.raises(InputError, match="not the one that the model was fitted to"):
         adjusting_star(model, site, NIGHT, other)
+
+
+def test_the_pole_is_kept_away_from(monkeypatch):
+    site, _, model, _ = night("fork", -27.0, "level", (0.01, -0.02), np.random.default_rng(1))
+    first = adjusting_star(model, site, NIGHT)
+    away = np.degrees(separation(seen_at(first), site.elevated_pole))
+    monkeypatch.setattr("skysample.star_choice.POLE_AVOID_DEG", away + 1.0)
+    other = adjusting_star(model, site, NIGHT)
+    assert np.degrees(separation(seen_at(other), site.elevated_pole)) > away + 1.0
 
 
 def test_a_star_at_the_pole_is_not_taken():

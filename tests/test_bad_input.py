@@ -558,7 +558,11 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         (("polar", "before.ecsv", "--site", "."), ".: is a folder; name a file"),
         (("polar", "", "--site", "site.toml"), "is a folder"),
         (("polar", "x\x00y", "--site", "site.toml"), "null byte"),
-        (("polar", "site.toml", "--site", "before.ecsv"), "before.ecsv: is a skysample-run file, not a site file; name the site's"),
+        (
+            ("polar", "site.toml", "--site", "before.ecsv"),
+            "before.ecsv: is a skysample-run file, not a site file",
+        ),
+        (("polar", "model.json", "--site", "site.toml"), "is a skysample-model file, which is no table"),
         (("polar", "model.json", "--site", "site.toml"), "model.json: "),
         (("polar", "plan.ecsv", "--site", "site.toml"), "plan.ecsv: its format is 'skysample-plan'"),
         (("polar", sys.executable, "--site", "site.toml"), "is not UTF-8 text"),

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy import units as u
+from astropy.coordinates import SkyCoord
 from astropy.time import Time
 
 import skysample
@@ -19,7 +20,7 @@ import skysample.sizing
 from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
-from skysample.geometry import ARCSEC, alt_az
+from skysample.geometry import ARCSEC, alt_az, direction
 from skysample.leftovers import structure
 from skysample.plan_reading import read_plan
 from skysample.polar_axis import polar
@@ -28,6 +29,8 @@ from skysample.scoring import score, sky_error, term_evidence
 from skysample.selection import FAMILY_WISE, select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
+from skysample.testing import SimulatedMount
+from skysample.tracking_drift import trail
 from tests.job_folder import POINTS, digests, make_job, take_run
 from tests.simulated_nights import errors
 
@@ -348,10 +351,12 @@ def test_a_plan_that_clouds_stopped_goes_on_with_the_rest(job, answer):
 
 def test_a_plan_with_a_model_says_what_the_axes_have_to_read(answer):
     found = answer("plan", "site.toml", "--points", 3, "--order", "nearest", "--model", "model.json")
-    # The zero offset, 500", shows in the reading; the hour angle is the sky's.
+    # Axes that read so point where the plan wants them: by the mount itself, whose errors the model was fitted to.
+    mount = SimulatedMount("fork", 35.0, terms_arcsec=errors("fork", 3120.0, -1800.0))
     for row in found["rows"]:
-        assert 0.0 < abs(row["primary_deg"] - row["hour_angle_deg"]) < 10.0
-        assert 0.0 < abs(row["secondary_deg"] - row["dec_deg"]) < 2.0
+        alt, az = mount.point(np.radians(row["primary_deg"]), np.radians(row["secondary_deg"]))
+        there, wanted = direction(alt, az), direction(*np.radians([row["alt_deg"], row["az_deg"]]))
+        assert np.degrees(np.linalg.norm(there - wanted)) * 3600.0 < 10.0
 
 
 def test_size_answers_with_the_librarys_table(answer, first, seen):
@@ -441,7 +446,15 @@ def test_polar_says_how_far_stars_trail_and_at_a_place_that_is_named(answer, run
     assert worst["trails"][0]["corner_with_px"] is None
     near = answer("polar", "before.ecsv", "--site", "site.toml", "--at", "36,10")
     assert near["at"] == {"alt_deg": 36.0, "az_deg": 10.0}
-    assert near["trails"][1]["drift_arcsec"] <= worst["trails"][1]["drift_arcsec"] * 1.001
+    site = load_site("site.toml")
+    there = SkyCoord(alt=36 * u.deg, az=10 * u.deg, frame="altaz")
+    named = trail(polar(fit(read_run("before.ecsv", site), site), site), at=there)
+    assert [row["turn_with_deg"] for row in near["trails"]] == pytest.approx(
+        [row.turn_with_deg for row in named.rows], rel=1e-6
+    )
+    assert near["trails"][4]["turn_with_deg"] < 0.5 * worst["trails"][4]["turn_with_deg"]
+    words = run("polar", "before.ecsv", "--site", "site.toml", "--at", "36,10")[1].replace("\n", " ")
+    assert f'drifts {named.rows[-1].drift_arcsec:.2f}" in 60 min' in words
     assert near["inherent_rotation_deg_per_hour"] is None
     assert answer("polar", "altaz.ecsv", "--site", "altaz.toml")["inherent_rotation_deg_per_hour"] > 15.0
     for wrong in ("36", "36,x", "-5,10", "95,10", "nan,1"):
@@ -485,6 +498,35 @@ def test_tracking_of_a_log_without_a_site_fits_the_drift(job, answer, run):
     code, out, err = run("tracking", "guide.csv", "--site", "site.toml")
     assert (code, out) == (2, "")
     assert "guide.csv: counts seconds only" in err
+
+
+def test_a_result_is_not_written_over_a_file_of_another_kind(job, run):
+    before = {path.name: path.read_bytes() for path in job.iterdir() if path.is_file()}
+    for arguments in (
+        ("plan", "site.toml", "--points", 4, "--out", "before.ecsv"),
+        ("fit", "after.ecsv", "--site", "site.toml", "--out", "before.ecsv"),
+        ("report", "after.ecsv", "--site", "site.toml", "--out", "before.ecsv"),
+    ):
+        code, _, err = run(*arguments)
+        assert code == 2
+        assert "before.ecsv: is a skysample-run file, which would be lost; name another" in err
+    code, _, err = run("plan", "site.toml", "--points", 4, "--out", "model.json")
+    assert (code, "is a skysample-model file, which would be lost" in err) == (2, True)
+    assert {path.name: path.read_bytes() for path in job.iterdir() if path.is_file()} == before
+
+
+def test_a_plan_by_day_says_that_the_sun_is_up(run):
+    arguments = ("plan", "site.toml", "--points", 4, "--order", "nearest", "--when")
+    day = run(*arguments, "2026-06-14T13:20:00")[1].replace("\n", " ")
+    assert re.search(r"The Sun is up: altitude \d\d, azimuth \d+\. .*do not run this unattended", day)
+    assert "The Sun is up" not in run(*arguments, "2026-06-14T23:20:00")[1]
+
+
+def test_polar_says_first_what_its_answer_rests_on(run, answer):
+    found = answer("polar", "before.ecsv", "--site", "site.toml")
+    assert (found["points"], found["used"]) == (POINTS, POINTS)
+    first = run("polar", "before.ecsv", "--site", "site.toml")[1].splitlines()[0]
+    assert first.startswith(f'{POINTS} of {POINTS} points used; residual {found["rms_arcsec"]:.2f}" RMS')
 
 
 def test_compare_says_what_to_turn_next_when_the_answer_is_no(run):

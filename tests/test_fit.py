@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.stats
 from astropy import units as u
 from astropy.coordinates import AltAz, SkyCoord
 from hypothesis import given, settings
@@ -227,15 +228,19 @@ def test_coverage_of_the_axis_errors_is_95_percent():
     # A short form of benchmarks/calibration.py.
     site = make_site("fork", 35.0)
     rng = np.random.default_rng(2)
-    inside = np.zeros(2)
+    inside, within_one = np.zeros(2), np.zeros(2)
     nights = 200
     for _ in range(nights):
         run, _ = simulated_run(site, errors("fork"), 15, noise_arcsec=1.5, rng=rng)
         model = fit(run, site)
-        half = model.t_limit * model.stderr_rad[:2] / ARCSEC
-        inside += np.abs(model.values_rad[:2] / ARCSEC - [3120.0, 7200.0]) <= half
-    # Four standard errors of a binomial share about 0.95.
+        assert model.t_limit == pytest.approx(scipy.stats.t.ppf(0.975, model.dof))
+        off = np.abs(model.values_rad[:2] / ARCSEC - [3120.0, 7200.0]) / (model.stderr_rad[:2] / ARCSEC)
+        inside += off <= model.t_limit
+        within_one += off <= 1.0
+    # Four standard errors of a binomial share; that of 0.95 cannot be missed upwards, that within one error can.
     assert np.all(np.abs(inside / nights - 0.95) < 4.0 * np.sqrt(0.95 * 0.05 / nights))
+    share = 1.0 - 2.0 * scipy.stats.t.sf(1.0, model.dof)
+    assert np.all(np.abs(within_one / nights - share) < 4.0 * np.sqrt(share * (1.0 - share) / nights))
 
 
 def test_sigma_is_the_noise_and_weights_follow_the_given_errors():

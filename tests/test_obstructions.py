@@ -118,6 +118,16 @@ def test_axis_limits_of_a_fork_are_hour_angles():
     assert blocked.tolist() == [True, False, False, False, True]
 
 
+def test_axis_limits_of_a_fork_hold_for_the_declination_too():
+    mount = Mount(
+        kind="fork", secondary=site(mount={"secondary": {"min_deg": -20, "max_deg": 60}}).mount.secondary
+    )
+    limits = AxisLimits(mount, math.radians(40.0))
+    # On the southern meridian the declination is the altitude less 50 degrees; 40 at the zenith.
+    blocked = limits.blocks(at([10.0, 40.0, 89.0, 75.0, 50.0], [180.0, 180.0, 0.0, 0.0, 0.0]), None)
+    assert blocked.tolist() == [True, False, False, False, True]
+
+
 def test_a_german_mount_reaches_the_western_sky_from_the_east_of_the_pier_and_both_ways_near_the_meridian():
     # Limits of the axis are -10..190: tube east of the pier from hour angle -10, west of it up to +10.
     here = site("german")

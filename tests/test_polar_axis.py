@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.stats
 from astropy import units as u
+from astropy.time import Time
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
@@ -263,6 +265,32 @@ def test_compare_says_whether_the_axis_is_shown_to_be_within_the_limit():
     assert azimuth == pytest.approx(-120.5, abs=0.3)
     with pytest.raises(InputError, match="different mounts"):
         compare(before, alignment(make_site("altaz", 35.0), 1.0, 1.0))
+
+
+def test_a_limit_within_the_error_is_not_shown_to_be_kept():
+    site = make_site("fork", 35.0)
+    before, after = alignment(site, 52.0, 120.0), alignment(site, 1.0, -0.5, noise_arcsec=20.0)
+    half = scipy.stats.t.ppf(0.975, after.dof) * after.left
+    assert not compare(before, after, after.total_error + 0.9 * half).within_limit
+    assert compare(before, after, after.total_error + 1.1 * half).within_limit
+
+
+def test_runs_that_are_swapped_in_time_or_one_and_the_same_are_not_compared():
+    site = make_site("fork", 35.0)
+    evening, night = (Time(f"2026-06-14T{hour}:00:00") + np.arange(20) * u.min for hour in (18, 19))
+    before, after = alignment(site, 52.0, 120.0, time=evening), alignment(site, 1.0, -0.5, time=night)
+    assert compare(before, after).within_limit
+    with pytest.raises(InputError, match=r"\(2026-06-14T18:00\) was taken before the other .*swap them"):
+        compare(after, before)
+    with pytest.raises(InputError, match="are one run"):
+        compare(before, before)
+
+
+def test_an_axis_that_no_mount_can_have_is_a_mistake_of_the_input():
+    site = make_site("fork", 35.0)
+    assert alignment(site, 19 * 60.0, 0.0).altitude_error.value == pytest.approx(19 * 60.0, abs=0.3)
+    with pytest.raises(NotDetermined, match=r"21 degrees off, .*check the mount's kind, the signs"):
+        alignment(site, 21 * 60.0, 0.0)
 
 
 def test_the_axis_is_the_simulated_mounts_own_axis():
