@@ -76,6 +76,18 @@ def test_an_axis_that_turned_east_moves_on_the_sky_by_the_cosine_of_its_altitude
     assert past.axis[0].total.value == pytest.approx(5.0 * cosine, abs=4.0 * past.axis[0].stderr.value)
 
 
+def test_the_error_of_the_axis_movement_is_its_scatter_over_nights():
+    still = mount()
+    turned = still.adjusted(altitude_arcsec=240.0, azimuth_arcsec=-180.0)
+    found = [
+        history([night(still, seed=seed), night(turned, MAY, seed=100 + seed)]).axis[0] for seed in range(40)
+    ]
+    scatter_of = np.std([each.total.value for each in found], ddof=1)
+    stated = np.sqrt(np.mean([each.stderr.value**2 for each in found]))
+    # The scatter of 40 has an error of 11 %.
+    assert stated == pytest.approx(scatter_of, rel=0.35)
+
+
 def test_the_movement_of_the_axis_is_the_angle_between_its_directions():
     # Without noise, against the axis as the simulated mount's own rotations carry it.
     still = SimulatedMount("german", 48.0, terms_arcsec={"polar_altitude": 3000.0, "polar_azimuth": -9000.0})
@@ -294,7 +306,9 @@ def test_a_plugins_term_is_compared_only_under_the_same_settings():
         return night(mount(), day, seed=1 + (day == MAY), n=40, terms=terms, plugins=encoder)
 
     assert history([with_periods(MARCH, 12), with_periods(MAY, 12)]).changes
-    with pytest.raises(InputError, match=r"have primary_interpolation_sin of a plugin, and differ in the tables"):
+    with pytest.raises(
+        InputError, match=r"have primary_interpolation_sin of a plugin, and differ in the tables"
+    ):
         history([with_periods(MARCH, 12), with_periods(MAY, 24)])
     settings = {"interpolation": {"primary_periods": 12}}
     assert history([night(mount()), replace(night(mount(), MAY, seed=2), plugins=settings)]).changes

@@ -148,6 +148,19 @@ def test_an_altaz_mount_needs_no_limits(registry):
     assert plan(make_site("altaz", 20.0), 8, registry=registry, effort="quick").points == 8
 
 
+def test_a_plan_starts_where_mount_and_dome_are_parked(registry):
+    dome = DOME | {"rate_deg_s": 3.0, "accel_deg_s2": 2.0, "start_delay_s": 0.0, "park_deg": 200.0}
+    axes = {"rate_deg_s": 2.0, "accel_deg_s2": 2.0}
+    parked = {"park": [60.0, 10.0], "settle_s": 0.0, "primary": axes, "secondary": axes}
+    one = plan(make_site("fork", -27.0, dome=dome, mount=parked), 1, registry=registry)
+    row = one.rows[0]
+    away = max(abs(row["hour_angle_deg"] - 60.0), abs(row["dec_deg"] - 10.0))
+    # A trapezoid: to 2 deg/s in one second, and back; the rest at that speed.
+    assert one.schedule.mount_s[0] == pytest.approx(away / 2.0 + 1.0, abs=1e-6)
+    turn = abs((row["dome_az_deg"] - 200.0 + 180.0) % 360.0 - 180.0)
+    assert row["dome_move_deg"] == pytest.approx(turn, abs=1e-5)
+
+
 def test_the_same_seed_gives_the_same_plan(registry):
     one, two = (
         plan(make_site(dome=DOME), 11, seed=5, registry=registry, effort="quick").rows for _ in range(2)

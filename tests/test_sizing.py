@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.stats
 from astropy import units as u
 
 from skysample.errors import InputError, NoSolution
@@ -68,6 +69,25 @@ def test_the_recommended_number_meets_the_target_and_one_less_does_not(pilot, ne
 
     assert share(need.recommended) <= 0.5
     assert share(need.recommended - 1) > 0.5
+
+
+def test_the_tables_share_of_the_sky_and_smallest_term_are_those_of_the_grids_own_covariance(pilot, need):
+    _, model, sky, _ = pilot
+    points = need.recommended
+    (row,) = (each for each in need.table if each["points"] == points)
+    grid = sample(sky, points, effort="quick")
+    rows = model.design(ideal_axes(mount_frame("fork", np.radians(35.0)), grid.directions))
+    sigma = model.sigma.value
+    covariance = sigma**2 * np.linalg.inv(np.einsum("nip,niq->pq", rows, rows))
+    design = sky_design(model, sky)[1]
+    error = np.sqrt(np.einsum("nip,pq,niq->n", design, covariance, design))
+    assert np.mean(error <= row["sky_p95"].value) == pytest.approx(0.95, abs=0.01)
+    # Found by Student's t at a family-wise 5 % over all terms (Bonferroni), with power 0.8.
+    dof, terms = 2 * points - len(need.terms), len(need.terms)
+    factor = scipy.stats.t.ppf(1.0 - 0.025 / terms, dof) + scipy.stats.t.ppf(0.8, dof)
+    flexures = [need.terms.index(name) for name in ("tube_flexure", "fork_flexure")]
+    worst = np.sqrt(np.diag(covariance)[flexures].max())
+    assert row["detectable"].value == pytest.approx(factor * worst, rel=0.02)
 
 
 def test_a_rough_pilot_asks_for_more_points_by_what_chi_square_demands(pilot):

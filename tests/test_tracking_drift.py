@@ -59,6 +59,11 @@ def test_without_the_model_stars_trail_as_the_mount_and_the_sky_are_turned_step_
         shifts = np.degrees(np.linalg.norm(stars @ camera - [start, corner], axis=1)) * 3600.0
         assert row.drift_arcsec == pytest.approx(shifts[0], rel=1e-6)
         assert shifts.max() <= row.corner_without_arcsec * (1.0 + 1e-6)
+        # The bound adds the turn of the corner to the drift of the middle, at whatever angle they meet.
+        assert (
+            row.corner_without_arcsec
+            <= shifts[0] + CORNER_RAD * np.radians(row.turn_without_deg) * 206264.8 * 1.01
+        )
         # The line from the middle to this corner turns by as much as the field does.
         before, after = corner - start, stars[1] @ camera - stars[0] @ camera
         turned = np.arctan2(np.cross(before, after) @ start, before @ after)
@@ -122,6 +127,19 @@ def test_a_misalignment_below_enough_stays_within_half_a_pixel_in_any_direction_
             azimuth = scale * row.enough_with_arcmin * np.sin(angle) / np.cos(np.radians(35.0))
             again = trail(alignment("fork", 35.0, altitude, azimuth), at=spot).rows[3]
             trails.append(again.corner_with_arcsec / CAMERA["pixel_arcsec"])
+        assert (max(trails) <= TOLERANCE_PX) == inside
+
+
+def test_without_the_model_too_a_misalignment_below_enough_stays_within_half_a_pixel():
+    spot = place(50.0, 60.0)
+    row = trail(alignment("fork", 35.0, 1.0, 0.0), at=spot).rows[1]
+    for scale, inside in ((0.98, True), (1.1, False)):
+        trails = []
+        for angle in np.radians(np.arange(0.0, 180.0, 22.5)):
+            altitude = scale * row.enough_without_arcmin * np.cos(angle)
+            azimuth = scale * row.enough_without_arcmin * np.sin(angle) / np.cos(np.radians(35.0))
+            again = trail(alignment("fork", 35.0, altitude, azimuth), at=spot).rows[1]
+            trails.append(again.corner_without_arcsec / CAMERA["pixel_arcsec"])
         assert (max(trails) <= TOLERANCE_PX) == inside
 
 
