@@ -9,6 +9,7 @@ import numpy as np
 
 from skysample.cli.sentences.columns import columns
 from skysample.cli.sentences.polar import move_lines
+from skysample.tracking_drift import trail
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,6 +53,10 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
             for row in comparison.terms
         ],
     )
+    found = trail(comparison.after)
+    if found.exposure is not None:
+        # The limit is somebody's habit; what this camera needs is another number.
+        yield f"For the camera: {found}"
     yield f"Next: {comparison.next_sentence}"
     if comparison.next_moves:
         yield from move_lines(replace(comparison.after, moves=comparison.next_moves))
