@@ -3,7 +3,7 @@
 A cell is a site (north, south, near the equator), a kind of mount, a number of even points and a noise per axis. Each
 of its nights has a mount of its own (52' and 2 degrees off, each times 0.5 to 1.5, any sign; random zeros, cone, skew,
 flexures) from SimulatedMount, a default fit with rejection, its score, and a fresh pointing at each of some fifty
-(`german`: a hundred) places all over the usable sky. With one night in twenty, and 25 points or more, both encoders are
+(`german`: a hundred) places all over the usable sky. With one night in fifty, and 25 points or more, both encoders are
 off their centres too, by 20 arcsec or so, which nobody named: what do intervals do after `select_terms`?
 
 By default 18 of the 108 cells are studied: every kind with every number of points, at one of the three places and
@@ -48,7 +48,7 @@ POINTS = (10, 15, 25, 40, 75, 100)
 NOISES_ARCSEC = (0.5, 3.0)
 NIGHTS = 10_000
 BATCH = 25
-SELECTED_SHARE = 20
+SELECTED_SHARE = 50
 SELECTED_FROM = 25
 FRESH_NSIDE = 4
 
