@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from skysample.cli.sentences.columns import columns
@@ -42,7 +43,7 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
                 f'{each.ci95_rad / ARCSEC:.2f}"',
                 f"{each.t:.1f}",
                 f"{each.p:.0e}" if each.p < 0.001 else f"{each.p:.3f}",
-                f'{each.loo_rms_without_rad / ARCSEC:.2f}"',
+                "-" if math.isnan(each.loo_rms_without_rad) else f'{each.loo_rms_without_rad / ARCSEC:.2f}"',
             )
             for each in evidence
         ],
