@@ -36,6 +36,8 @@ __all__ = [
     "to_observed",
 ]
 
+_J2000 = 2451545.0, 0.0
+
 HUMIDITY = 0.3
 WAVELENGTH_UM = 0.6
 
@@ -162,11 +164,18 @@ def _from_intermediate(ri: Any, di: Any, astrom: Any) -> Array:
     return direction(np.pi / 2.0 - zenith_distance, azimuth)
 
 
-def to_icrs(site: Site, times: Time, directions: Array) -> tuple[Array, Array]:
+def to_icrs(
+    site: Site,
+    times: Time,
+    directions: Array,
+    *,
+    pressure_hpa: ArrayLike | None = None,
+    temperature_c: ArrayLike | None = None,
+) -> tuple[Array, Array]:
     """ICRS right ascension and declination (radians) of observed directions (n, 3) at times of shape () or (n,)."""
     import erfa
 
-    astrom = _astrometry(site, times, None, None, refraction=True)
+    astrom = _astrometry(site, times, pressure_hpa, temperature_c, refraction=True)
     altitude, azimuth = alt_az(directions)
     ri, di = erfa.ufunc.atoiq("A", azimuth, np.pi / 2.0 - altitude, astrom)
     ra, dec = erfa.ufunc.aticq(ri, di, astrom)
@@ -185,18 +194,27 @@ def sun_direction(site: Site, when: Time) -> Array:
     return to_observed(site, when, ra, dec)
 
 
-def observed_place(icrs: SkyCoord, when: Time, site: Site) -> SkyCoord:
+def observed_place(
+    icrs: SkyCoord,
+    when: Time,
+    site: Site,
+    *,
+    pressure_hpa: ArrayLike | None = None,
+    temperature_c: ArrayLike | None = None,
+) -> SkyCoord:
     """Observed place of ICRS coordinates: topocentric and refracted.
 
     Parameters
     ----------
     icrs : astropy.coordinates.SkyCoord
-        Any frame that transforms to ICRS; proper motion, distance and radial velocity are used where they are given
-        (at epoch J2000.0).
+        Any frame that transforms to ICRS; proper motion, distance and radial velocity are used where they are given,
+        from the epoch `obstime` of the coordinates, J2000.0 where they have none.
     when : astropy.time.Time
         Scalar or of the same shape.
     site : Site
-        For the place and the air.
+        For the place, and the air where it is not given.
+    pressure_hpa, temperature_c : array_like, optional
+        Of the air now, at the station.
 
     Returns
     -------
@@ -207,8 +225,13 @@ def observed_place(icrs: SkyCoord, when: Time, site: Site) -> SkyCoord:
     from astropy import units as u
     from astropy.coordinates import AltAz, SkyCoord
 
+    if (
+        getattr(getattr(icrs, "frame", None), "name", "altaz") == "altaz"
+        and getattr(icrs, "obstime", None) is None
+    ):
+        raise InputError("icrs must be a SkyCoord of a frame that transforms to ICRS", key="icrs")
     place = icrs.icrs
-    astrom = _astrometry(site, when, None, None, refraction=True)
+    astrom = _astrometry(site, when, pressure_hpa, temperature_c, refraction=True)
     ra, dec = place.ra.rad, place.dec.rad
     if "s" in place.data.differentials:
         differential = place.data.differentials["s"]
@@ -218,6 +241,11 @@ def observed_place(icrs: SkyCoord, when: Time, site: Site) -> SkyCoord:
         parallax = place.distance.to_value(u.arcsec, u.parallax()) if has_distance else 0.0
         with_velocity = has_distance and hasattr(differential, "d_distance")
         velocity = place.radial_velocity.to_value(u.km / u.s) if with_velocity else 0.0
+        if icrs.obstime is not None:
+            epoch = icrs.obstime.tdb
+            ra, dec, mu_ra, mu_dec, parallax, velocity, _ = erfa.ufunc.pmsafe(
+                ra, dec, mu_ra, mu_dec, parallax, velocity, epoch.jd1, epoch.jd2, *_J2000
+            )
         ri, di = erfa.ufunc.atciq(ra, dec, mu_ra, mu_dec, parallax, velocity, astrom)
     else:
         ri, di = erfa.ufunc.atciqz(ra, dec, astrom)
@@ -225,10 +253,32 @@ def observed_place(icrs: SkyCoord, when: Time, site: Site) -> SkyCoord:
     return SkyCoord(az=azimuth * u.rad, alt=altitude * u.rad, frame=AltAz())
 
 
-def icrs_place(observed: SkyCoord, when: Time, site: Site) -> SkyCoord:
-    """ICRS coordinates of an observed place (`AltAz`); the inverse of `observed_place` for a distant object at rest."""
+def icrs_place(
+    observed: SkyCoord,
+    when: Time,
+    site: Site,
+    *,
+    pressure_hpa: ArrayLike | None = None,
+    temperature_c: ArrayLike | None = None,
+) -> SkyCoord:
+    """ICRS coordinates of an observed place (`AltAz`); the inverse of `observed_place` for a distant object at rest.
+
+    Parameters
+    ----------
+    observed : astropy.coordinates.SkyCoord
+        In an `AltAz` frame.
+    when, site, pressure_hpa, temperature_c
+        As of `observed_place`.
+
+    Returns
+    -------
+    astropy.coordinates.SkyCoord
+    """
     from astropy import units as u
     from astropy.coordinates import SkyCoord
 
-    ra, dec = to_icrs(site, when, direction(observed.alt.rad, observed.az.rad))
+    if not hasattr(observed, "alt"):
+        raise InputError("observed must be a SkyCoord in an AltAz frame", key="observed")
+    places = direction(observed.alt.rad, observed.az.rad)
+    ra, dec = to_icrs(site, when, places, pressure_hpa=pressure_hpa, temperature_c=temperature_c)
     return SkyCoord(ra=ra * u.rad, dec=dec * u.rad, frame="icrs")

@@ -33,7 +33,7 @@ _NO_GAP = 0.0005
 _TRADED_OFF_UP_TO = 400
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Plan:
     """Points in the order to take them.
 

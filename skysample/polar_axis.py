@@ -72,7 +72,7 @@ class TrackingError:
     rotation_place_deg: tuple[float, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PolarAlignment:
     """Aim of the primary axis, with errors; what to turn, and what is left.
 

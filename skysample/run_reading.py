@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Site
 
-__all__ = ["RUN_FORMAT", "RUN_VERSION", "fields_of_table"]
+__all__ = ["DECLARATIONS", "RUN_FORMAT", "RUN_VERSION", "fields_of_table"]
 
 RUN_FORMAT = "skysample-run"
 RUN_VERSION = 1
@@ -30,7 +30,7 @@ RUN_VERSION = 1
 _LOWEST_DEG = -0.5
 """Lower than this nothing is exposed: what stands there was reduced with a wrong place or clock."""
 
-_DECLARATIONS = {
+DECLARATIONS = {
     "axes": ("raw", "corrected", "unknown"),
     "old_model": ("off", "on", "unknown"),
     "target_refraction": ("true", "false"),
@@ -142,10 +142,10 @@ def _refuse_below_the_horizon(columns: Columns, directions: Array) -> None:
 
 def _declarations(meta: Mapping[str, Any], assume: Mapping[str, str], source: str | None) -> dict[str, Any]:
     for key in assume:
-        if key not in _DECLARATIONS:
-            raise InputError(f"{key!r} cannot be assumed; known are {', '.join(_DECLARATIONS)}", key=key)
+        if key not in DECLARATIONS:
+            raise InputError(f"{key!r} cannot be assumed; known are {', '.join(DECLARATIONS)}", key=key)
     declared: dict[str, Any] = {}
-    for key, allowed in _DECLARATIONS.items():
+    for key, allowed in DECLARATIONS.items():
         value = assume.get(key, meta.get(key))
         # YAML reads a bare on or off as a truth value.
         if isinstance(value, bool):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.geometry import alt_az
+from skysample.geometry import ARCSEC, alt_az
 from skysample.mount_axes import SIDE_NAMES, sides, tube_side
 from skysample.run_reading import RUN_FORMAT, RUN_VERSION, fields_of_table
 from skysample.tables import read_table, table_of, write_table
@@ -158,8 +158,8 @@ class Run:
         ----------
         site : Site
             Place and kind of mount.
-        axes : array_like, shape (n, 2)
-            Mechanical angles, radians.
+        axes : array_like or Quantity, shape (n, 2)
+            Mechanical angles; plain numbers are radians.
         directions : array_like, shape (n, 3)
             Unit vectors, east-north-up.
         time : astropy.time.Time, shape (n,), optional
@@ -176,42 +176,44 @@ class Run:
         Raises
         ------
         InputError
-            If shapes do not fit, a number is not finite, or a direction is not a unit vector.
+            If shapes, kinds or units do not fit, a number is masked or not finite, or a direction is not a unit vector.
         """
-        axes = np.array(axes, float)
-        directions = np.array(directions, float)
-        n = len(axes) if axes.ndim else 0
-        if n == 0 or axes.shape != (n, 2) or directions.shape != (n, 3):
+        read = _floats(axes, "axes", "rad")
+        places = _floats(directions, "directions", "")
+        n = len(read) if read.ndim else 0
+        if n == 0 or read.shape != (n, 2) or places.shape != (n, 3):
             raise InputError(
-                f"axes {axes.shape} and directions {directions.shape} are not of shape (n, 2) and (n, 3)",
+                f"axes {read.shape} and directions {places.shape} are not of shape (n, 2) and (n, 3)",
                 key="axes",
             )
-        if not np.all(np.isfinite(axes)):
+        if not np.all(np.isfinite(read)):
             raise InputError("axes hold a number that is not finite", key="axes")
-        if not np.all(np.abs(np.sum(directions**2, axis=1) - 1.0) < 1e-9):
+        if not np.all(np.abs(np.sum(places**2, axis=1) - 1.0) < 1e-9):
             raise InputError("directions are not unit vectors", key="directions")
-        if side is None:
-            side = tube_side(axes) if len(sides(site.mount.kind)) > 1 else np.ones(n)
+        _check_declared("axes_kind", axes_kind, get_args(AxesKind))
+        _check_declared("old_model", old_model, get_args(OldModel))
         names = (None,) * n if frames is None else tuple(frames)
-        lengths = {"frames": len(names)} | ({} if time is None else {"time": len(time)})
+        moments = _moments(time)
+        lengths = {"frames": len(names)} | ({} if moments is None else {"time": len(moments)})
         for key, length in lengths.items():
             if length != n:
                 raise InputError(f"{key} has {length} entries for {n} points", key=key)
         return cls(
             site=site,
-            axes=axes,
-            directions=directions,
-            time=time,
-            side=_column(side, n, "side", np.int64),
+            axes=read,
+            directions=places,
+            time=moments,
+            side=_sides(side, read, site.mount.kind),
             use=_column(True if use is None else use, n, "use", np.bool_),
             rows=np.arange(1, n + 1),
             point=_column(-1 if point is None else point, n, "point", np.int64),
             frames=names,
-            sigma_arcsec=None
-            if sigma_arcsec is None
-            else _column(sigma_arcsec, n, "sigma_arcsec", np.float64),
+            sigma_arcsec=_sigma(sigma_arcsec, n),
             temperature_c=_column(
-                np.nan if temperature_c is None else temperature_c, n, "temperature_c", np.float64
+                np.nan if temperature_c is None else _floats(temperature_c, "temperature_c", "deg_C"),
+                n,
+                "temperature_c",
+                np.float64,
             ),
             pressure_hpa=np.full(n, np.nan),
             roll_rad=np.full(n, np.nan),
@@ -219,6 +221,18 @@ class Run:
             old_model=old_model,
             session=session,
         )
+
+    def check_site(self, site: Site) -> None:
+        """Refuse a site that this run is not of: an InputError, where kind of mount or latitude differ."""
+        mine, other = self.site, site
+        apart = abs(mine.location.latitude_rad - other.location.latitude_rad)
+        if mine.mount.kind != other.mount.kind or apart > ARCSEC:
+            raise InputError(
+                f"the run is of a {mine.mount.kind} mount at latitude {mine.location.latitude_deg:.6g}, the site has a"
+                f" {other.mount.kind} at {other.location.latitude_deg:.6g}; give the run's own site",
+                file=self.source,
+                key="site",
+            )
 
     def __len__(self) -> int:
         return len(self.axes)
@@ -339,8 +353,60 @@ def write_run(path: str | os.PathLike[str], table: Table, meta: Mapping[str, Any
     write_table(path, table, expected=RUN_FORMAT, version=RUN_VERSION, meta=meta)
 
 
+def _check_declared(key: str, value: str, allowed: tuple[str, ...]) -> None:
+    if value not in allowed:
+        raise InputError(f"{key} is {value!r}; give {' or '.join(allowed)}", key=key)
+
+
+def _sides(side: ArrayLike | None, axes: Array, kind: str) -> Any:
+    if side is None:
+        side = tube_side(axes) if len(sides(kind)) > 1 else np.ones(len(axes), np.int64)
+    found = _column(side, len(axes), "side", np.int64)
+    if not np.isin(found, sides(kind)).all():
+        raise InputError(f"side of a {kind} mount is {' or '.join(map(str, sides(kind)))}", key="side")
+    return found
+
+
+def _sigma(sigma_arcsec: ArrayLike | None, n: int) -> Any:
+    if sigma_arcsec is None:
+        return None
+    sigma = _column(_floats(sigma_arcsec, "sigma_arcsec", "arcsec"), n, "sigma_arcsec", np.float64)
+    if not np.all((sigma > 0.0) & np.isfinite(sigma)):
+        raise InputError("sigma_arcsec holds a number that is not above zero", key="sigma_arcsec")
+    return sigma
+
+
+def _moments(time: Time | None) -> Time | None:
+    """Give a copy, which the caller cannot change."""
+    from astropy.time import Time as Moments
+
+    if time is None:
+        return None
+    if not isinstance(time, Moments) or time.isscalar:
+        raise InputError("time must be an astropy Time of shape (n,)", key="time")
+    return time.copy()
+
+
 def _column(values: ArrayLike, n: int, key: str, kind: Any) -> Any:
-    array = np.asarray(values, dtype=kind)
+    """One value a point, of the kind and not merely convertible to it."""
+    array = np.asarray(values)
+    if not np.can_cast(array.dtype, kind, "same_kind"):
+        raise InputError(f"{key} holds {array.dtype} where {np.dtype(kind).name} is due", key=key)
     if array.shape not in ((), (n,)):
         raise InputError(f"{key} has shape {array.shape} for {n} points", key=key)
-    return np.array(np.broadcast_to(array, (n,)))
+    return np.array(np.broadcast_to(array, (n,)), dtype=kind)
+
+
+def _floats(values: ArrayLike, key: str, unit: str) -> Any:
+    """Plain floats, Quantities taken to the unit; nothing masked."""
+    from astropy import units as u
+
+    if np.any(getattr(values, "mask", False)):
+        raise InputError(f"{key} holds masked values; leave those points out", key=key)
+    try:
+        if isinstance(values, u.Quantity):
+            wanted = u.Unit(unit)
+            values = values.to_value(wanted, u.temperature() if unit == "deg_C" else [])
+        return np.array(values, float)
+    except (TypeError, ValueError) as error:
+        raise InputError(f"{key} is no array of numbers in {unit or 'no unit'} ({error})", key=key) from None

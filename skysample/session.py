@@ -12,6 +12,7 @@ from skysample.errors import InputError
 from skysample.geometry import direction
 from skysample.resuming import known_numbers, resume
 from skysample.run_progress import Progress, read_progress
+from skysample.run_reading import DECLARATIONS, fields_of_table
 from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
 from skysample.tables import plain_table, read_table
 from skysample.times import iso
@@ -97,6 +98,11 @@ class Session:
         self, plan: Plan, log: str | os.PathLike[str], *, meta: dict[str, Any] | None = None
     ) -> None:
         self._log = Path(log)
+        unknown = set(meta or {}) - set(DECLARATIONS)
+        if unknown:
+            raise InputError(
+                f"meta has {', '.join(sorted(unknown))}; a run declares {', '.join(DECLARATIONS)}", key="meta"
+            )
         self._meta = dict(meta or {})
         self._rows: list[dict[str, Any]] = []
         self._seen = _stamp(self._log)
@@ -160,7 +166,7 @@ class Session:
     @property
     def skipped(self) -> tuple[int, ...]:
         """Numbers of the points that brought nothing."""
-        return tuple(int(row["point"]) for row in self._rows if row["status"] == "failed")
+        return tuple(int(row["point"]) for row in self._rows if not _solved(row))
 
     def run(self) -> Run | None:
         """What is on disk so far, as a run; None before the first point with a solution."""
@@ -253,7 +259,7 @@ class Session:
         from astropy import units as u
 
         point = self._current()
-        place = solved.icrs
+        place = _icrs(solved, "solved")
         if not place.isscalar or not np.isfinite([place.ra.deg, place.dec.deg]).all():
             raise InputError(
                 "the solved place is not one place; call skip() where there is none", key="solved"
@@ -267,12 +273,21 @@ class Session:
             "sigma_arcsec": sigma_arcsec,
         }
         if axes is not None:
-            reading = u.Quantity(axes).to_value(u.deg)
-            if np.shape(reading) != (2,) or not np.isfinite(reading).all():
+            try:
+                reading = u.Quantity(axes).to_value(u.deg)
+            except (u.UnitsError, TypeError, ValueError):
+                raise InputError(
+                    "the reading of the axes is not two angles with their unit", key="axes"
+                ) from None
+            if (
+                np.any(getattr(reading, "mask", False))
+                or np.shape(reading) != (2,)
+                or not np.isfinite(reading).all()
+            ):
                 raise InputError("the reading of the axes is not two finite angles; give both", key="axes")
             row |= {"primary_deg": float(reading[0]), "secondary_deg": float(reading[1])}
         else:
-            wanted = (target or point.icrs(time)).icrs
+            wanted = point.icrs(time) if target is None else _icrs(target, "target")
             row |= {"target_ra_deg": float(wanted.ra.deg), "target_dec_deg": float(wanted.dec.deg)}
         self._write(row)
 
@@ -287,6 +302,10 @@ class Session:
         return self._given
 
     def _row(self, point: PlannedPoint, time: Time) -> dict[str, Any]:
+        from astropy.time import Time as Moment
+
+        if not isinstance(time, Moment) or not time.isscalar:
+            raise InputError("time must be one moment, an astropy Time", key="time")
         row: dict[str, Any] = dict.fromkeys(_COLUMNS)
         dome = point.dome_az_deg if np.isfinite(point.dome_az_deg) else None
         return row | {
@@ -295,6 +314,22 @@ class Session:
             "pier": point.pier or None,
             "dome_az_deg": dome,
         }
+
+    def _check(self, row: dict[str, Any]) -> None:
+        """Refuse what the reader of the log would refuse: one such row spoils the whole night."""
+        alone = run_table({name: [value] for name, value in row.items() if value is not None}, self._meta)
+        fields_of_table(alone, self._plan.site, {}, None)
+        same = ("time", "solved_ra_deg", "solved_dec_deg")
+        for other in filter(_solved, self._rows):
+            if all(other.get(name) == row[name] for name in same):
+                raise InputError(
+                    f"time and solved place are those of point {other['point']}; record each exposure once",
+                    key="time",
+                )
+            if (other.get("sigma_arcsec") is None) != (row["sigma_arcsec"] is None):
+                raise InputError(
+                    "sigma_arcsec has to be given for every point, or for none", key="sigma_arcsec"
+                )
 
     def _write(self, row: dict[str, Any]) -> None:
         found = _stamp(self._log)
@@ -312,8 +347,23 @@ class Session:
         }
         for needed in ("solved_ra_deg", "solved_dec_deg"):
             kept.setdefault(needed, columns[needed])
+        if _solved(row):
+            self._check(row)
         write_run(self._log, run_table(kept, self._meta))
         self._rows, self._seen = rows, _stamp(self._log)
+
+
+def _icrs(place: SkyCoord, key: str) -> SkyCoord:
+    from astropy.coordinates import SkyCoord as Place
+    from astropy.coordinates.errors import ConvertError
+
+    try:
+        found = place.icrs
+    except (AttributeError, ConvertError, ValueError):
+        found = None
+    if not isinstance(found, Place) or np.any(getattr(found.ra, "mask", False)):
+        raise InputError(f"{key} is not a SkyCoord that has an ICRS place", key=key)
+    return found
 
 
 def _points_of(plan: Plan) -> list[PlannedPoint]:

@@ -20,8 +20,9 @@ _LISTENER: ContextVar[Listener | None] = ContextVar("skysample_listener", defaul
 def listening(listener: Listener) -> Iterator[None]:
     """Be told what a long calculation is at, for a progress bar.
 
-    Holds for the calls made in the `with` block, in this thread or task alone: another thread neither hears nor is
-    heard.
+    Holds for the calls made in the `with` block, in this context: another thread neither hears nor is heard, unless
+    the context was copied to it, as `asyncio.to_thread` does, or to a task made in the block. The listener is then
+    called from there, and has to bear it.
 
     Parameters
     ----------

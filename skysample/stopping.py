@@ -11,6 +11,7 @@ from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, moment_of
 from skysample.geometry import alt_az
 from skysample.mount_axes import SIDE_NAMES
+from skysample.plans import Plan
 from skysample.sampling.exchange import gains
 from skysample.session import Session
 from skysample.sizing.final_model import DEFAULT_TARGET, mean_variance, over_the_sky, wanted_error
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
-    from skysample.plans import Plan
     from skysample.plugins.registry import Registry
     from skysample.runs import Run
     from skysample.sizing.final_model import FinalModel
@@ -139,15 +139,21 @@ def progress(
     Raises
     ------
     InputError
-        If a run comes without a plan, or its points have no numbers.
+        If a run comes without a plan, a session with one, or points have no numbers.
     """
     run: Run | None
+    if isinstance(taken, Session) and plan is not None:
+        raise InputError(
+            "a session has its own plan; leave plan out, and name the target: target=...", key="plan"
+        )
     if isinstance(taken, Session):
         plan, run, skipped = taken.plan, taken.run(), (*skipped, *taken.skipped)
     else:
         run = taken
     if plan is None:
         raise InputError("a run needs its plan, which says what is left; give it too", key="plan")
+    if not isinstance(plan, Plan):
+        raise InputError(f"plan is a {type(plan).__name__}; give a Plan, and the target after it", key="plan")
     if run is not None and (run.point < 0).any():
         raise InputError(
             "not every point of the run has its number in the plan (column point); write it",

@@ -208,7 +208,12 @@ def utc_from_jd(jd1: ArrayLike, jd2: ArrayLike, scale: str) -> Time:
 
 
 def to_utc(time: Time) -> Time:
-    """Return the same moments in UTC; like `Time.utc`, without warnings about dates years ahead."""
+    """Return the same moments in UTC; like `Time.utc`, without warnings about dates years ahead.
+
+    InputError for anything but an astropy Time.
+    """
+    if not hasattr(time, "scale") or not hasattr(time, "jd1"):
+        raise InputError(f"a time is a {type(time).__name__}; give an astropy Time", key="time")
     return time if time.scale == "utc" else utc_from_jd(time.jd1, time.jd2, time.scale)
 
 
@@ -222,7 +227,7 @@ def iso(time: Time, precision: int = 3) -> Any:
     """
     import erfa
 
-    if np.any(time.mask):
+    if np.any(to_utc(time).mask):
         raise InputError("a time is missing; give every row one", key="time")
     utc = to_utc(time)
     year, month, day, clock, status = erfa.ufunc.d2dtf(b"UTC", precision, utc.jd1, utc.jd2)

@@ -213,10 +213,10 @@ def test_every_column_that_a_run_is_read_from_is_described(monkeypatch):
 
 
 def test_every_declaration_of_a_run_is_described():
-    from skysample.run_reading import _DECLARATIONS
+    from skysample.run_reading import DECLARATIONS
 
     described = keyed(section(page("files.md"), "run.ecsv"))
-    for key, words in _DECLARATIONS.items():
+    for key, words in DECLARATIONS.items():
         assert SPAN.findall(described[key][1]) == list(words)
 
 

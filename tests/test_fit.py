@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import scipy.stats
@@ -15,6 +17,8 @@ from skysample.fitting import fit, load_model
 from skysample.fitting.outliers import family_limit, set_beyond_chance
 from skysample.fitting.pointing import Moment
 from skysample.fitting.zero_hints import zero_hints
+from skysample.plugins import build_registry
+from skysample.plugins.hookspecs import hookimpl
 from skysample.runs import Run
 from skysample.scoring import score
 from skysample.scoring.linear import pointwise_influence
@@ -253,6 +257,54 @@ def test_sigma_is_the_noise_and_weights_follow_the_given_errors():
     weighted = Run.from_arrays(site, run.axes, run.directions, sigma_arcsec=sigma)
     half = fit(run.subset(np.arange(len(run)) % 2 == 1), site)
     assert fit(weighted, site, reject=False).values_rad == pytest.approx(half.values_rad, abs=0.01 * ARCSEC)
+
+
+@pytest.mark.parametrize(("kind", "latitude"), [("fork", 45.0), ("german", 35.0)])
+def test_a_run_is_not_fitted_for_another_telescope(kind, latitude):
+    run, _ = simulated_run(make_site("fork", 35.0), errors("fork"), 20)
+    with pytest.raises(InputError, match="the run is of a fork mount at latitude 35, the site has a"):
+        fit(run, make_site(kind, latitude))
+
+
+class Warmth:
+    name = "warmth"
+
+    def displacement(self, pointing):
+        if pointing.temperature_c is None:
+            raise AssertionError("no temperature came")
+        lift = (pointing.temperature_c - 10.0) * np.cos(pointing.alt)
+        return np.stack([np.zeros_like(lift), lift], axis=-1)
+
+
+def test_a_model_with_a_term_of_the_temperature_points_by_it():
+    site = make_site("fork", 35.0)
+    clean, _ = simulated_run(site, errors("fork"), 30)
+    warm = Run.from_arrays(site, clean.axes, clean.directions, temperature_c=np.linspace(5.0, 15.0, 30))
+    plugin = SimpleNamespace(skysample_terms=hookimpl(lambda: [Warmth()]))
+    registry = build_registry([("warm", plugin)], installed=False)
+    model = fit(warm, site, ["standard", "warmth"], registry=registry)
+    place = SkyCoord(alt=50 * u.deg, az=120 * u.deg, frame=AltAz())
+    axes = model.to_axes(place, temperature_c=12.0)
+    assert model.to_sky(axes, temperature_c=12.0).separation(place) < 1e-3 * u.arcsec
+    both = model.to_axes(SkyCoord([place, place]), temperature_c=[12.0, 3.0])
+    np.testing.assert_allclose(both[0].value, axes.value)
+
+
+def test_places_and_readings_that_are_not_there_are_refused_and_no_plugin_is_blamed():
+    site = make_site("fork", 35.0)
+    model = fit(simulated_run(site, errors("fork"), 20)[0], site)
+    with pytest.raises(InputError, match="masked or not finite"):
+        model.to_sky([10.0, np.nan] * u.deg)
+    with pytest.raises(InputError, match="masked or not finite"):
+        model.to_axes(SkyCoord(alt=[50, np.nan] * u.deg, az=[120, 0] * u.deg, frame=AltAz()))
+
+
+def test_models_are_compared_by_identity_and_can_be_keys():
+    site = make_site("fork", 35.0)
+    run, _ = simulated_run(site, errors("fork"), 20)
+    one, other = fit(run, site), fit(run, site)
+    assert one != other
+    assert len({one, other, one}) == 2
 
 
 def test_too_few_points_are_said():

@@ -102,6 +102,31 @@ def test_a_date_in_2030_works_offline_and_says_how_wrong_it_may_be(make_site, mo
     assert before == {name: getattr(iers.conf, name) for name in before}
 
 
+def test_a_proper_motion_counts_from_the_epoch_of_the_coordinates(make_site):
+    # 1" a year of declination, told at J2016: there it is where a star of J2000 has come that began 16" lower.
+    when, site = Time("2016-01-01T03:00:00"), make_site("fork", 40.0)
+    motion = {"pm_ra_cosdec": 0 * u.mas / u.yr, "pm_dec": 1000 * u.mas / u.yr}
+    late = SkyCoord(80 * u.deg, 20 * u.deg, obstime=Time("J2016"), **motion)
+    early = SkyCoord(80 * u.deg, 20 * u.deg - 16 * u.arcsec, **motion)
+    there = [frames.observed_place(each, when, site) for each in (late, early)]
+    assert there[0].separation(there[1]) < 0.01 * u.arcsec
+    still = frames.observed_place(SkyCoord(80 * u.deg, 20 * u.deg), when, site)
+    assert there[0].separation(still) < 0.02 * u.arcsec
+
+
+def test_a_place_can_be_told_the_air_of_tonight(make_site):
+    when, site = Time("2016-01-01T03:00:00"), make_site("fork", 40.0)
+    star = SkyCoord(80 * u.deg, 20 * u.deg)
+    usual, cold = (frames.observed_place(star, when, site, temperature_c=each) for each in (None, -10.0))
+    assert usual.separation(cold) > 0.5 * u.arcsec
+    named = frames.to_observed(site, when, star.ra.rad, star.dec.rad, temperature_c=-10.0)
+    np.testing.assert_allclose(direction(cold.alt.rad, cold.az.rad), np.squeeze(named), atol=1e-14)
+    back = frames.icrs_place(cold, when, site, temperature_c=-10.0)
+    assert back.separation(star) < 1e-3 * u.arcsec
+    with pytest.raises(InputError, match="a time is a str"):
+        frames.observed_place(star, "2016-01-01T03:00:00", site)
+
+
 def test_extrapolated_ut1_joins_the_table_without_a_step():
     end = float(iers.IERS_A.read(iers.IERS_A_FILE)["MJD"][-1].value)
     with warnings.catch_warnings():

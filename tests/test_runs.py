@@ -154,6 +154,58 @@ def test_one_solved_place_below_the_horizon_is_left_to_the_fit(tmp_path: Path):
     assert run.directions[0, 2] < 0.0
 
 
+AXES = np.radians([[10.0, -30.0], [20.0, -40.0], [30.0, -50.0]])
+PLACES = direction(np.radians([50.0, 60.0, 70.0]), np.radians([10.0, 20.0, 30.0]))
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ({"old_model": True}, "old_model is True; give off or on or unknown"),
+        ({"old_model": "ON"}, "old_model is 'ON'"),
+        ({"axes_kind": "raww"}, "axes_kind is 'raww'"),
+        ({"side": [7, 1, 1]}, "side of a fork mount is 1"),
+        ({"side": 1.6}, "side holds float64 where int64 is due"),
+        ({"use": ["false"] * 3}, "use holds"),
+        ({"point": 0.7}, "point holds float64"),
+        ({"sigma_arcsec": [1.0, 0.0, 1.0]}, "sigma_arcsec holds a number that is not above zero"),
+        ({"sigma_arcsec": [1.0, np.nan, 1.0]}, "sigma_arcsec holds a number that is not above zero"),
+        ({"sigma_arcsec": 1.0 * u.m}, "sigma_arcsec is no array of numbers in arcsec"),
+        ({"time": "2026-06-14"}, "time must be an astropy Time"),
+        ({"time": Time("2026-06-14T20:00:00")}, "time must be an astropy Time"),
+        (
+            {"temperature_c": np.ma.masked_array([1.0, 2.0, 3.0], [0, 1, 0])},
+            "temperature_c holds masked values",
+        ),
+    ],
+)
+def test_arrays_that_a_run_cannot_be_made_of_are_refused(more, says):
+    with pytest.raises(InputError, match=says):
+        Run.from_arrays(FORK, AXES, PLACES, **more)
+
+
+def test_quantities_are_taken_in_their_own_units():
+    run = Run.from_arrays(
+        FORK,
+        np.degrees(AXES) * u.deg,
+        PLACES,
+        sigma_arcsec=[1000.0] * 3 * u.mas,
+        temperature_c=[283.15] * 3 * u.K,
+    )
+    np.testing.assert_allclose(run.axes, AXES)
+    np.testing.assert_allclose(run.sigma_arcsec, 1.0)
+    np.testing.assert_allclose(run.temperature_c, 10.0)
+    with pytest.raises(InputError, match="axes is no array of numbers in rad"):
+        Run.from_arrays(FORK, AXES * u.m, PLACES)
+
+
+def test_a_run_keeps_its_times_whatever_becomes_of_the_callers():
+    times = Time("2026-06-14T20:00:00") + np.arange(3) * u.min
+    run = Run.from_arrays(FORK, AXES, PLACES, time=times)
+    times[0] = Time("2020-01-01T00:00:00")
+    assert run.time[0].isot.startswith("2026-06-14")
+
+
 def test_a_right_ascension_may_be_negative(tmp_path: Path):
     run = read(tmp_path, with_cell(GOOD, 1, "solved_ra_deg", "-100"))
     same = read(tmp_path, with_cell(GOOD, 1, "solved_ra_deg", "260"))

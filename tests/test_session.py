@@ -180,3 +180,68 @@ def test_a_write_ends_when_file_and_folder_are_on_the_disk(monkeypatch, tmp_path
     )
     files.write_whole(tmp_path / "a.txt", "all of it")
     assert (kinds, renamed) == (["file", "folder"], [False, True])
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"time": WHEN + [0, 1] * u.s}, "time must be one moment"),
+        ({"time": "2026-06-14T18:00:00"}, "time must be one moment"),
+        ({"axes": [1000.0, 20.0] * u.deg}, "primary_deg"),
+        ({"axes": [10.0, 20.0]}, "not two angles with their unit"),
+        ({"axes": [10.0, 20.0] * u.m}, "not two angles with their unit"),
+        ({"sigma_arcsec": -1.0}, "sigma_arcsec"),
+        ({"target": SkyCoord(ra=np.nan * u.deg, dec=0 * u.deg)}, "target"),
+        ({"solved": (200.0, -40.0)}, "solved is not a SkyCoord"),
+        ({"solved": None}, "solved is not a SkyCoord"),
+    ],
+)
+def test_what_the_reader_of_the_log_would_refuse_is_refused_before_it_is_written(
+    planned, tmp_path, changed, says
+):
+    night = Session(planned, tmp_path / "run.ecsv")
+    taken(night, 0)
+    before = (tmp_path / "run.ecsv").read_bytes()
+    night.next()
+    good = {
+        "solved": planned_place(night),
+        "time": WHEN + 1 * u.min,
+        "axes": None if "target" in changed else [1, 2] * u.deg,
+    }
+    arguments = good | changed
+    with pytest.raises(InputError, match=says):
+        night.record(arguments.pop("solved"), arguments.pop("time"), **arguments)
+    assert (tmp_path / "run.ecsv").read_bytes() == before
+    assert len(night.run()) == 1
+
+
+def planned_place(night):
+    return night.next().icrs(WHEN + 1 * u.min)
+
+
+def test_one_exposure_is_recorded_once_and_its_noise_for_all_or_none(planned, tmp_path):
+    night = Session(planned, tmp_path / "run.ecsv")
+    place = night.next().icrs(WHEN)
+    night.record(place, WHEN, [1, 2] * u.deg)
+    night.next()
+    with pytest.raises(InputError, match=r"are those of point \d+; record each exposure once"):
+        night.record(place, WHEN, [1, 2] * u.deg)
+    with pytest.raises(InputError, match="for every point, or for none"):
+        night.record(place, WHEN + 1 * u.min, [1, 2] * u.deg, sigma_arcsec=1.0)
+    assert len(night.run()) == 1
+
+
+def test_what_a_run_does_not_declare_is_refused_at_once(planned, tmp_path):
+    with pytest.raises(InputError, match="meta has axis, oldmodel; a run declares axes, old_model"):
+        Session(planned, tmp_path / "run.ecsv", meta={"axis": "raw", "oldmodel": "on"})
+
+
+def test_a_log_without_a_status_says_what_was_skipped_all_the_same(planned, tmp_path):
+    first = Session(planned, tmp_path / "run.ecsv")
+    taken(first, 0)
+    table = read_table(tmp_path / "run.ecsv")
+    table.remove_column("status")
+    write_run(tmp_path / "run.ecsv", table)
+    again = Session(planned, tmp_path / "run.ecsv")
+    assert again.skipped == ()
+    assert len(again.run()) == 1

@@ -82,10 +82,11 @@ def fit(
     NotDetermined
         If there are too few points, or the points cannot tell two terms apart at all.
     InputError
-        If a term is unknown.
+        If a term is unknown, or the run is of another mount or latitude than the site.
     NoSolution
         If the fit does not settle.
     """
+    run.check_site(site)
     available = (registry or default_registry()).terms(site.mount, site.plugins)
     names = choose_terms(site.mount.kind, terms, available)
     rotations = ROTATIONS[site.mount.kind]

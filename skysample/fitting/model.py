@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from astropy.table import QTable
     from astropy.time import Time
     from astropy.units import Quantity
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from skysample.geometry import Array
     from skysample.runs import AxesKind, OldModel
@@ -100,7 +100,7 @@ class RunSummary:
     end_utc: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FittedModel:
     """A pointing model with its errors; made by `skysample.fit` or `skysample.load_model`.
 
@@ -244,7 +244,12 @@ class FittedModel:
         return AXIS_TERMS[self.kind]
 
     def to_sky(
-        self, axes: Quantity, pier: str | Sequence[str] | None = None, when: Time | None = None
+        self,
+        axes: Quantity,
+        pier: str | Sequence[str] | None = None,
+        when: Time | None = None,
+        *,
+        temperature_c: ArrayLike | None = None,
     ) -> SkyCoord:
         """Observed place at which the tube points.
 
@@ -257,11 +262,18 @@ class FittedModel:
             Side of the pier that the tube is on (`german`); None: what the reading says by itself.
         when : Time, optional
             For terms that depend on it.
+        temperature_c : array_like, optional
+            Of the air, degrees Celsius, one or one for each; for terms that depend on it.
 
         Returns
         -------
         SkyCoord
             Altitude and azimuth, in an `AltAz` frame without time and place.
+
+        Raises
+        ------
+        InputError
+            If readings are no finite angles of that shape, or a side has no such name.
         """
         from astropy import units as u
         from astropy.coordinates import AltAz, SkyCoord
@@ -271,12 +283,17 @@ class FittedModel:
         if self.kind == "german" and pier is not None:
             side = _side_numbers(pier, len(flat))
             flat = np.where((tube_side(flat) == side)[:, None], flat, mechanical(flat, side))
-        altitude, azimuth = alt_az(self.predict(flat, when))
+        altitude, azimuth = alt_az(self.predict(flat, when, temperature_c=temperature_c))
         shape = reading.shape[:-1]
         return SkyCoord(az=azimuth.reshape(shape) * u.rad, alt=altitude.reshape(shape) * u.rad, frame=AltAz())
 
     def to_axes(
-        self, direction: SkyCoord, pier: str | Sequence[str] | None = None, when: Time | None = None
+        self,
+        direction: SkyCoord,
+        pier: str | Sequence[str] | None = None,
+        when: Time | None = None,
+        *,
+        temperature_c: ArrayLike | None = None,
     ) -> Quantity:
         """Readings at which the tube points at an observed place: the inverse of `to_sky`.
 
@@ -288,6 +305,8 @@ class FittedModel:
             Side of the pier for the tube (`german`); None: a side within the mount's limits, east where both are.
         when : Time, optional
             For terms that depend on it.
+        temperature_c : array_like, optional
+            Of the air, degrees Celsius, one or one for each; for terms that depend on it.
 
         Returns
         -------
@@ -295,6 +314,11 @@ class FittedModel:
             Degrees: hour angle (-180..180) and declination, or azimuth (0..360) and altitude, to be taken together with
             `pier`; mechanical angles, which say the side by themselves, where `pier` is None. nan within the cone
             error of the pole, where no reading points.
+
+        Raises
+        ------
+        InputError
+            If it is no finite observed place, or a side has no such name.
         """
         from astropy import units as u
 
@@ -306,9 +330,9 @@ class FittedModel:
         elif pier is not None:
             side = _side_numbers(pier, len(flat))
         else:
-            east = self.axes_for(flat, np.ones(len(flat), int), when)
+            east = self.axes_for(flat, np.ones(len(flat), int), when, temperature_c=temperature_c)
             side = np.where(within_limits(east, limits(self.mount)), 1, -1)
-        axes = self.axes_for(flat, side, when)
+        axes = self.axes_for(flat, side, when, temperature_c=temperature_c)
         if self.kind == "german" and not mechanical_asked:
             axes = sky_reading(axes)
         degrees = np.degrees(axes)
@@ -316,17 +340,31 @@ class FittedModel:
             degrees[:, 0] %= 360.0
         return degrees.reshape(*vectors.shape[:-1], 2) * u.deg
 
-    def predict(self, axes: Array, when: Time | None = None) -> Array:
+    def predict(
+        self, axes: Array, when: Time | None = None, *, temperature_c: ArrayLike | None = None
+    ) -> Array:
         """Where the tube points, unit vectors (n, 3), for mechanical readings (n, 2) in radians."""
-        return self.function.predict(self.values_rad, axes, Moment(when))
+        return self.function.predict(self.values_rad, axes, _moment(when, temperature_c, len(axes)))
 
-    def axes_for(self, directions: Array, side: NDArray[np.int64], when: Time | None = None) -> Array:
+    def axes_for(
+        self,
+        directions: Array,
+        side: NDArray[np.int64],
+        when: Time | None = None,
+        *,
+        temperature_c: ArrayLike | None = None,
+    ) -> Array:
         """Mechanical readings (n, 2) in radians that point the tube along unit vectors (n, 3)."""
-        return self.function.axes_for(self.values_rad, directions, side, Moment(when))
+        moment = _moment(when, temperature_c, len(directions))
+        return self.function.axes_for(self.values_rad, directions, side, moment)
 
-    def design(self, axes: Array, when: Time | None = None) -> Array:
+    def design(
+        self, axes: Array, when: Time | None = None, *, temperature_c: ArrayLike | None = None
+    ) -> Array:
         """How the predicted place moves with each coefficient, shape (n, 2, p), for mechanical readings (n, 2)."""
-        return self.function.predict_with_design(self.values_rad, axes, Moment(when))[1]
+        return self.function.predict_with_design(
+            self.values_rad, axes, _moment(when, temperature_c, len(axes))
+        )[1]
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the model as JSON, whole or not at all."""
@@ -353,6 +391,12 @@ def _arcsec(radians: Any) -> Quantity:
     return np.asarray(radians) / ARCSEC * u.arcsec
 
 
+def _moment(when: Time | None, temperature_c: ArrayLike | None, count: int) -> Moment:
+    if temperature_c is None:
+        return Moment(when)
+    return Moment(when, np.array(np.broadcast_to(np.asarray(temperature_c, float), (count,))))
+
+
 def _readings(axes: Quantity) -> Array:
     from astropy import units as u
 
@@ -362,6 +406,8 @@ def _readings(axes: Quantity) -> Array:
         raise InputError(f"axes must be an angle Quantity of shape (..., 2) ({error})", key="axes") from None
     if reading.ndim == 0 or reading.shape[-1] != 2:
         raise InputError(f"axes has shape {reading.shape}, not (..., 2): primary and secondary", key="axes")
+    if np.any(getattr(reading, "mask", False)) or not np.isfinite(reading).all():
+        raise InputError("axes holds a reading that is masked or not finite; leave it out", key="axes")
     return np.asarray(reading, float)
 
 
@@ -371,7 +417,12 @@ def _vectors(place: SkyCoord) -> Array:
             "direction must be a SkyCoord in an AltAz frame, as observed; skysample.observed_place makes one from ICRS",
             key="direction",
         )
-    return direction(place.alt.rad, place.az.rad)
+    found = direction(place.alt.rad, place.az.rad)
+    if np.any(getattr(place.alt, "mask", False)) or not np.isfinite(found).all():
+        raise InputError(
+            "direction holds a place that is masked or not finite; leave it out", key="direction"
+        )
+    return found
 
 
 def _side_numbers(pier: str | Sequence[str], count: int) -> NDArray[np.int64]:

@@ -39,7 +39,7 @@ _CURVED_UP_TO = 30
 """Up to so many points leaving one out moves the fit so far that the geometry shows its curvature (parts in 10,000)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Score:
     """How well a pointing model stands up to its own run; n points used.
 
