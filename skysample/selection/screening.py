@@ -180,8 +180,8 @@ class Screening:
         left = columns - basis @ (basis.T @ columns)
         length = np.linalg.norm(left, axis=0)
         apart = length > SEPARABLE * np.linalg.norm(columns, axis=0)
-        # The present term counts for what it explains, however little of it stands apart: so every exchange fits better,
-        # and exchanges come to an end.
+        # The present term counts for what it explains, however little of it stands apart: so every exchange fits
+        # better, and exchanges come to an end.
         apart[0] = length[0] > 0.0
         gain = np.where(apart, (left.T @ self._target) ** 2 / np.where(apart, length, 1.0) ** 2, 0.0)
         best = int(np.argmax(gain))
