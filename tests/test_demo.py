@@ -87,13 +87,13 @@ NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e[+-]\d+)?")
 
 
 def check_alike(shown, now, what):
-    """The same words, and the same numbers but for what rounding does on another machine: one in the last digit."""
+    """The same words, and the same numbers but for what rounding does on another machine: two in the last digit."""
     assert " ".join(NUMBER.sub("#", shown).split()) == " ".join(NUMBER.sub("#", now).split()), what
     for one, other in zip(NUMBER.findall(shown), NUMBER.findall(now), strict=True):
         mantissa, _, power = one.partition("e")
         digits = len(mantissa.partition(".")[2])
         last = 10.0 ** (int(power or 0) - digits)
-        assert float(other) == pytest.approx(float(one), rel=1e-3, abs=1.01 * last), what
+        assert float(other) == pytest.approx(float(one), rel=5e-3, abs=2.01 * last), what
 
 
 def test_the_readme_tells_the_night_that_the_command_tells(told):
