@@ -2,8 +2,13 @@ from __future__ import annotations
 
 import pytest
 from astropy.utils import iers
+from hypothesis import settings
 
 from skysample.site import Site, site_from_dict
+
+# Tests never time: a busy machine is no failure.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def make_site(kind: str = "fork", latitude_deg: float = -27.0, **tables) -> Site:
