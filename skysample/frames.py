@@ -267,8 +267,12 @@ def icrs_place(
     ----------
     observed : astropy.coordinates.SkyCoord
         In an `AltAz` frame.
-    when, site, pressure_hpa, temperature_c
-        As of `observed_place`.
+    when : astropy.time.Time
+        Scalar or of the same shape.
+    site : Site
+        For the place, and the air where it is not given.
+    pressure_hpa, temperature_c : array_like, optional
+        Of the air now, at the station.
 
     Returns
     -------
