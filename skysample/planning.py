@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.errors import InputError, NoSolution
+from skysample.errors import NoSolution
 from skysample.ordering import best_order, mount_bound, named_ordering
 from skysample.ordering.grid_problem import ordering_problem
 from skysample.ordering.schedules import schedule
@@ -14,6 +14,7 @@ from skysample.plans import Plan
 from skysample.plugins.registry import default_registry
 from skysample.sampling import Grid, sample
 from skysample.sky import UsableSky, blocked_by, usable_sky
+from skysample.times import check_moment
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -90,8 +91,7 @@ def plan(
     ordering = named_ordering(order, plugins.orderings(site))
     if model is not None:
         model.check_site(site)
-    if when is not None and not when.isscalar:
-        raise InputError("when must be one moment", key="when")
+    check_moment(when)
     served: Sequence[str] | None = terms
     if design == "informed" and terms is None:
         served = ("standard",) if model is None else model.names

@@ -18,6 +18,7 @@ from skysample.plugins.registry import default_registry
 from skysample.run_progress import Progress, read_progress
 from skysample.sampling.grid import grid_of
 from skysample.sky import usable_sky
+from skysample.times import check_moment
 
 if TYPE_CHECKING:
     from astropy.time import Time
@@ -80,6 +81,7 @@ def resume(
             "the plan is itself the rest of another: name the first plan, and one run with all that was taken",
             key="plan",
         )
+    check_moment(when)
     taken = progress if earlier.progress is None else earlier.progress.then(progress)
     weight = earlier.dome_weight if dome_weight is None else dome_weight
     here: tuple[Array, float] | None = None

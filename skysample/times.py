@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "SCALES",
     "at_utc",
+    "check_moment",
     "iso",
     "parse_utc",
     "parse_utc_column",
@@ -205,6 +206,12 @@ def utc_from_jd(jd1: ArrayLike, jd2: ArrayLike, scale: str) -> Time:
         raise InputError(f"times in {scale!r} cannot be turned into UTC; known are {', '.join(SCALES)}")
     one, two, _ = erfa.ufunc.taiutc(one, two)
     return at_utc(one, two)
+
+
+def check_moment(when: object) -> None:
+    """Refuse what is neither one moment nor None: an InputError."""
+    if when is not None and not (hasattr(when, "scale") and getattr(when, "isscalar", False)):
+        raise InputError("when must be one moment, an astropy Time", key="when")
 
 
 def to_utc(time: Time) -> Time:

@@ -20,6 +20,8 @@ from skysample.geometry import direction, separation
 from skysample.mount_axes import ideal_axes, mount_frame, tube_origin
 from skysample.planning import plan
 from skysample.plugins import build_registry
+from skysample.resuming import resume
+from skysample.run_progress import Progress
 from tests.conftest import make_site
 
 NIGHT = "2026-06-14T18:00:00"
@@ -159,6 +161,14 @@ def test_a_plan_starts_where_mount_and_dome_are_parked(registry):
     assert one.schedule.mount_s[0] == pytest.approx(away / 2.0 + 1.0, abs=1e-6)
     turn = abs((row["dome_az_deg"] - 200.0 + 180.0) % 360.0 - 180.0)
     assert row["dome_move_deg"] == pytest.approx(turn, abs=1e-5)
+
+
+@pytest.mark.parametrize("when", ["2026-06-14T18:00:00", Time(["2026-06-14T18:00:00"] * 2), 61205.5])
+def test_a_start_that_is_not_one_moment_is_refused(registry, planned, when):
+    with pytest.raises(InputError, match="when must be one moment, an astropy Time"):
+        plan(make_site(), 4, when, registry=registry)
+    with pytest.raises(InputError, match="when must be one moment, an astropy Time"):
+        resume(planned, Progress((), (), None, None), when, registry=registry)
 
 
 def test_the_same_seed_gives_the_same_plan(registry):
