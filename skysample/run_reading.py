@@ -94,7 +94,7 @@ def fields_of_table(
         )
 
     directions = observed(ra_dec)
-    _refuse_below_the_horizon(columns, directions)
+    _refuse_below_the_horizon(columns, directions, use)
     kind = site.mount.kind
     if _has_readings(columns):
         axes, side = _axes_from_readings(columns, kind)
@@ -126,16 +126,17 @@ def fields_of_table(
     }
 
 
-def _refuse_below_the_horizon(columns: Columns, directions: Array) -> None:
-    """Refuse a run in which more than one in ten of the solved places, and more than one in all, was not up."""
-    below = np.flatnonzero(directions[:, 2] < np.sin(np.radians(_LOWEST_DEG)))
-    if len(below) < max(2.0, 0.1 * len(directions)):
+def _refuse_below_the_horizon(columns: Columns, directions: Array, use: NDArray[np.bool_]) -> None:
+    """Refuse a run in which more than one in ten of the places to be used, and more than one in all, was not up."""
+    below = np.flatnonzero(use & (directions[:, 2] < np.sin(np.radians(_LOWEST_DEG))))
+    if len(below) < 2 or len(below) <= 0.1 * np.count_nonzero(use):
         return
     altitude = float(np.degrees(np.arcsin(directions[below[0], 2])))
     raise columns.refuse(
         "solved_ra_deg",
         int(below[0]),
-        f"puts the solved place {-altitude:.1f} deg below the horizon, as in {len(below)} rows of {len(directions)};"
+        f"puts the solved place {-altitude:.1f} deg below the horizon, as in {len(below)} rows of"
+        f" {np.count_nonzero(use)};"
         " check the signs of latitude and longitude in the site file, and that the times are UTC",
     )
 
