@@ -56,11 +56,13 @@ def aim_sentences(alignment: PolarAlignment) -> Iterator[str]:
         f"The polar axis points {abs(first):.2f}' +- {stderr[0]:.2f}' too {'high' if first > 0 else 'low'}"
     )
     yield f"and {abs(second):.2f}' +- {stderr[1]:.2f}' too far {hand} ({east}): {_total(alignment)} on the sky."
-    if not all(left_alone(move, alignment) for move in alignment.moves):
-        yield (
-            f"It must go {'down' if first > 0 else 'up'}"
-            f" and to the {side_of('west' if second > 0 else 'east', hemisphere)}."
-        )
+    ways = {
+        "altitude": "down" if first > 0 else "up",
+        "azimuth": f"to the {side_of('west' if second > 0 else 'east', hemisphere)}",
+    }
+    goes = [ways[move.adjuster] for move in alignment.moves if not left_alone(move, alignment)]
+    if goes:
+        yield f"It must go {' and '.join(goes)}."
 
 
 def _total(alignment: PolarAlignment) -> str:

@@ -117,6 +117,7 @@ def test_a_move_smaller_than_a_hand_can_set_is_left():
     assert not any("It must go" in line for line in aim_sentences(found))
     larger = alignment(52.0, 2.6, -2.3)
     assert [bool(left_alone(move, larger)) for move in larger.moves] == [False, True]
+    assert "It must go down." in list(aim_sentences(larger))
     assert turn_heading(larger).startswith("Turn, in this order (clockwise as you look at the head")
 
 
