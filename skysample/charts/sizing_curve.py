@@ -64,7 +64,7 @@ def size_chart(need: PointsNeeded, learning: LearningCurve | None = None) -> Fig
     axes.plot(points, rms, color=INK, zorder=3, **_RMS)
     axes.plot(points, p95, color=INK, zorder=2.8, **_P95)
     first = "RMS" if need.informed is None else "even, RMS"
-    drawn = [mark(first, **_RMS), mark("95 % of the sky", **_P95), mark("recommended", **_RECOMMENDED)]
+    drawn = [mark(first, **_RMS), mark("even, 95 % of the sky", **_P95), mark("recommended", **_RECOMMENDED)]
     others = [(need.informed, "informed, RMS", _INFORMED), (learning, "parts of the run", _LEARNING)]
     for other, label, style in others:
         if other is not None:
