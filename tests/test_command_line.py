@@ -679,14 +679,7 @@ def test_no_colour_is_used_even_where_it_is_forced(job):
 )
 def test_the_tab_key_completes_commands_and_options(tmp_path, words, at, expected):
     asked = {"_SKYSAMPLE_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(at)}
-    code = "from skysample.cli import main; main()"
-    done = subprocess.run(  # noqa: S603 - our own interpreter
-        [sys.executable, "-c", code],
-        cwd=tmp_path,
-        capture_output=True,
-        check=False,
-        env={**os.environ, **asked},
-    )
+    done = shell(folder=tmp_path, env={**os.environ, **asked})
     assert (done.returncode, done.stderr) == (0, b"")
     assert done.stdout.decode().split() == expected
 

@@ -116,30 +116,19 @@ def test_the_worst_over_the_sky_is_no_better_than_any_place_in_it():
             assert named.turn_with_deg <= row.turn_with_deg * (1.0 + 1e-3)
 
 
-def test_a_misalignment_below_enough_stays_within_half_a_pixel_in_any_direction_and_one_above_does_not():
-    loose = alignment("fork", 35.0, 1.0, 0.0)
+@pytest.mark.parametrize(("which", "row", "above"), [("with", 3, 1.05), ("without", 1, 1.1)])
+def test_a_misalignment_below_enough_stays_within_half_a_pixel_in_any_direction_and_one_above_does_not(
+    which, row, above
+):
     spot = place(50.0, 60.0)
-    row = trail(loose, at=spot).rows[3]
-    for scale, inside in ((0.98, True), (1.05, False)):
+    enough = getattr(trail(alignment("fork", 35.0, 1.0, 0.0), at=spot).rows[row], f"enough_{which}_arcmin")
+    for scale, inside in ((0.98, True), (above, False)):
         trails = []
         for angle in np.radians(np.arange(0.0, 180.0, 22.5)):
-            altitude = scale * row.enough_with_arcmin * np.cos(angle)
-            azimuth = scale * row.enough_with_arcmin * np.sin(angle) / np.cos(np.radians(35.0))
-            again = trail(alignment("fork", 35.0, altitude, azimuth), at=spot).rows[3]
-            trails.append(again.corner_with_arcsec / CAMERA["pixel_arcsec"])
-        assert (max(trails) <= TOLERANCE_PX) == inside
-
-
-def test_without_the_model_too_a_misalignment_below_enough_stays_within_half_a_pixel():
-    spot = place(50.0, 60.0)
-    row = trail(alignment("fork", 35.0, 1.0, 0.0), at=spot).rows[1]
-    for scale, inside in ((0.98, True), (1.1, False)):
-        trails = []
-        for angle in np.radians(np.arange(0.0, 180.0, 22.5)):
-            altitude = scale * row.enough_without_arcmin * np.cos(angle)
-            azimuth = scale * row.enough_without_arcmin * np.sin(angle) / np.cos(np.radians(35.0))
-            again = trail(alignment("fork", 35.0, altitude, azimuth), at=spot).rows[1]
-            trails.append(again.corner_without_arcsec / CAMERA["pixel_arcsec"])
+            altitude = scale * enough * np.cos(angle)
+            azimuth = scale * enough * np.sin(angle) / np.cos(np.radians(35.0))
+            again = trail(alignment("fork", 35.0, altitude, azimuth), at=spot).rows[row]
+            trails.append(getattr(again, f"corner_{which}_arcsec") / CAMERA["pixel_arcsec"])
         assert (max(trails) <= TOLERANCE_PX) == inside
 
 
