@@ -90,5 +90,5 @@ def _by_day(plan: Plan) -> Iterator[str]:
     if altitude > _SUNRISE_DEG:
         yield (
             f"The Sun is up: altitude {altitude:.0f}, azimuth {azimuth % 360.0:.0f}. Points keep away from it, slews"
-            " between them may cross it: do not run this unattended, and keep the tube covered."
+            " between them may cross it: do not run this unattended, and cover the tube while it slews."
         )

@@ -34,7 +34,6 @@ def polar_lines(
 ) -> Iterator[str]:
     """Say where the axis is aimed, what to turn and what it costs to leave it; and how a star shows the move."""
     yield from aim(alignment)
-    yield from (f"Look: {hint}" for hint in alignment.hints)
     yield from move_lines(alignment)
     if star is not None:
         yield from star_sentences(star)
@@ -83,6 +82,7 @@ def aim(alignment: PolarAlignment) -> Iterator[str]:
 
 def move_lines(alignment: PolarAlignment) -> Iterator[str]:
     """Say what to beware of and what to turn, in order, one instruction a line."""
+    yield from (f"Look: {hint}" for hint in alignment.hints)
     yield "Before you touch a bolt:"
     for caution in WEDGE:
         yield f"  - {caution}"

@@ -24,7 +24,7 @@ def trail_lines(alignment: PolarAlignment, trails: Trails) -> Iterator[str]:
             f" ({_at(tracking.drift_place_deg)}) and, with the star held in both axes, the field turns up to"
             f" {tracking.rotation_deg_per_hour:.3f} deg an hour ({_at(tracking.rotation_place_deg)})."
         )
-    else:
+    elif trails.rows:
         longest = trails.rows[-1]
         yield (
             f"At altitude {trails.at_deg[0]:g}, azimuth {trails.at_deg[1]:g}, left as it is, an uncorrected star drifts"
