@@ -15,8 +15,8 @@ from astropy.time import Time
 from astropy.utils import iers
 from figures import Figures, progress, reduced_run
 
-from skysample import frames
-from skysample.earth_orientation import EarthOrientation
+from skysample.astrometry import observed_place as frames
+from skysample.astrometry.earth_orientation import EarthOrientation
 from skysample.errors import SkysampleWarning
 from skysample.geometry import ARCSEC, direction, separation
 from skysample.site import Site, site_from_dict

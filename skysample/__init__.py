@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from skysample.astrometry.observed_place import icrs_place, observed_place
     from skysample.comparing import Comparison, compare
     from skysample.errors import (
         InputError,
@@ -20,9 +21,9 @@ if TYPE_CHECKING:
         SkysampleWarning,
     )
     from skysample.fitting import FittedModel, fit, load_model
-    from skysample.frames import icrs_place, observed_place
     from skysample.gathering import gather
     from skysample.leftovers import Structure, structure
+    from skysample.listeners import listening
     from skysample.movements import History, history
     from skysample.planning import plan
     from skysample.plans import Plan
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
-    from skysample.stages import listening
     from skysample.star_alignment import AdjustingStar, adjusting_star
     from skysample.stopping import RunProgress, progress
     from skysample.tracking_drift import Trails, trail
@@ -76,12 +76,12 @@ _HOMES = {
     "fit": "fitting",
     "gather": "gathering",
     "history": "movements",
-    "icrs_place": "frames",
+    "icrs_place": "astrometry.observed_place",
     "learning_curve": "sizing",
-    "listening": "stages",
+    "listening": "listeners",
     "load_model": "fitting",
     "load_site": "site",
-    "observed_place": "frames",
+    "observed_place": "astrometry.observed_place",
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "polar_axis",

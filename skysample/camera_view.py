@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from skysample.frames import to_icrs
+from skysample.astrometry.observed_place import to_icrs
 from skysample.geometry import direction, tangent_basis
 from skysample.moved_mount import MovedMount
 

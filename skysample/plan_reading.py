@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.columns import Columns
 from skysample.errors import InputError
+from skysample.files.columns import Columns
+from skysample.files.tables import read_table
 from skysample.geometry import direction, separation
 from skysample.mount_axes import SIDE_NAMES
 from skysample.ordering import schedule
@@ -17,7 +18,6 @@ from skysample.plans import PLAN_FORMAT, PLAN_VERSION, Plan
 from skysample.run_progress import plan_numbers
 from skysample.sampling.grid import Grid, grid_of
 from skysample.sky import usable_sky
-from skysample.tables import read_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

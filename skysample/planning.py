@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.times import check_moment
 from skysample.errors import NoSolution
 from skysample.ordering import best_order, mount_bound, named_ordering
 from skysample.ordering.grid_problem import ordering_problem
@@ -14,7 +15,6 @@ from skysample.plans import Plan
 from skysample.plugins.registry import default_registry
 from skysample.sampling import Grid, sample
 from skysample.sky import UsableSky, blocked_by, usable_sky
-from skysample.times import check_moment
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

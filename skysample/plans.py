@@ -163,8 +163,8 @@ class Plan:
         if self.start is not None:
             from astropy import units as u
 
-            from skysample.frames import to_icrs
-            from skysample.times import iso
+            from skysample.astrometry.observed_place import to_icrs
+            from skysample.astrometry.times import iso
 
             times = self.start + self.exposure_start_s * u.s
             ra, dec = (np.degrees(each) for each in to_icrs(self.site, times, directions))
@@ -207,8 +207,8 @@ class Plan:
         from astropy.time import Time
 
         from skysample import __version__
-        from skysample.tables import table_of, write_table
-        from skysample.times import iso
+        from skysample.astrometry.times import iso
+        from skysample.files.tables import table_of, write_table
 
         meta = {
             "site": self.site.name,

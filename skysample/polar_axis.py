@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.observed_place import refraction_at
+from skysample.astrometry.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, turned
 from skysample.errors import NotDetermined
 from skysample.feet import foot_moves
 from skysample.fitting.rotations import Chain
 from skysample.fitting.zero_hints import zero_hints
-from skysample.frames import refraction_at
 from skysample.geometry import ARCSEC, direction, separation, wrap_pi
 from skysample.mount_axes import mount_frame
-from skysample.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, turned
 from skysample.wedge import Move, polar_moves, tilt_moves
 
 if TYPE_CHECKING:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.times import check_moment
 from skysample.errors import InputError, NoSolution, SkysampleWarning
 from skysample.numbered_points import NumberedPoints, check_known, every_point
 from skysample.ordering import named_ordering, schedule
@@ -18,7 +19,6 @@ from skysample.plugins.registry import default_registry
 from skysample.run_progress import Progress, read_progress
 from skysample.sampling.grid import grid_of
 from skysample.sky import usable_sky
-from skysample.times import check_moment
 
 if TYPE_CHECKING:
     from astropy.time import Time

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.columns import Columns
 from skysample.errors import InputError
+from skysample.files.columns import Columns
+from skysample.files.tables import read_table
 from skysample.run_reading import RUN_FORMAT, RUN_VERSION
-from skysample.tables import read_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

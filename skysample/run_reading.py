@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.columns import Columns
 from skysample.errors import InputError
-from skysample.files import check_format
+from skysample.files.columns import Columns
+from skysample.files.whole_files import check_format
 from skysample.mount_axes import SIDE_NAMES, ideal_axes, mechanical, mount_frame, sides, tube_side
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def fields_of_table(
     InputError
         Names the row and the column.
     """
-    from skysample.frames import to_observed
+    from skysample.astrometry.observed_place import to_observed
 
     if table.meta.get("format") is not None:
         check_format(table.meta, RUN_FORMAT, RUN_VERSION, source or "the table")

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
+from skysample.astrometry.times import iso
 from skysample.errors import InputError
+from skysample.files.tables import read_table, table_of, write_table
 from skysample.geometry import ARCSEC, alt_az
 from skysample.mount_axes import SIDE_NAMES, sides, tube_side
 from skysample.run_reading import RUN_FORMAT, RUN_VERSION, fields_of_table
-from skysample.tables import read_table, table_of, write_table
-from skysample.times import iso
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.times import iso
 from skysample.errors import InputError
+from skysample.files.tables import plain_table, read_table
 from skysample.geometry import direction
 from skysample.resuming import known_numbers, resume
 from skysample.run_progress import Progress, read_progress
 from skysample.run_reading import DECLARATIONS, fields_of_table
 from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
-from skysample.tables import plain_table, read_table
-from skysample.times import iso
 
 if TYPE_CHECKING:
     import os
@@ -66,7 +66,7 @@ class PlannedPoint:
         from astropy import units as u
         from astropy.coordinates import SkyCoord
 
-        from skysample.frames import to_icrs
+        from skysample.astrometry.observed_place import to_icrs
 
         ra, dec = to_icrs(self.site, when, direction(np.radians(self.alt_deg), np.radians(self.az_deg)))
         return SkyCoord(ra=ra * u.rad, dec=dec * u.rad, frame="icrs")

@@ -12,10 +12,10 @@ import msgspec
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.files import declared_format, read_text
+from skysample.files.structs import typed
+from skysample.files.whole_files import declared_format, read_text
 from skysample.geometry import direction
 from skysample.mount_axes import limits, within_limits
-from skysample.typed_tables import typed
 
 __all__ = [
     "Axis",
@@ -350,8 +350,8 @@ def _check_dome(dome: Dome, refuse: Any) -> None:
 
 
 def _read_horizon(name: str, file: str | None) -> tuple[HorizonPoint, ...]:
-    from skysample.columns import Columns
-    from skysample.tables import as_float, read_table
+    from skysample.files.columns import Columns
+    from skysample.files.tables import as_float, read_table
 
     path = Path(name) if file is None else Path(file).parent / name
     if not name.strip():

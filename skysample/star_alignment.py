@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.observed_place import to_icrs
+from skysample.astrometry.sidereal import SIDEREAL_RAD_S
 from skysample.camera_view import camera_view
 from skysample.errors import InputError
 from skysample.fitting import fingerprint
-from skysample.frames import to_icrs
 from skysample.geometry import ARCSEC, alt_az
 from skysample.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
 from skysample.polar_axis import polar
-from skysample.sidereal import SIDEREAL_RAD_S
 from skysample.star_choice import find_star
 from skysample.star_geometry import BoltsUnderWay
 from skysample.star_steps import StarStep, on_camera, steps_on_chip

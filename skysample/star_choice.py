@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.bright_stars import bright_stars
+from skysample.astrometry.bright_stars import bright_stars
+from skysample.astrometry.moon import moon_direction
+from skysample.astrometry.observed_place import sun_direction, to_observed
 from skysample.errors import NoSolution
-from skysample.frames import sun_direction, to_observed
 from skysample.geometry import separation
-from skysample.moon_place import moon_direction
 from skysample.mount_axes import sides
 from skysample.plugins import default_registry
 from skysample.sky import clear

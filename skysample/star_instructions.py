@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.times import iso
 from skysample.cautions import MOVING, STAR
 from skysample.instructions import opposed, opposed_steps
 from skysample.star_alignment import WATCH_MINUTES
-from skysample.times import iso
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, refraction_drift, turned
 from skysample.errors import InputError
 from skysample.geometry import ARCSEC, cross, direction, rotation, separation
 from skysample.polar_axis import clear_of_pole, judged_places, place_deg, tracking_axis
-from skysample.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, refraction_drift, turned
 
 if TYPE_CHECKING:
     from astropy.coordinates import SkyCoord

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.columns import Columns
 from skysample.errors import InputError
+from skysample.files.columns import Columns
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -170,7 +170,7 @@ def read_tracking_log(
     InputError
         Names the file, the row and the column.
     """
-    from skysample.tables import read_table
+    from skysample.files.tables import read_table
 
     return TrackingLog.from_table(read_table(path, text=("time",)), assume=assume, file=os.fspath(path))
 
@@ -200,7 +200,7 @@ def _declared(meta: Mapping[str, Any], assume: Mapping[str, str], file: str | No
 
 
 def _number(key: str, value: Any, file: str | None) -> float | None:
-    from skysample.tables import as_float
+    from skysample.files.tables import as_float
 
     if value is None:
         return None

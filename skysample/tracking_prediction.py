@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.observed_place import to_observed
+from skysample.astrometry.sidereal import SIDEREAL_RAD_S, north_pole, turned
+from skysample.astrometry.times import at_utc
 from skysample.errors import InputError
-from skysample.frames import to_observed
 from skysample.geometry import offset, tangent_basis, wrap_pi
 from skysample.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sides
-from skysample.sidereal import SIDEREAL_RAD_S, north_pole, turned
-from skysample.times import at_utc
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel

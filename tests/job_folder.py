@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.earth_orientation import earth_orientation
+from skysample.astrometry.earth_orientation import earth_orientation
+from skysample.astrometry.times import iso, parse_utc
 from skysample.fitting import fit
 from skysample.runs import read_run, run_table, write_run
 from skysample.site import load_site
 from skysample.testing import SimulatedMount
-from skysample.times import iso, parse_utc
 from tests.simulated_nights import errors, spread_places
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
 
-from skysample import files
+from skysample.files import whole_files as files
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.session import Session

@@ -137,7 +137,7 @@ def test_where_no_star_can_be_used_the_turns_remain():
 
 
 def test_the_moon_is_kept_away_from():
-    from skysample.moon_place import moon_direction
+    from skysample.astrometry.moon import moon_direction
     from skysample.star_choice import MOON_AVOID_DEG
 
     rng = np.random.default_rng(1)

@@ -243,7 +243,7 @@ def test_every_column_and_declaration_of_a_tracking_log_is_described():
 
 
 def test_every_column_and_declaration_of_a_plan_is_described(small_plan, tmp_path):
-    from skysample.tables import read_table
+    from skysample.files.tables import read_table
 
     small_plan.write(tmp_path / "plan.ecsv")
     table = read_table(tmp_path / "plan.ecsv")

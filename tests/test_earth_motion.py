@@ -8,9 +8,9 @@ import pytest
 from astropy import units as u
 from astropy.time import Time
 
-from skysample import frames
-from skysample.earth_motion import earth_motion
-from skysample.earth_orientation import earth_orientation
+from skysample.astrometry import observed_place as frames
+from skysample.astrometry.earth_motion import earth_motion
+from skysample.astrometry.earth_orientation import earth_orientation
 from skysample.geometry import ARCSEC, direction, separation
 
 MICROARCSEC = ARCSEC / 1e6

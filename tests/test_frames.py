@@ -13,8 +13,8 @@ from astropy.coordinates import AltAz, EarthLocation, SkyCoord
 from astropy.time import Time
 from astropy.utils import iers
 
-from skysample import frames
-from skysample.earth_orientation import EarthOrientation, earth_orientation
+from skysample.astrometry import observed_place as frames
+from skysample.astrometry.earth_orientation import EarthOrientation, earth_orientation
 from skysample.errors import InputError, SkysampleWarning
 from skysample.geometry import ARCSEC, alt_az, direction, separation
 

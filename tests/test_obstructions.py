@@ -11,8 +11,8 @@ from astropy import units as u
 from astropy.time import Time
 
 from skysample import obstructions
+from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError
-from skysample.frames import sun_direction
 from skysample.geometry import direction, rotation
 from skysample.mount_axes import SIDE_NAMES
 from skysample.obstructions import (

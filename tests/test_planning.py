@@ -13,9 +13,9 @@ from astropy.table import Table
 from astropy.time import Time
 from numpy._core import _multiarray_umath as umath
 
+from skysample.astrometry.observed_place import sun_direction, to_observed
 from skysample.dome import dome_open
 from skysample.errors import InputError, NoSolution
-from skysample.frames import sun_direction, to_observed
 from skysample.geometry import direction, separation
 from skysample.mount_axes import ideal_axes, mount_frame, tube_origin
 from skysample.planning import plan

@@ -14,11 +14,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from skysample.errors import InputError, SkysampleWarning
+from skysample.files.tables import read_table, table_of, write_table
 from skysample.geometry import ARCSEC, alt_az, direction, separation
 from skysample.mount_axes import ideal_axes, ideal_direction, mount_frame
 from skysample.runs import Run, read_run, run_table, write_run
 from skysample.site import Site, site_from_dict
-from skysample.tables import read_table, table_of, write_table
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -11,13 +11,13 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
 
-from skysample import files
 from skysample.errors import InputError, NoSolution
+from skysample.files import whole_files as files
+from skysample.files.tables import read_table
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.runs import read_run, write_run
 from skysample.session import Session
-from skysample.tables import read_table
 from tests.conftest import make_site
 
 WHEN = Time("2026-06-14T18:00:00", scale="utc")

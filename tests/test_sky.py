@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from skysample import obstructions, sky
+from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError, NoSolution, PluginError
-from skysample.frames import sun_direction
 from skysample.geometry import alt_az, direction, separation
 from skysample.obstructions import reach
 from skysample.plugins import Registry, hookimpl, hookspecs

@@ -11,8 +11,8 @@ import skysample as ss
 from skysample.cli import progress_bar
 from skysample.cli.printing import print_lines
 from skysample.geometry import alt_az
+from skysample.listeners import listening, tell
 from skysample.sampling.even import even_points
-from skysample.stages import listening, tell
 
 
 def some_cells():

@@ -8,8 +8,8 @@ from astropy.time import Time
 from hypothesis import given
 from hypothesis import strategies as st
 
+from skysample.astrometry.times import iso, parse_utc, parse_utc_column, to_utc, utc_from_jd, utc_from_text
 from skysample.errors import InputError
-from skysample.times import iso, parse_utc, parse_utc_column, to_utc, utc_from_jd, utc_from_text
 
 MOMENTS = st.datetimes(min_value=datetime(1972, 1, 2), max_value=datetime(2199, 12, 30))  # noqa: DTZ001 - UTC by meaning
 J2000 = datetime(2000, 1, 1, 12)  # noqa: DTZ001 - JD 2451545.0 by definition

@@ -11,13 +11,13 @@ from astropy.table import Table
 from astropy.time import Time
 from scipy.spatial.transform import Rotation
 
+from skysample.astrometry.earth_orientation import earth_orientation
+from skysample.astrometry.times import iso
 from skysample.cli.main import run_command
-from skysample.earth_orientation import earth_orientation
 from skysample.errors import InputError
 from skysample.fitting import fit
 from skysample.periods import decompose
 from skysample.testing import SimulatedMount
-from skysample.times import iso
 from skysample.tracking_log import TrackingLog, read_tracking_log
 from skysample.tracking_quality import tracking
 from tests.conftest import make_site

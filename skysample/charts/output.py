@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from skysample.charts.canvas import INK, PAPER
 from skysample.errors import InputError
-from skysample.files import write_whole
-from skysample.stages import tell
+from skysample.files.whole_files import write_whole
+from skysample.listeners import tell
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.charts.canvas import INK, PAPER, font, new_figure, write
-from skysample.frames import hour_angle_dec
 from skysample.geometry import alt_az
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from contextvars import ContextVar
 from threading import Lock, Timer
 from typing import TYPE_CHECKING
 
-from skysample.stages import listening
+from skysample.listeners import listening
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

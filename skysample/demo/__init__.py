@@ -20,7 +20,7 @@ from skysample.cli.sentences.size import size_lines
 from skysample.comparing import Comparison, compare
 from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
-from skysample.files import read_text, write_whole
+from skysample.files.whole_files import read_text, write_whole
 from skysample.fitting import fit
 from skysample.planning import plan
 from skysample.polar_axis import PolarAlignment, polar
@@ -171,9 +171,9 @@ def night(folder: Path, seed: int = 1) -> Story:
     """
     from astropy.time import Time
 
+    from skysample.astrometry.times import parse_utc
     from skysample.charts import residual_map, size_chart, sky_chart, write_chart
     from skysample.report import build_record, write_report
-    from skysample.times import parse_utc
 
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.earth_orientation import earth_orientation
+from skysample.astrometry.earth_orientation import earth_orientation
+from skysample.astrometry.times import iso
+from skysample.files.tables import table_of, write_table
 from skysample.runs import run_table, write_run
-from skysample.tables import table_of, write_table
 from skysample.testing import SimulatedMount
-from skysample.times import iso
 
 if TYPE_CHECKING:
     from pathlib import Path

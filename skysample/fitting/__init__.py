@@ -226,7 +226,7 @@ def _finished(
     inverse = np.linalg.inv(triangle) / scale[:, None]
     times = ("", "")
     if run.time is not None:
-        from skysample.times import iso
+        from skysample.astrometry.times import iso
 
         order = np.argsort(run.time.jd)
         times = (str(iso(run.time[order[0]])), str(iso(run.time[order[-1]])))

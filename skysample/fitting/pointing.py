@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.errors import PluginError
 from skysample.fitting.rotations import Chain
-from skysample.frames import hour_angle_dec
 from skysample.geometry import alt_az, cross, displace, offset, tangent_basis
 from skysample.mount_axes import mount_frame, tube_side
 from skysample.plugins.asking import asking, is_own

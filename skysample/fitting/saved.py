@@ -9,7 +9,8 @@ import msgspec
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.files import check_format, read_json, write_json
+from skysample.files.structs import typed
+from skysample.files.whole_files import check_format, read_json, write_json
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.pointing import PointingFunction
 from skysample.geometry import ARCSEC
@@ -17,7 +18,6 @@ from skysample.plugins.registry import default_registry
 from skysample.runs import AxesKind, OldModel
 from skysample.site import Mount, check_mount
 from skysample.terms import ROTATIONS
-from skysample.typed_tables import typed
 
 if TYPE_CHECKING:
     from skysample.geometry import Array

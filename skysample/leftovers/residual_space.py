@@ -246,7 +246,7 @@ def leftovers(model: FittedModel, run: Run, seed: int) -> Leftovers:
     hours: Array | None = None
     clock: tuple[str, ...] = ()
     if run.time is not None:
-        from skysample.times import iso
+        from skysample.astrometry.times import iso
 
         times = run.time[used]
         hours = np.asarray((times - times.min()).to_value("h"))

@@ -45,7 +45,7 @@ class Sun:
         """See `skysample.plugins.Obstruction.blocks`."""
         if when is None:
             return np.zeros(len(directions), bool)
-        from skysample.frames import sun_direction
+        from skysample.astrometry.observed_place import sun_direction
 
         sun = sun_direction(self.site, when.reshape(-1))
         altitude, _ = alt_az(sun)

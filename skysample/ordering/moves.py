@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from skysample.stages import tell
+from skysample.listeners import tell
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import msgspec
 
-from skysample.typed_tables import typed
+from skysample.files.structs import typed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

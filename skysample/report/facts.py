@@ -87,7 +87,7 @@ def _wedge(wedge: Wedge) -> str:
 
 def run_facts(run: Run, model: FittedModel | None) -> Facts:
     """When a run was taken, how much of it counts, and what its readings are."""
-    from skysample.times import iso
+    from skysample.astrometry.times import iso
 
     used = f", {model.run.used} used" if model is not None else ""
     facts = [

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from skysample import cautions
 from skysample.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
 from skysample.errors import InputError
-from skysample.files import write_whole
+from skysample.files.whole_files import write_whole
 from skysample.instructions import bolt_steps, told
 from skysample.report import facts, rows, sentences
 from skysample.report.typography import typeset

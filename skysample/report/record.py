@@ -196,7 +196,7 @@ def build_record(
     NotDetermined
         If the final run does not determine a model.
     """
-    from skysample.times import iso
+    from skysample.astrometry.times import iso
 
     plugins = registry or default_registry()
     run = read_run(run_path, site, assume=assume)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
-from skysample.files import read_text
+from skysample.files.whole_files import read_text
 
 if TYPE_CHECKING:
     from skysample.plugins.registry import Registry

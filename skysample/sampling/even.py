@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
+from skysample.listeners import tell
 from skysample.sampling.cells import (
     candidates,
     centroids,
@@ -28,7 +29,6 @@ from skysample.sampling.cells import (
     unit,
 )
 from skysample.sampling.efforts import EFFORTS
-from skysample.stages import tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.stages import tell
+from skysample.listeners import tell
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.listeners import tell
 from skysample.selection.family import Family
 from skysample.selection.screening import Linearised, Screening, linearise
-from skysample.stages import tell
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.errors import PluginError
-from skysample.frames import hour_angle_dec
 from skysample.geometry import alt_az
 from skysample.mount_axes import ideal_direction, mount_frame, sides, tube_side
 from skysample.plugins import Pointing

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from skysample.moon_place import moon_direction
+from skysample.astrometry.moon import moon_direction
 from skysample.plugins import hookimpl
 from skysample_moon.obstruction import Moon
 

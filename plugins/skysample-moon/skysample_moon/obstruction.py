@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import msgspec
 import numpy as np
 
+from skysample.astrometry.moon import moon_direction
 from skysample.geometry import separation
-from skysample.moon_place import moon_direction
 from skysample.plugins import read_settings
 
 if TYPE_CHECKING:

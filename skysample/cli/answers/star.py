@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.times import iso
 from skysample.cli.answers.values import number, value
 from skysample.star_instructions import command_times
-from skysample.times import iso
 
 if TYPE_CHECKING:
     from astropy.time import Time

@@ -10,7 +10,7 @@ import typer
 from skysample.cli.commands.given import run_of, site_of, terms_of
 from skysample.cli.commands.options import AssumeOption, JsonOption, RunArgument, SiteOption, TermsOption
 from skysample.cli.printing import show
-from skysample.files import check_place
+from skysample.files.whole_files import check_place
 
 __all__ = ["fit"]
 

@@ -12,7 +12,7 @@ from skysample.cli.commands.given import optional_site, paths_given
 from skysample.cli.commands.options import JsonOption
 from skysample.cli.printing import show
 from skysample.errors import InputError
-from skysample.files import check_place
+from skysample.files.whole_files import check_place
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -84,7 +84,7 @@ def moment_of(text: str | None) -> Time | None:
     """UTC of --when."""
     if text is None:
         return None
-    from skysample.times import parse_utc
+    from skysample.astrometry.times import parse_utc
 
     return parse_utc(text, key="--when")
 
@@ -101,7 +101,7 @@ def check_chart_place(chart: Path | None, sources: Iterable[Path]) -> None:
     if chart is None:
         return
     from skysample.charts import chart_suffix
-    from skysample.files import check_place
+    from skysample.files.whole_files import check_place
 
     chart_suffix(chart)
     check_place(chart, sources, holds="")

@@ -18,7 +18,7 @@ from skysample.cli.commands.given import (
 from skysample.cli.commands.options import MOST_POINTS, JsonOption, SiteArgument
 from skysample.cli.printing import show
 from skysample.errors import InputError
-from skysample.files import check_place
+from skysample.files.whole_files import check_place
 
 if TYPE_CHECKING:
     from astropy.time import Time

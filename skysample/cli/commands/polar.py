@@ -102,7 +102,7 @@ def _star(
 def _alt_az(text: str) -> SkyCoord:
     from astropy.coordinates import AltAz, SkyCoord
 
-    from skysample.tables import as_float
+    from skysample.files.tables import as_float
 
     try:
         altitude, azimuth = (as_float(part.strip()) for part in text.split(","))

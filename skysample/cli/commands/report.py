@@ -17,7 +17,7 @@ from skysample.cli.commands.options import (
     TermsOption,
 )
 from skysample.cli.printing import show
-from skysample.files import check_place
+from skysample.files.whole_files import check_place
 
 __all__ = ["report"]
 

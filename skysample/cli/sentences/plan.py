@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.astrometry.observed_place import sun_direction
 from skysample.cautions import MOVING
 from skysample.cli.sentences.columns import columns
-from skysample.frames import sun_direction
 from skysample.geometry import alt_az
 
 if TYPE_CHECKING:

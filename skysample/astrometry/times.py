@@ -188,7 +188,7 @@ def utc_from_jd(jd1: ArrayLike, jd2: ArrayLike, scale: str) -> Time:
     if scale == "utc":
         return at_utc(one, two)
     if scale == "ut1":
-        from skysample.earth_orientation import earth_orientation
+        from skysample.astrometry.earth_orientation import earth_orientation
 
         orientation = earth_orientation((one - 2400000.5) + two)
         one, two, _ = erfa.ufunc.ut1utc(one, two, orientation.dut1_s)

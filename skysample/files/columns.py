@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.times import parse_utc_column, to_utc
 from skysample.errors import InputError
-from skysample.tables import as_bool, as_float
-from skysample.times import parse_utc_column, to_utc
+from skysample.files.tables import as_bool, as_float
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

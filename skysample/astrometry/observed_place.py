@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.earth_motion import earth_motion
-from skysample.earth_orientation import earth_orientation
+from skysample.astrometry.earth_motion import earth_motion
+from skysample.astrometry.earth_orientation import earth_orientation
+from skysample.astrometry.times import to_utc
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction
-from skysample.times import to_utc
 
 if TYPE_CHECKING:
     from astropy.coordinates import SkyCoord

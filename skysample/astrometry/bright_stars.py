@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.earth_motion import earth_motion
+from skysample.astrometry.earth_motion import earth_motion
+from skysample.astrometry.times import to_utc
 from skysample.geometry import ARCSEC
-from skysample.times import to_utc
 
 if TYPE_CHECKING:
     from astropy.time import Time
@@ -85,7 +85,7 @@ class BrightStars:
         Returns
         -------
         ra, dec : ndarray, shape (n,)
-            ICRS, as `skysample.frames.to_observed` takes them.
+            ICRS, as `skysample.astrometry.observed_place.to_observed` takes them.
         """
         import erfa
 
@@ -111,7 +111,7 @@ class BrightStars:
 @cache
 def bright_stars() -> BrightStars:
     """Read the table that comes with this package."""
-    text = files("skysample").joinpath("bright_stars.csv").read_text("utf-8")
+    text = files(__package__).joinpath("bright_stars.csv").read_text("utf-8")
     rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
 
     def column(name: str) -> Array:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.times import iso, utc_from_jd, utc_from_text
 from skysample.errors import InputError
-from skysample.files import check_format, declared_format, read_text, write_whole
-from skysample.times import iso, utc_from_jd, utc_from_text
+from skysample.files.whole_files import check_format, declared_format, read_text, write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping, Sequence

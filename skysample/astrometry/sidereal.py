@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.frames import HUMIDITY, WAVELENGTH_UM
+from skysample.astrometry.observed_place import HUMIDITY, WAVELENGTH_UM
 from skysample.geometry import alt_az, cross, rotation
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.frames import to_observed
+from skysample.astrometry.observed_place import to_observed
 from skysample.geometry import alt_az, direction
 
 if TYPE_CHECKING:

@@ -1,0 +1,1 @@
+"""Files in and out: written whole, read as tables, checked as structures."""
