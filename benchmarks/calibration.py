@@ -33,7 +33,7 @@ import skysample as ss
 from skysample.errors import NotDetermined
 from skysample.runs import Run
 from skysample.scoring.sky_error import sky_error
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.terms import STANDARD
 from skysample.testing import SimulatedMount, trials
 
@@ -101,7 +101,7 @@ class Night:
 @cache
 def observatory(place: str, kind: str) -> tuple[ss.Site, ss.UsableSky]:
     """Give a site, and its sky in the coarse cells on which fresh pointings are taken."""
-    site = site_from_dict(
+    site = Site.from_dict(
         {
             "location": {"latitude_deg": PLACES[place], "longitude_deg": 5.0, "elevation_m": 1250.0},
             "mount": {"kind": kind},

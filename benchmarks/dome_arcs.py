@@ -10,10 +10,10 @@ import numpy as np
 from figures import Figures, progress, reduced_run
 
 import skysample as ss
-from skysample.dome import dome_arcs
 from skysample.geometry import direction
-from skysample.mount_axes import ideal_axes, mount_frame, tube_origin
 from skysample.site import Dome
+from skysample.site.dome import dome_arcs
+from skysample.site.mount_axes import ideal_axes, mount_frame, tube_origin
 
 TURN = 2.0 * math.pi
 RIM = np.linspace(0.0, TURN, 2000, endpoint=False)[:, None]

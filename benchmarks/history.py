@@ -18,7 +18,7 @@ from nights import ARCSEC, AXIS_TERMS, even_places, scattered, vectors
 
 import skysample as ss
 from skysample.runs import Run
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.testing import SimulatedMount
 
 BATCH = 50
@@ -28,7 +28,7 @@ SUNK_ARCSEC = -30.0
 def pair(kind: str, sunk_arcsec: float, rng: np.random.Generator) -> ss.History:
     """Models of two nights with one mount."""
     latitude = float(rng.uniform(20.0, 60.0) * rng.choice([-1.0, 1.0]))
-    site = site_from_dict(
+    site = Site.from_dict(
         {"location": {"latitude_deg": latitude, "longitude_deg": 5.0}, "mount": {"kind": kind}}
     )
     first, second = AXIS_TERMS[kind]

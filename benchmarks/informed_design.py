@@ -16,7 +16,7 @@ from figures import Figures, progress, reduced_run
 
 from skysample.sampling import Grid, sample
 from skysample.sampling.informed import linear_model
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.sky import UsableSky, usable_sky
 
 STEPS = [
@@ -35,7 +35,7 @@ TERMS = ["standard"]
 
 def reference_sky() -> UsableSky:
     return usable_sky(
-        site_from_dict(
+        Site.from_dict(
             {
                 "location": {"latitude_deg": 35.0, "longitude_deg": 0.0, "elevation_m": 1000.0},
                 "mount": {"kind": "fork"},

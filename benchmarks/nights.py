@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.runs import Run
-from skysample.site import Site, site_from_dict
+from skysample.site import Site
 from skysample.testing import SimulatedMount
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def random_night(
         For the noise alone, so that the same mount and places can be had with other noise.
     """
     latitude = rng.uniform(20.0, 60.0) * (1.0 if hemisphere == "north" else -1.0)
-    site = site_from_dict(
+    site = Site.from_dict(
         {
             "location": {"latitude_deg": latitude, "longitude_deg": 5.0, "elevation_m": 1250.0},
             "mount": {"kind": kind},

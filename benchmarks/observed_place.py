@@ -19,7 +19,7 @@ from skysample.astrometry import observed_place as frames
 from skysample.astrometry.earth_orientation import EarthOrientation
 from skysample.errors import SkysampleWarning
 from skysample.geometry import ARCSEC, direction, separation
-from skysample.site import Site, site_from_dict
+from skysample.site import Site
 
 MAS = ARCSEC / 1000.0
 FIRST_DAY = Time("2025-01-01T00:00:00")
@@ -30,7 +30,7 @@ def published_case_mas() -> float:
 
     Source: t_erfa_c.c of ERFA (and t_sofa_c.c of SOFA), function t_atco13: inputs and expected values.
     """
-    site = site_from_dict(
+    site = Site.from_dict(
         {
             "location": {
                 "latitude_deg": float(np.degrees(-1.2345856)),
@@ -63,7 +63,7 @@ def published_case_mas() -> float:
 
 
 def somewhere(latitude_deg: float, longitude_deg: float = 5.0, elevation_m: float = 1250.0) -> Site:
-    return site_from_dict(
+    return Site.from_dict(
         {
             "location": {
                 "latitude_deg": latitude_deg,

@@ -18,9 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from skysample.dome import dome_arcs
 from skysample.geometry import direction
-from skysample.mount_axes import ideal_axes, limits, mount_frame, primary_turns
 from skysample.ordering import (
     Annealed,
     OrderingProblem,
@@ -33,6 +31,8 @@ from skysample.ordering.grid_problem import ordering_problem
 from skysample.ordering.problem import DOME_POLICIES
 from skysample.sampling import sample
 from skysample.site import load_site
+from skysample.site.dome import dome_arcs
+from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns
 from skysample.sky import usable_sky
 
 SITE = Path(__file__).with_name("reference_site.toml")

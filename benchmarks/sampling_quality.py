@@ -22,7 +22,7 @@ import skysample as ss
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction
 from skysample.sampling import even_points
-from skysample.site import site_from_dict
+from skysample.site import Site
 
 if TYPE_CHECKING:
     from skysample.sky import UsableSky
@@ -46,7 +46,7 @@ HORIZON += [[200 - STEP_DEG, 30], [200, 45], [250, 45], [250 + STEP_DEG, 30]]
 
 
 def reference_sky() -> UsableSky:
-    site = site_from_dict(
+    site = Site.from_dict(
         {
             "location": {"latitude_deg": 35.0, "longitude_deg": 5.0, "elevation_m": 1250.0},
             "sky": {"altitude_min_deg": 30.0, "altitude_max_deg": 88.0, "horizon": HORIZON},

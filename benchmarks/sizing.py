@@ -32,7 +32,7 @@ from skysample.plans import Plan
 from skysample.runs import Run
 from skysample.sampling.exchange import gains
 from skysample.scoring import sky_error
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.sizing.final_model import over_the_sky, with_terms
 from skysample.sizing.grids import Grids
 from skysample.sizing.needed import Sizes
@@ -95,7 +95,7 @@ class Telescope:
 
 @cache
 def observatory(kind: str) -> tuple[ss.Site, UsableSky]:
-    site = site_from_dict(
+    site = Site.from_dict(
         {
             "location": {"latitude_deg": 35.0, "longitude_deg": 5.0, "elevation_m": 1250.0},
             "mount": {"kind": kind},

@@ -22,7 +22,7 @@ from nights import AXIS_TERMS, NOISE_ARCSEC, even_places, scattered, vectors
 
 import skysample as ss
 from skysample.runs import Run
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.testing import SimulatedMount
 
 BATCH = 100
@@ -56,7 +56,7 @@ def night(kind: str, points: int, movement: str, rng: np.random.Generator) -> Ru
     """Take a night during which a mount moves, or not; each point is pointed by a mount of its own."""
     latitude = float(rng.uniform(20.0, 60.0) * rng.choice([-1.0, 1.0]))
     place = {"latitude_deg": latitude, "longitude_deg": 5.0}
-    site = site_from_dict({"location": place, "mount": {"kind": kind}})
+    site = Site.from_dict({"location": place, "mount": {"kind": kind}})
     first, second = AXIS_TERMS[kind]
     truth = {
         first: rng.normal(0.0, 600.0),

@@ -14,9 +14,9 @@ from skysample.astrometry.times import at_utc, iso, utc_from_jd, utc_from_text
 from skysample.errors import InputError, NoSolution
 from skysample.files.tables import as_float
 from skysample.listeners import tell
-from skysample.mount_axes import SIDE_NAMES
 from skysample.plate_solutions import NoPlateSolutionError, first_solution
 from skysample.runs import Run, run_table
+from skysample.site.mount_axes import SIDE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

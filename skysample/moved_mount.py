@@ -9,7 +9,7 @@ import numpy as np
 
 from skysample.fitting.pointing import Moment
 from skysample.geometry import alt_az, cross, wrap_pi
-from skysample.mount_axes import tube_side
+from skysample.site.mount_axes import tube_side
 
 if TYPE_CHECKING:
     from astropy.time import Time

@@ -9,8 +9,8 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.geometry import separation
-from skysample.mount_axes import sides
 from skysample.sampling.grid import ideal_separation_rad
+from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import Array, alt_az
-from skysample.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sky_reading
 from skysample.ordering import DEFAULT_ORDERING, FrontPoint, front
+from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sky_reading
 
 if TYPE_CHECKING:
     import os

@@ -15,7 +15,7 @@ from skysample.feet import foot_moves
 from skysample.fitting.rotations import Chain
 from skysample.fitting.zero_hints import zero_hints
 from skysample.geometry import ARCSEC, direction, separation, wrap_pi
-from skysample.mount_axes import mount_frame
+from skysample.site.mount_axes import mount_frame
 from skysample.wedge import Move, polar_moves, tilt_moves
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import numpy as np
 from skysample.errors import InputError
 from skysample.files.columns import Columns
 from skysample.files.whole_files import check_format
-from skysample.mount_axes import SIDE_NAMES, ideal_axes, mechanical, mount_frame, sides, tube_side
+from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mechanical, mount_frame, sides, tube_side
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

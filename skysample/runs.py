@@ -12,8 +12,8 @@ from skysample.astrometry.times import iso
 from skysample.errors import InputError
 from skysample.files.tables import read_table, table_of, write_table
 from skysample.geometry import ARCSEC, alt_az
-from skysample.mount_axes import SIDE_NAMES, sides, tube_side
 from skysample.run_reading import RUN_FORMAT, RUN_VERSION, fields_of_table
+from skysample.site.mount_axes import SIDE_NAMES, sides, tube_side
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -42,7 +42,7 @@ class Run:
     site : Site
         Where the run was taken.
     axes : ndarray, shape (n, 2)
-        Mechanical angles (see `skysample.mount_axes`): the axes' reading, or what a perfect mount would read
+        Mechanical angles (see `skysample.site.mount_axes`): the axes' reading, or what a perfect mount would read
         on the target.
     directions : ndarray, shape (n, 3)
         Observed place of the solved centre, unit vectors, east-north-up.

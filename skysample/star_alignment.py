@@ -17,8 +17,8 @@ from skysample.camera_view import camera_view
 from skysample.errors import InputError
 from skysample.fitting import fingerprint
 from skysample.geometry import ARCSEC, alt_az
-from skysample.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
 from skysample.polar_axis import polar
+from skysample.site.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
 from skysample.star_choice import find_star
 from skysample.star_geometry import BoltsUnderWay
 from skysample.star_steps import StarStep, on_camera, steps_on_chip

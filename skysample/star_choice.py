@@ -12,8 +12,8 @@ from skysample.astrometry.moon import moon_direction
 from skysample.astrometry.observed_place import sun_direction, to_observed
 from skysample.errors import NoSolution
 from skysample.geometry import separation
-from skysample.mount_axes import sides
 from skysample.plugins import default_registry
+from skysample.site.mount_axes import sides
 from skysample.sky import clear
 from skysample.star_geometry import amplification
 

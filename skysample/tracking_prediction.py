@@ -11,7 +11,7 @@ from skysample.astrometry.sidereal import SIDEREAL_RAD_S, north_pole, turned
 from skysample.astrometry.times import at_utc
 from skysample.errors import InputError
 from skysample.geometry import offset, tangent_basis, wrap_pi
-from skysample.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sides
+from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sides
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel

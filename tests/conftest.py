@@ -4,7 +4,7 @@ import pytest
 from astropy.utils import iers
 from hypothesis import settings
 
-from skysample.site import Site, site_from_dict
+from skysample.site import Site
 
 # Tests never time: a busy machine is no failure.
 settings.register_profile("untimed", deadline=None)
@@ -13,7 +13,7 @@ settings.load_profile("untimed")
 
 def make_site(kind: str = "fork", latitude_deg: float = -27.0, **tables) -> Site:
     location = {"latitude_deg": latitude_deg, "longitude_deg": 5.0, "elevation_m": 1250.0}
-    return site_from_dict(
+    return Site.from_dict(
         {
             "location": location | tables.pop("location", {}),
             "mount": {"kind": kind} | tables.pop("mount", {}),

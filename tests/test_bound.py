@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from skysample.geometry import direction
-from skysample.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 from skysample.ordering import Annealed, Nearest, OrderingProblem, best_order, mount_bound, schedule
 from skysample.ordering.bound import _dome_alone, _tree_bound, least_legs
 from skysample.ordering.bounds.completions import completions
@@ -21,6 +20,7 @@ from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
 from skysample.ordering.bounds.one_order import least_of_order
 from skysample.ordering.dome_stands import dome_stands
 from skysample.site import Axis, Dome, Mount
+from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 
 TURN = 2.0 * math.pi
 

@@ -31,7 +31,7 @@ from skysample.charts.sky_disc import disc_xy, rim_below, rim_radius
 from skysample.errors import InputError
 from skysample.geometry import direction
 from skysample.scoring import SkyError, sky_error
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.sizing import PointsNeeded
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
@@ -183,7 +183,7 @@ def test_a_dome_stop_says_how_many_points_it_serves_when_several(plan):
 def test_on_a_phone_no_writing_is_too_small_and_none_hides_another(kind, points):
     reference = tomllib.loads((ROOT / "benchmarks" / "reference_site.toml").read_text("utf-8"))
     reference["mount"] = {"kind": kind}
-    crowded = ss.plan(site_from_dict(reference), points, order="nearest", effort="quick")
+    crowded = ss.plan(Site.from_dict(reference), points, order="nearest", effort="quick")
     figure = sky_chart(crowded)
     FigureCanvasAgg(figure).draw()
     legend = figure.axes[0].get_legend()

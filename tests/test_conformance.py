@@ -10,7 +10,7 @@ from skysample.errors import PluginError
 from skysample.geometry import direction
 from skysample.ordering.problem import OrderingProblem
 from skysample.plugins import default_registry
-from skysample.site import Axis, Dome, Mount, site_from_dict
+from skysample.site import Axis, Dome, Mount, Site
 from skysample.testing import check_obstruction, check_ordering, check_term
 
 KINDS = ("fork", "german", "altaz")
@@ -222,7 +222,7 @@ def test_every_installed_obstruction_conforms(when):
 
 
 def a_site():
-    return site_from_dict(
+    return Site.from_dict(
         {
             "location": {"latitude_deg": -27.0, "longitude_deg": 5.0, "elevation_m": 1250.0},
             "sky": {"horizon": [[0, 12], [90, 25], [210, 41], [300, 15]]},

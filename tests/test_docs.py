@@ -25,10 +25,10 @@ from astropy.time import Time
 
 import skysample
 from skysample import cautions, errors, plugins, testing
-from skysample.mount_axes import limits
 from skysample.ordering.problem import OrderingProblem
 from skysample.plugins import Pointing, build_registry, hookspecs
 from skysample.site import Mount, Site
+from skysample.site.mount_axes import limits
 from skysample.terms import ROTATIONS, SETS
 from tests.conftest import make_site
 from tests.simulated_nights import errors as axis_and_ordinary_errors
@@ -658,11 +658,11 @@ def test_figures_of_the_ordering_page_are_what_its_benchmark_prints(monkeypatch,
 
 @pytest.mark.parametrize("name", ["files.md", "how-to/describe-your-site.md"])
 def test_a_site_file_on_a_page_is_a_site(name):
-    from skysample.site import site_from_dict
+    from skysample.site import Site
 
     blocks = [block for language, block in FENCE.findall(page(name)) if language == "toml"]
     assert blocks
-    assert all(isinstance(site_from_dict(tomllib.loads(block)), Site) for block in blocks)
+    assert all(isinstance(Site.from_dict(tomllib.loads(block)), Site) for block in blocks)
 
 
 def anchor(heading):

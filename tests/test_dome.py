@@ -1,4 +1,4 @@
-"""The dome's allowed azimuths against traced rays, by code that shares nothing with skysample.dome."""
+"""The dome's allowed azimuths against traced rays, by code that shares nothing with skysample.site.dome."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from skysample.dome import dome_arcs, dome_open
 from skysample.errors import InputError
 from skysample.geometry import direction
 from skysample.site import Dome
+from skysample.site.dome import dome_arcs, dome_open
 
 TURN = 2.0 * math.pi
 EDGE_M = 5e-4

@@ -14,14 +14,14 @@ from skysample.errors import InputError, NoSolution
 from skysample.gathering import HeaderKeywords, gather, gather_table
 from skysample.geometry import ARCSEC, separation
 from skysample.runs import read_run, write_run
-from skysample.site import Site, site_from_dict
+from skysample.site import Site
 
 REAL_HEADERS = Path(astropy.wcs.__file__).parent / "tests" / "data"
 """Headers of real frames that astropy ships with its tests."""
 
 
 def a_site(kind: str = "fork") -> Site:
-    return site_from_dict(
+    return Site.from_dict(
         {"location": {"latitude_deg": -27.0, "longitude_deg": 5.0}, "mount": {"kind": kind}}
     )
 
@@ -464,7 +464,7 @@ def test_nothing_usable(tmp_path: Path):
 
 
 def test_frames_that_hit_their_target_give_axes_that_point_there(tmp_path: Path):
-    from skysample.mount_axes import ideal_direction, mount_frame
+    from skysample.site.mount_axes import ideal_direction, mount_frame
 
     files = [
         frame(

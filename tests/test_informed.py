@@ -17,13 +17,13 @@ from hypothesis import strategies as st
 
 from skysample.errors import InputError, NotDetermined
 from skysample.geometry import direction, separation
-from skysample.mount_axes import ideal_axes, mount_frame
 from skysample.plugins.hookspecs import hookimpl
 from skysample.plugins.registry import build_registry
 from skysample.sampling import sample
 from skysample.sampling.exchange import Places, exchanged, gains, prediction_variance
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.sampling.sheets import sheets
+from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sky import usable_sky
 from skysample.terms import EXTENDED, STANDARD
 from skysample.testing import SimulatedMount

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from skysample.motion import travel_time
+from skysample.site.travel_time import travel_time
 
 
 def integrated(distance, rate, acceleration, steps=20000):

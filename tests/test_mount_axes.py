@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from skysample.geometry import direction
-from skysample.mount_axes import (
+from skysample.site.mount_axes import (
     ideal_axes,
     ideal_direction,
     limits,

@@ -14,7 +14,6 @@ from skysample import obstructions
 from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError
 from skysample.geometry import direction, rotation
-from skysample.mount_axes import SIDE_NAMES
 from skysample.obstructions import (
     AltitudeLimits,
     AxisLimits,
@@ -25,7 +24,8 @@ from skysample.obstructions import (
     skysample_obstructions,
 )
 from skysample.plugins import Obstruction, Registry, hookspecs
-from skysample.site import Dome, Mount, Site, SkyLimits, site_from_dict
+from skysample.site import Dome, Mount, Site, SkyLimits
+from skysample.site.mount_axes import SIDE_NAMES
 from skysample.testing import check_obstruction
 
 EAST, WEST = 1, -1
@@ -43,7 +43,7 @@ DOME = {
 def site(kind="fork", latitude=40.0, **tables) -> Site:
     mount = {"kind": kind, **tables.pop("mount", {})}
     location = {"latitude_deg": latitude, "longitude_deg": 0.0}
-    return site_from_dict({"name": "Test Ridge", "location": location, "mount": mount, **tables})
+    return Site.from_dict({"name": "Test Ridge", "location": location, "mount": mount, **tables})
 
 
 def at(alt_deg, az_deg):
@@ -51,7 +51,7 @@ def at(alt_deg, az_deg):
 
 
 def at_hour_angle(hour_angle_deg, dec_deg, latitude_deg):
-    """Directions by turning the meridian about the pole; shares nothing with skysample.mount_axes."""
+    """Directions by turning the meridian about the pole; shares nothing with skysample.site.mount_axes."""
     latitude = math.radians(latitude_deg)
     pole = np.array([0.0, math.cos(latitude), math.sin(latitude)])
     transit = direction(math.pi / 2.0 - latitude + math.radians(dec_deg), math.pi)

@@ -9,10 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from skysample.dome import dome_arcs
 from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import direction
-from skysample.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 from skysample.ordering import (
     DEFAULT_ORDERING,
     Annealed,
@@ -32,6 +30,8 @@ from skysample.ordering.timely_dome import DomeReach, TimelyTour, pass_stops
 from skysample.ordering.tour import LazyTour, Tables
 from skysample.plugins import build_registry
 from skysample.site import Axis, Dome, Mount
+from skysample.site.dome import dome_arcs
+from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 
 TURN = 2.0 * math.pi
 REFERENCE_DOME = Dome(

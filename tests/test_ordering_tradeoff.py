@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from skysample.geometry import direction
-from skysample.mount_axes import ideal_axes, limits, mount_frame, primary_turns
 from skysample.ordering import Annealed, OrderingProblem, front, schedule
 from skysample.site import Dome, Mount
+from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns
 
 DOME = Dome(radius_m=1.0, slit_width_m=0.4, rate_deg_s=3.0, accel_deg_s2=2.0, start_delay_s=1.0)
 TRIALS = 8000

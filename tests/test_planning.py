@@ -14,14 +14,14 @@ from astropy.time import Time
 from numpy._core import _multiarray_umath as umath
 
 from skysample.astrometry.observed_place import sun_direction, to_observed
-from skysample.dome import dome_open
 from skysample.errors import InputError, NoSolution
 from skysample.geometry import direction, separation
-from skysample.mount_axes import ideal_axes, mount_frame, tube_origin
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.resuming import resume
 from skysample.run_progress import Progress
+from skysample.site.dome import dome_open
+from skysample.site.mount_axes import ideal_axes, mount_frame, tube_origin
 from tests.conftest import make_site
 
 NIGHT = "2026-06-14T18:00:00"

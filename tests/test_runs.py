@@ -16,16 +16,16 @@ from hypothesis import strategies as st
 from skysample.errors import InputError, SkysampleWarning
 from skysample.files.tables import read_table, table_of, write_table
 from skysample.geometry import ARCSEC, alt_az, direction, separation
-from skysample.mount_axes import ideal_axes, ideal_direction, mount_frame
 from skysample.runs import Run, read_run, run_table, write_run
-from skysample.site import Site, site_from_dict
+from skysample.site import Site
+from skysample.site.mount_axes import ideal_axes, ideal_direction, mount_frame
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
 def a_site(kind: str = "fork", **location: float) -> Site:
-    return site_from_dict(
+    return Site.from_dict(
         {
             "location": {"latitude_deg": -27.0, "longitude_deg": 5.0, "elevation_m": 1250.0, **location},
             "mount": {"kind": kind},

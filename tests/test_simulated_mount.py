@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from skysample import testing
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction, offset, separation, tangent_basis
-from skysample.mount_axes import ideal_axes, ideal_direction, mount_frame
+from skysample.site.mount_axes import ideal_axes, ideal_direction, mount_frame
 from skysample.testing import SimulatedMount
 
 DEG = np.pi / 180.0

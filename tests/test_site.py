@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from skysample.errors import InputError
-from skysample.site import Site, load_site, site_from_dict
+from skysample.site import Site, load_site
 
 EXAMPLE = """
 name = "Saltpan Ridge"
@@ -168,7 +168,7 @@ FOREIGN_WORDS = ("`", "$", "expected", "Expected", "enum", "Traceback", "object"
 @pytest.mark.parametrize(("place", "value"), CASES)
 def test_a_value_that_does_not_fit_is_refused_with_its_key_in_plain_words(place, value):
     with pytest.raises(InputError) as caught:
-        site_from_dict(with_value(place, value), file="site.toml")
+        Site.from_dict(with_value(place, value), file="site.toml")
     error, key = caught.value, ".".join(place)
     assert error.key is not None
     assert error.key.partition("[")[0] == key
@@ -200,7 +200,7 @@ def test_every_number_has_a_range_and_beyond_its_edges_nothing_is_taken():
     assert {place for place, _ in edges()} == set(numbers)
     for place, value in edges():
         with pytest.raises(InputError, match=place[-1]):
-            site_from_dict(with_value(place, value))
+            Site.from_dict(with_value(place, value))
 
 
 @pytest.mark.parametrize(
@@ -225,7 +225,7 @@ def test_every_number_has_a_range_and_beyond_its_edges_nothing_is_taken():
 )
 def test_what_cannot_be_is_out_of_range(place, value):
     with pytest.raises(InputError, match=place.replace(".", r"\.")):
-        site_from_dict(with_value(tuple(place.split(".")), value))
+        Site.from_dict(with_value(tuple(place.split(".")), value))
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -236,13 +236,13 @@ def test_an_unknown_key_is_refused_with_the_nearest_key_or_all_of_them(table):
     for key in known:
         for slip in (key[:-1] + "z", key[1:], key.upper(), key + "_"):
             with pytest.raises(InputError) as caught:
-                site_from_dict(with_value((*tables, slip), 1))
+                Site.from_dict(with_value((*tables, slip), 1))
             assert caught.value.key == f"{where}{slip}"
             assert f"unknown key {where}{slip}; did you mean {where}" in str(caught.value)
         with pytest.raises(InputError, match=f"did you mean {where}{key}\\?"):
-            site_from_dict(with_value((*tables, key + "_"), 1))
+            Site.from_dict(with_value((*tables, key + "_"), 1))
     with pytest.raises(InputError) as caught:
-        site_from_dict(with_value((*tables, "qqqq"), 1))
+        Site.from_dict(with_value((*tables, "qqqq"), 1))
     assert all(key in str(caught.value) for key in known)
 
 
@@ -250,7 +250,7 @@ def test_an_unknown_key_is_refused_with_the_nearest_key_or_all_of_them(table):
 @pytest.mark.parametrize("value", [3, "text", True, [], [{}], NAN])
 def test_a_table_that_is_none_is_refused(table, value):
     with pytest.raises(InputError, match="is not a table; write") as caught:
-        site_from_dict(with_value(tuple(table.split(".")), value))
+        Site.from_dict(with_value(tuple(table.split(".")), value))
     assert caught.value.key == table
 
 
@@ -259,7 +259,7 @@ def test_a_table_that_is_none_is_refused(table, value):
 )
 def test_what_is_no_site_at_all_is_refused(content):
     with pytest.raises(InputError):
-        site_from_dict(content)
+        Site.from_dict(content)
 
 
 @pytest.mark.parametrize(
@@ -274,7 +274,7 @@ def test_what_is_no_site_at_all_is_refused(content):
 )
 def test_a_key_that_is_needed_is_named_with_what_it_takes(place, advice):
     with pytest.raises(InputError) as caught:
-        site_from_dict(without(place))
+        Site.from_dict(without(place))
     assert str(caught.value) == f"{place} is missing; {advice}"
     assert caught.value.key == place
 
@@ -297,7 +297,7 @@ def test_the_message_names_the_value_given_and_the_values_allowed():
         ),
     ):
         with pytest.raises(InputError) as caught:
-            site_from_dict(with_value(tuple(place.split(".")), value))
+            Site.from_dict(with_value(tuple(place.split(".")), value))
         expected = (
             f"{place}: {message}"
             if message
@@ -308,11 +308,11 @@ def test_the_message_names_the_value_given_and_the_values_allowed():
 
 def test_what_is_given_to_a_plugin_is_handed_on_untouched():
     given_to_it = {"avoid_deg": 10, "anything": [1, {"x": NAN}], "when": A_DAY}
-    site = site_from_dict({**LEAST, "plugins": {"moon": given_to_it}})
+    site = Site.from_dict({**LEAST, "plugins": {"moon": given_to_it}})
     assert site.plugins["moon"] is not None
     assert json.dumps(site.plugins["moon"], default=str) == json.dumps(given_to_it, default=str)
     with pytest.raises(InputError, match=r"plugins\.moon: 3 is not a table"):
-        site_from_dict({**LEAST, "plugins": {"moon": 3}})
+        Site.from_dict({**LEAST, "plugins": {"moon": 3}})
 
 
 @pytest.mark.parametrize(
@@ -353,7 +353,7 @@ def test_keys_that_contradict_each_other_are_named(changes, key, words):
         else:
             table[last] = value
     with pytest.raises(InputError, match=words) as caught:
-        site_from_dict(content, file="site.toml")
+        Site.from_dict(content, file="site.toml")
     assert caught.value.key == key
     assert str(caught.value).startswith(f"site.toml: {key}: ")
 
@@ -478,13 +478,13 @@ def test_a_site_nested_beyond_reason_is_refused():
     for _ in range(100_000):
         deep = [deep]
     with pytest.raises(InputError):
-        site_from_dict({**LEAST, "name": deep})
+        Site.from_dict({**LEAST, "name": deep})
     while deep:
         deep = deep.pop()  # python would free it by recursion
 
 
 def test_the_least_that_a_site_needs_is_latitude_longitude_and_kind():
-    site = site_from_dict(LEAST)
+    site = Site.from_dict(LEAST)
     assert (site.sky.altitude_min_deg, site.sky.altitude_max_deg, site.sky.sun_avoid_deg) == (
         30.0,
         88.0,
@@ -503,9 +503,9 @@ def test_without_a_pressure_the_standard_atmosphere_holds():
     # ISO 2533:1975 / U.S. Standard Atmosphere 1976, by geopotential altitude (values from memory).
     for elevation, pressure in ((0.0, 1013.25), (1000.0, 898.75), (5000.0, 540.20)):
         location = {**LEAST["location"], "elevation_m": elevation}
-        found = site_from_dict({**LEAST, "location": location}).location.station_pressure_hpa
+        found = Site.from_dict({**LEAST, "location": location}).location.station_pressure_hpa
         assert found == pytest.approx(pressure, abs=0.02)
-    vacuum = site_from_dict({**LEAST, "location": {**LEAST["location"], "pressure_hpa": 0}})
+    vacuum = Site.from_dict({**LEAST, "location": {**LEAST["location"], "pressure_hpa": 0}})
     assert vacuum.location.station_pressure_hpa == 0.0
 
 
@@ -527,7 +527,7 @@ def test_the_example_loads_with_every_value_as_written(tmp_path):
 @pytest.mark.parametrize("longitude", [0, 180, -180, 180.5, 360, -360, 270])
 @pytest.mark.parametrize("kind", ["fork", "german", "altaz"])
 def test_the_ends_of_the_earth_are_places_too(latitude, longitude, kind):
-    site = site_from_dict(
+    site = Site.from_dict(
         {"location": {"latitude_deg": latitude, "longitude_deg": longitude}, "mount": {"kind": kind}}
     )
     assert site.location.hemisphere == (-1 if latitude < 0 else 1)
@@ -667,7 +667,7 @@ def given_keys(value: Any) -> Any:
 @settings(max_examples=60, deadline=None)
 @given(content=sites())
 def test_a_site_survives_being_written_as_toml_and_read_back(content):
-    site = site_from_dict(content)
-    assert site_from_dict(tomllib.loads(toml(content))) == site
+    site = Site.from_dict(content)
+    assert Site.from_dict(tomllib.loads(toml(content))) == site
     whole = given_keys(msgspec.to_builtins(site))
-    assert site_from_dict(tomllib.loads(toml(whole))) == site
+    assert Site.from_dict(tomllib.loads(toml(whole))) == site

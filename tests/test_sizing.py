@@ -7,13 +7,13 @@ from astropy import units as u
 
 from skysample.errors import InputError, NoSolution
 from skysample.fitting import fit
-from skysample.mount_axes import ideal_axes, mount_frame
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.sampling import sample
 from skysample.scoring import sky_error
 from skysample.scoring.sky_error import sky_design
 from skysample.site import load_site
+from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sizing import learning_curve, points_needed
 from skysample.sizing.confidence import chance_of_meeting, error_upper, noise_upper, thinned
 from skysample.sizing.final_model import mean_variance, over_the_sky

@@ -20,7 +20,7 @@ from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import alt_az, direction, separation
 from skysample.obstructions import reach
 from skysample.plugins import Registry, hookimpl, hookspecs
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.sky import usable_sky
 
 EAST, WEST = 1, -1
@@ -41,7 +41,7 @@ def site(kind="fork", latitude=0.0, low=30.0, high=88.0, **tables):
     limits = {"altitude_min_deg": low, "altitude_max_deg": high, **tables.pop("sky", {})}
     mount = {"kind": kind, **tables.pop("mount", {})}
     location = {"latitude_deg": latitude, "longitude_deg": 0.0}
-    return site_from_dict(
+    return Site.from_dict(
         {"name": "Test Ridge", "location": location, "sky": limits, "mount": mount, **tables}
     )
 

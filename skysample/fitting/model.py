@@ -12,7 +12,7 @@ from skysample.errors import InputError
 from skysample.familywise import holm
 from skysample.fitting.pointing import Moment, PointingFunction
 from skysample.geometry import ARCSEC, alt_az, direction
-from skysample.mount_axes import (
+from skysample.site.mount_axes import (
     SIDE_NAMES,
     limits,
     mechanical,

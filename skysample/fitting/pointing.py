@@ -12,9 +12,9 @@ from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.errors import PluginError
 from skysample.fitting.rotations import Chain
 from skysample.geometry import alt_az, cross, displace, offset, tangent_basis
-from skysample.mount_axes import mount_frame, tube_side
-from skysample.plugins.asking import asking, is_own
 from skysample.plugins.contracts import Pointing
+from skysample.plugins.guarded_calls import asking, is_own
+from skysample.site.mount_axes import mount_frame, tube_side
 from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:

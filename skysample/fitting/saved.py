@@ -16,7 +16,8 @@ from skysample.fitting.pointing import PointingFunction
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
 from skysample.runs import AxesKind, OldModel
-from skysample.site import Mount, check_mount
+from skysample.site import Mount
+from skysample.site.reading import check_mount
 from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import wrap_pi
-from skysample.mount_axes import ideal_direction
+from skysample.site.mount_axes import ideal_direction
 
 if TYPE_CHECKING:
     from skysample.fitting.rotations import Chain

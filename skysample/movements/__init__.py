@@ -17,7 +17,7 @@ from skysample.familywise import holm
 from skysample.geometry import ARCSEC
 from skysample.movements.axis import AxisMovement, alignments, axis_movement
 from skysample.movements.terms import Change, changes_between, worded
-from skysample.plugins.asking import is_own
+from skysample.plugins.guarded_calls import is_own
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.dome import dome_open
 from skysample.errors import InputError
-from skysample.mount_axes import ideal_axes, limits, mount_frame, sides, tube_origin, within_limits
+from skysample.site.dome import dome_open
+from skysample.site.mount_axes import ideal_axes, limits, mount_frame, sides, tube_origin, within_limits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -14,7 +14,7 @@ from skysample.ordering.nearest import Nearest
 from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
 from skysample.ordering.snake import Snake
-from skysample.plugins.asking import asking, is_own
+from skysample.plugins.guarded_calls import asking, is_own
 from skysample.plugins.hookspecs import hookimpl
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.motion import travel_time
+from skysample.site.travel_time import travel_time
 
 if TYPE_CHECKING:
     from collections.abc import Callable

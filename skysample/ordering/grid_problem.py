@@ -6,11 +6,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.dome import dome_arcs
 from skysample.errors import InputError
 from skysample.geometry import Array, alt_az
-from skysample.mount_axes import ideal_axes, limits, mount_frame, primary_turns, tube_origin, within_limits
 from skysample.ordering.problem import OrderingProblem
+from skysample.site.dome import dome_arcs
+from skysample.site.mount_axes import (
+    ideal_axes,
+    limits,
+    mount_frame,
+    primary_turns,
+    tube_origin,
+    within_limits,
+)
 
 if TYPE_CHECKING:
     from skysample.sampling import Grid

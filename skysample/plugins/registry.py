@@ -14,8 +14,8 @@ import pluggy
 
 from skysample.errors import PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
-from skysample.plugins.asking import asking
 from skysample.plugins.contracts import Obstruction, Ordering, Term
+from skysample.plugins.guarded_calls import asking
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Mapping

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.mount_axes import limits
+from skysample.site.mount_axes import limits
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.mount_axes import sides
 from skysample.sampling.efforts import EFFORTS
 from skysample.sampling.even import even_points, settled
 from skysample.sampling.grid import (
@@ -21,6 +20,7 @@ from skysample.sampling.grid import (
 )
 from skysample.sampling.informed import LARGEST_SEPARATION, informed_points, linear_model
 from skysample.sampling.sheets import parted, shares, sheets
+from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

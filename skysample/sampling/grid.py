@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import alt_az
-from skysample.mount_axes import SIDE_NAMES
 from skysample.sampling.cells import nearest
+from skysample.site.mount_axes import SIDE_NAMES
 
 if TYPE_CHECKING:
     from astropy.table import QTable

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import direction
-from skysample.mount_axes import sides
 from skysample.sampling.cells import keeping_apart, nearest, unit
+from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import ARCSEC
-from skysample.mount_axes import sides
+from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
     from astropy.units import Quantity

@@ -9,9 +9,9 @@ import numpy as np
 
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting.degeneracy import SINGULAR, weak_pairs
-from skysample.mount_axes import ideal_axes, mount_frame
 from skysample.plugins.registry import default_registry
 from skysample.scoring.sky_error import sky_design
+from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sky import UsableSky, usable_sky
 from skysample.terms import ROTATIONS, choose_terms
 

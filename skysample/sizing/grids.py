@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.listeners import tell
-from skysample.mount_axes import sides
 from skysample.ordering import Annealed, best_order, schedule
 from skysample.ordering.grid_problem import ordering_problem
 from skysample.sampling import DEFAULT_SEPARATION, sample
 from skysample.sampling.cells import edge_resolved_cells
 from skysample.sampling.exchange import Places, exchanged
 from skysample.sampling.grid import ideal_separation_rad
+from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
     from skysample.sizing.final_model import FinalModel

@@ -14,8 +14,8 @@ import numpy as np
 from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.errors import PluginError
 from skysample.geometry import alt_az
-from skysample.mount_axes import ideal_direction, mount_frame, sides, tube_side
 from skysample.plugins import Pointing
+from skysample.site.mount_axes import ideal_direction, mount_frame, sides, tube_side
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,7 +10,7 @@ from skysample.fitting.pointing import Moment
 from skysample.geometry import direction
 from skysample.plugins import Pointing, default_registry
 from skysample.runs import Run
-from skysample.site import Mount, site_from_dict
+from skysample.site import Mount, Site
 from skysample.terms import STANDARD
 from skysample.testing import SimulatedMount, check_term
 
@@ -37,7 +37,7 @@ def read(true_rad, periods, *, offsets=(0.0, 0.0), gain=0.0, phase=0.0):
 
 
 def a_site(kind, **settings):
-    return site_from_dict(
+    return Site.from_dict(
         {
             "location": {"latitude_deg": -27.0, "longitude_deg": 5.0},
             "mount": {"kind": kind},

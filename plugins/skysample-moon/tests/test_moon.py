@@ -13,7 +13,7 @@ from skysample_moon import Moon, moon_direction, skysample_obstructions
 from skysample.errors import InputError, SkysampleWarning
 from skysample.geometry import alt_az, direction, rotation, separation
 from skysample.plugins import default_registry
-from skysample.site import site_from_dict
+from skysample.site import Site
 from skysample.testing import check_obstruction
 
 DEG = np.pi / 180.0
@@ -25,7 +25,7 @@ MEEUS_RA, MEEUS_DEC, MEEUS_PARALLAX = 134.688470, 13.768368, 0.991990
 
 
 def a_site(latitude=-27.0, longitude=5.0, elevation=1250.0, pressure=0.0, moon=None):
-    return site_from_dict(
+    return Site.from_dict(
         {
             "location": {
                 "latitude_deg": latitude,

@@ -17,13 +17,13 @@ from skysample.ordering.grid_problem import ordering_problem
 from skysample.planning import plan
 from skysample.plugins import default_registry
 from skysample.sampling import sample
-from skysample.site import Axis, Mount, site_from_dict
+from skysample.site import Axis, Mount, Site
 from skysample.sky import usable_sky
 from skysample.testing import check_ordering
 
 
 def a_site(kind="fork", **tables):
-    return site_from_dict(
+    return Site.from_dict(
         {"location": {"latitude_deg": -27.0, "longitude_deg": 5.0}, "mount": {"kind": kind}, **tables}
     )
 
