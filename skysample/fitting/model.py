@@ -12,6 +12,7 @@ from skysample.errors import InputError
 from skysample.familywise import holm
 from skysample.fitting.pointing import Moment, PointingFunction
 from skysample.geometry import ARCSEC, alt_az, direction
+from skysample.plugins.contracts import AXIS_TERMS
 from skysample.site.mount_axes import (
     SIDE_NAMES,
     limits,
@@ -20,7 +21,6 @@ from skysample.site.mount_axes import (
     tube_side,
     within_limits,
 )
-from skysample.terms import AXIS_TERMS
 
 if TYPE_CHECKING:
     import os

@@ -18,7 +18,7 @@ import numpy as np
 from skysample.fitting.least_squares import linear_step
 from skysample.fitting.start import starting_angles
 from skysample.geometry import ARCSEC, cross, offset, tangent_basis
-from skysample.terms import ROTATIONS
+from skysample.plugins.contracts import ROTATIONS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

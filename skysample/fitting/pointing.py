@@ -12,10 +12,9 @@ from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.errors import PluginError
 from skysample.fitting.rotations import Chain
 from skysample.geometry import alt_az, cross, displace, offset, tangent_basis
-from skysample.plugins.contracts import Pointing
+from skysample.plugins.contracts import ROTATIONS, Pointing
 from skysample.plugins.guarded_calls import asking, is_own
 from skysample.site.mount_axes import mount_frame, tube_side
-from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:
     from astropy.time import Time
@@ -58,7 +57,7 @@ class PointingFunction:
         Of mount.
     latitude_rad : float
     names : tuple of str
-        The terms that carry a coefficient: rotations first, in the order of `skysample.terms.ROTATIONS`.
+        The terms that carry a coefficient: rotations first, in the order of `skysample.plugins.contracts.ROTATIONS`.
     terms : tuple of Term
         The displacements, in the order of the rest of `names`.
     """

@@ -14,11 +14,11 @@ from skysample.files.whole_files import check_format, read_json, write_json
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.pointing import PointingFunction
 from skysample.geometry import ARCSEC
+from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
 from skysample.runs import AxesKind, OldModel
 from skysample.site import Mount
 from skysample.site.reading import check_mount
-from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:
     from skysample.geometry import Array

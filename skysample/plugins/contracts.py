@@ -13,7 +13,25 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Obstruction", "Ordering", "Pointing", "Term"]
+__all__ = ["AXIS_TERMS", "RESERVED", "ROTATIONS", "TERM_SETS", "Obstruction", "Ordering", "Pointing", "Term"]
+
+AXIS_TERMS = {
+    "fork": ("polar_altitude", "polar_azimuth"),
+    "german": ("polar_altitude", "polar_azimuth"),
+    "altaz": ("tilt_north", "tilt_east"),
+}
+"""The two terms that say where the primary axis is aimed."""
+
+ROTATIONS = {
+    kind: (*axis, "primary_zero", "secondary_zero", "axis_skew", "cone") for kind, axis in AXIS_TERMS.items()
+}
+"""The terms that are true rotations, in the order in which the model composes them."""
+
+TERM_SETS = ("standard", "extended")
+"""Names that stand for several terms."""
+
+RESERVED = {kind: frozenset({*TERM_SETS, *names}) for kind, names in ROTATIONS.items()}
+"""Names that no displacement may have."""
 
 
 @runtime_checkable

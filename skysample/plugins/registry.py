@@ -14,7 +14,7 @@ import pluggy
 
 from skysample.errors import PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
-from skysample.plugins.contracts import Obstruction, Ordering, Term
+from skysample.plugins.contracts import RESERVED, Obstruction, Ordering, Term
 from skysample.plugins.guarded_calls import asking
 
 if TYPE_CHECKING:
@@ -95,8 +95,6 @@ class Registry:
         plugins : mapping
             The plugins' own tables: `Site.plugins`, or `FittedModel.plugins`.
         """
-        from skysample.terms import RESERVED
-
         return self._collect("skysample_terms", Term, plugins, reserved=RESERVED[mount.kind], mount=mount)
 
     def _collect(

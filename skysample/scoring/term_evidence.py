@@ -10,9 +10,9 @@ import numpy as np
 from skysample.errors import NoSolution
 from skysample.fitting.least_squares import converge
 from skysample.geometry import ARCSEC
+from skysample.plugins.contracts import ROTATIONS
 from skysample.scoring.linear import pointwise_influence
 from skysample.scoring.used_points import used_points
-from skysample.terms import ROTATIONS
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.plugins.contracts import ROTATIONS
 from skysample.scoring.term_evidence import left_out, radial_rms
-from skysample.terms import ROTATIONS, choose_terms
+from skysample.terms import choose_terms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

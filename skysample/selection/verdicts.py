@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import ARCSEC
-from skysample.terms import ROTATIONS
+from skysample.plugins.contracts import ROTATIONS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
+from skysample.plugins.contracts import ROTATIONS, TERM_SETS
 from skysample.plugins.hookspecs import hookimpl
 from skysample.terms.axis_flexure import AxisFlexure
 from skysample.terms.axis_slip import axis_slip
@@ -24,19 +25,7 @@ if TYPE_CHECKING:
     from skysample.plugins.contracts import Term
     from skysample.site import Mount
 
-__all__ = ["AXIS_TERMS", "EXTENDED", "RESERVED", "ROTATIONS", "STANDARD", "axis_slip", "choose_terms"]
-
-AXIS_TERMS = {
-    "fork": ("polar_altitude", "polar_azimuth"),
-    "german": ("polar_altitude", "polar_azimuth"),
-    "altaz": ("tilt_north", "tilt_east"),
-}
-"""The two terms that say where the primary axis is aimed."""
-
-ROTATIONS = {
-    kind: (*axis, "primary_zero", "secondary_zero", "axis_skew", "cone") for kind, axis in AXIS_TERMS.items()
-}
-"""The terms that are true rotations, in the order in which the model composes them."""
+__all__ = ["EXTENDED", "STANDARD", "axis_slip", "choose_terms"]
 
 STANDARD = {
     "fork": (*ROTATIONS["fork"], "tube_flexure", "fork_flexure"),
@@ -59,10 +48,7 @@ EXTENDED = {
 }
 """What a final run may carry unasked: the standard set, and both encoders off their centres."""
 
-SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {"standard": STANDARD, "extended": EXTENDED}
-
-RESERVED = {kind: frozenset({*SETS, *names}) for kind, names in ROTATIONS.items()}
-"""Names that no displacement may have."""
+SETS: Mapping[str, Mapping[str, tuple[str, ...]]] = dict(zip(TERM_SETS, (STANDARD, EXTENDED), strict=True))
 
 
 @hookimpl
