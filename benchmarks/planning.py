@@ -20,7 +20,7 @@ from ordering_reference import LONG_SEARCH_S, reference_problem
 from sampling_quality import measure_even_points, reference_work
 
 from skysample.ordering import Annealed, front, mount_bound, schedule
-from skysample.ordering.annealed import DEFAULT_TRIALS
+from skysample.ordering.strategies.annealed import DEFAULT_TRIALS
 
 POINTS = (15, 75, 100, 300, 1000)
 SEEDS = range(3)

@@ -18,7 +18,7 @@ from skysample.ordering.bounds.completions import completions
 from skysample.ordering.bounds.dome_cells import cell_states
 from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
 from skysample.ordering.bounds.one_order import least_of_order
-from skysample.ordering.dome_stands import dome_stands
+from skysample.ordering.motion.dome_stands import dome_stands
 from skysample.site import Axis, Dome, Mount
 from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 

@@ -22,7 +22,7 @@ from skysample.plugins.registry import build_registry
 from skysample.sampling import sample
 from skysample.sampling.exchange import Places, exchanged, gains, prediction_variance
 from skysample.sampling.grid import ideal_separation_rad
-from skysample.sampling.sheets import sheets
+from skysample.sampling.sky_cells import sheets
 from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sky import usable_sky
 from skysample.terms import EXTENDED, STANDARD

@@ -14,7 +14,10 @@ from skysample import obstructions
 from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError
 from skysample.geometry import direction, rotation
-from skysample.obstructions import (
+from skysample.plugins import Obstruction, Registry, hookspecs
+from skysample.site import Dome, Mount, Site, SkyLimits
+from skysample.site.mount_axes import SIDE_NAMES
+from skysample.sky.obstructions import (
     AltitudeLimits,
     AxisLimits,
     DomeOpening,
@@ -23,9 +26,6 @@ from skysample.obstructions import (
     reach,
     skysample_obstructions,
 )
-from skysample.plugins import Obstruction, Registry, hookspecs
-from skysample.site import Dome, Mount, Site, SkyLimits
-from skysample.site.mount_axes import SIDE_NAMES
 from skysample.testing import check_obstruction
 
 EAST, WEST = 1, -1

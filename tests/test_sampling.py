@@ -17,7 +17,7 @@ from skysample.errors import InputError
 from skysample.geometry import alt_az, direction, rotation, separation
 from skysample.sampling import EFFORTS, Grid, even_points, evenness, sample
 from skysample.sampling.cells import candidates, coarse_cells, edge_resolved_cells, nearest, nearest_of
-from skysample.sampling.sheets import shares, sheets
+from skysample.sampling.sky_cells import shares, sheets
 from skysample.sky import usable_sky
 
 

@@ -18,10 +18,10 @@ from skysample import obstructions, sky
 from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import alt_az, direction, separation
-from skysample.obstructions import reach
 from skysample.plugins import Registry, hookimpl, hookspecs
 from skysample.site import Site
 from skysample.sky import usable_sky
+from skysample.sky.obstructions import reach
 
 EAST, WEST = 1, -1
 HEMISPHERE_SR = 2.0 * math.pi

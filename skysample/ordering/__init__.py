@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.errors import InputError, PluginError
-from skysample.ordering.annealed import Annealed
 from skysample.ordering.bound import mount_bound
 from skysample.ordering.front import FrontPoint, front
-from skysample.ordering.nearest import Nearest
 from skysample.ordering.problem import OrderingProblem
 from skysample.ordering.schedules import Schedule, schedule
-from skysample.ordering.snake import Snake
+from skysample.ordering.strategies.annealed import Annealed
+from skysample.ordering.strategies.nearest import Nearest
+from skysample.ordering.strategies.snake import Snake
 from skysample.plugins.guarded_calls import asking, is_own
 from skysample.plugins.hookspecs import hookimpl
 

@@ -8,8 +8,8 @@ import numpy as np
 
 from skysample.listeners import tell
 from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
-from skysample.ordering.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
-from skysample.ordering.legs import shortest_legs
+from skysample.ordering.motion.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
+from skysample.ordering.motion.legs import shortest_legs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

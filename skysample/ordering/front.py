@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.annealed import search
-from skysample.ordering.policies import best_by_schedule, tours_of
+from skysample.ordering.motion.policies import best_by_schedule, tours_of
+from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import schedule
-from skysample.ordering.tour import Tables
+from skysample.ordering.strategies.annealed import search
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.ordering.dome_programme import timely_stands
-from skysample.ordering.dome_stands import dome_time
-from skysample.ordering.tour import Tables, walk
+from skysample.ordering.motion.dome_schedule import timely_stands
+from skysample.ordering.motion.dome_stands import dome_time
+from skysample.ordering.motion.tour import Tables, walk
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

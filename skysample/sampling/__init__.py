@@ -19,7 +19,7 @@ from skysample.sampling.grid import (
     ideal_separation_rad,
 )
 from skysample.sampling.informed import LARGEST_SEPARATION, informed_points, linear_model
-from skysample.sampling.sheets import parted, shares, sheets
+from skysample.sampling.sky_cells import parted, shares, sheets
 from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
-    from skysample.sampling.sheets import Sheets
+    from skysample.sampling.sky_cells import Sheets
     from skysample.sky import UsableSky
 
 __all__ = ["DESIGNS", "EFFORTS", "Evenness", "Grid", "InformedGain", "even_points", "evenness", "sample"]

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
-    from skysample.sampling.sheets import Sheets
+    from skysample.sampling.sky_cells import Sheets
     from skysample.site import Site
     from skysample.sky import UsableSky
 

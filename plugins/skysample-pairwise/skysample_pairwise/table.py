@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.ordering.bound import least_legs
-from skysample.ordering.dome_stands import dome_stands
+from skysample.ordering.motion.dome_stands import dome_stands
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.dome_stands import dome_time
-from skysample.ordering.legs import leg_time
+from skysample.ordering.motion.dome_stands import dome_time
+from skysample.ordering.motion.legs import leg_time
 
 if TYPE_CHECKING:
     from skysample.geometry import Array

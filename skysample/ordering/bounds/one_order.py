@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.ordering.bounds.dome_cells import TOLERANCE_RAD, CellStates, cell_legs
-from skysample.ordering.dome_stands import dome_reach
-from skysample.ordering.legs import leg_time
+from skysample.ordering.motion.dome_stands import dome_reach
+from skysample.ordering.motion.legs import leg_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from skysample.ordering.motion.timely_dome import DomeReach, TimelyTour
+from skysample.ordering.motion.tour import LazyTour
 from skysample.ordering.schedules import schedule
-from skysample.ordering.timely_dome import DomeReach, TimelyTour
-from skysample.ordering.tour import LazyTour
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from skysample.ordering.motion.tour import Tables, Tour
     from skysample.ordering.problem import OrderingProblem
     from skysample.ordering.schedules import Schedule
-    from skysample.ordering.tour import Tables, Tour
 
 __all__ = ["best_by_schedule", "price", "tours_of"]
 

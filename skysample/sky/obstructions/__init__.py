@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
-from skysample.obstructions.altitude_limits import AltitudeLimits
-from skysample.obstructions.axis_limits import AxisLimits
-from skysample.obstructions.dome_opening import DomeOpening
-from skysample.obstructions.horizon import Horizon
-from skysample.obstructions.reach import reach
-from skysample.obstructions.sun import Sun
 from skysample.plugins.hookspecs import hookimpl
+from skysample.sky.obstructions.altitude_limits import AltitudeLimits
+from skysample.sky.obstructions.axis_limits import AxisLimits
+from skysample.sky.obstructions.dome_opening import DomeOpening
+from skysample.sky.obstructions.horizon import Horizon
+from skysample.sky.obstructions.reach import reach
+from skysample.sky.obstructions.sun import Sun
 
 if TYPE_CHECKING:
     from skysample.plugins.contracts import Obstruction

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.ordering.bound import least_legs
-from skysample.ordering.policies import best_by_schedule, tours_of
-from skysample.ordering.tour import Tables
+from skysample.ordering.motion.policies import best_by_schedule, tours_of
+from skysample.ordering.motion.tour import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.ordering.bound import least_legs
-from skysample.ordering.exact import exact_order
-from skysample.ordering.moves import Moves, random_changes
-from skysample.ordering.nearest import nearest_order
-from skysample.ordering.policies import best_by_schedule, tours_of
-from skysample.ordering.snake import snakes
-from skysample.ordering.tour import Tables
+from skysample.ordering.motion.moves import Moves, random_changes
+from skysample.ordering.motion.policies import best_by_schedule, tours_of
+from skysample.ordering.motion.tour import Tables
+from skysample.ordering.strategies.exact import exact_order
+from skysample.ordering.strategies.nearest import nearest_order
+from skysample.ordering.strategies.snake import snakes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
+    from skysample.ordering.motion.tour import Tour
     from skysample.ordering.problem import OrderingProblem
-    from skysample.ordering.tour import Tour
 
 __all__ = ["DEFAULT_TRIALS", "Annealed", "search"]
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from skysample.obstructions.reach import axes_reach
 from skysample.site.mount_axes import sides
+from skysample.sky.obstructions.reach import axes_reach
 
 if TYPE_CHECKING:
     from astropy.time import Time

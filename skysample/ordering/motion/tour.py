@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol, Self
 
-from skysample.ordering.dome_stands import DomeStands, dome_stands
-from skysample.ordering.legs import MountLegs, mount_legs
+from skysample.ordering.motion.dome_stands import DomeStands, dome_stands
+from skysample.ordering.motion.legs import MountLegs, mount_legs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

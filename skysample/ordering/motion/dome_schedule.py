@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.dome_stands import dome_time
-from skysample.ordering.timely_dome import DomeReach, pass_stops, stands_of
+from skysample.ordering.motion.dome_stands import dome_time
+from skysample.ordering.motion.timely_dome import DomeReach, pass_stops, stands_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
-    from skysample.ordering.legs import MountLegs
+    from skysample.ordering.motion.legs import MountLegs
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Dome
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from skysample.ordering.dome_stands import dome_reach
+from skysample.ordering.motion.dome_stands import dome_reach
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from skysample.geometry import Array
-    from skysample.ordering.legs import MountLegs
+    from skysample.ordering.motion.legs import MountLegs
     from skysample.ordering.problem import OrderingProblem
 
 __all__ = ["DomeReach", "Passage", "State", "TimelyTour", "pass_stops", "stands_of"]

@@ -16,10 +16,10 @@ import numpy as np
 from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import direction
 from skysample.listeners import tell
-from skysample.obstructions import reach
 from skysample.plugins import default_registry
 from skysample.plugins.guarded_calls import asking, is_own
 from skysample.site.mount_axes import sides
+from skysample.sky.obstructions import reach
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

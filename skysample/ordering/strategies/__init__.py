@@ -1,0 +1,1 @@
+"""Strategies that order the points, one a file."""
