@@ -18,7 +18,7 @@ import numpy as np
 from skysample.ordering import schedule
 from skysample.planning import plan
 from skysample.resuming import resume
-from skysample.run_progress import Progress
+from skysample.runs.points_done import Progress
 from skysample.site import load_site
 
 if TYPE_CHECKING:

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
         SkysampleWarning,
     )
     from skysample.fitting import FittedModel, fit, load_model
-    from skysample.gathering import gather
     from skysample.leftovers import Structure, structure
     from skysample.listeners import listening
     from skysample.movements import History, history
@@ -29,6 +28,7 @@ if TYPE_CHECKING:
     from skysample.plans import Plan
     from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
+    from skysample.runs.gathering import gather
     from skysample.sampling import Grid, sample
     from skysample.scoring import Score, score
     from skysample.selection import TermSelection, select_terms
@@ -74,7 +74,7 @@ _HOMES = {
     "adjusting_star": "star_alignment",
     "compare": "comparing",
     "fit": "fitting",
-    "gather": "gathering",
+    "gather": "runs.gathering",
     "history": "movements",
     "icrs_place": "astrometry.observed_place",
     "learning_curve": "sizing",

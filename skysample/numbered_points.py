@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.plans import Plan
-    from skysample.run_progress import Progress
+    from skysample.runs.points_done import Progress
     from skysample.sky import UsableSky
 
 __all__ = ["NumberedPoints", "check_known", "every_point"]

@@ -14,7 +14,7 @@ from skysample.geometry import direction, separation
 from skysample.ordering import schedule
 from skysample.ordering.grid_problem import ordering_problem
 from skysample.plans import PLAN_FORMAT, PLAN_VERSION, Plan
-from skysample.run_progress import plan_numbers
+from skysample.runs.points_done import plan_numbers
 from skysample.sampling.grid import Grid, grid_of
 from skysample.site.mount_axes import SIDE_NAMES
 from skysample.sky import usable_sky

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.ordering.problem import OrderingProblem
     from skysample.ordering.schedules import Schedule
-    from skysample.run_progress import Progress
+    from skysample.runs.points_done import Progress
     from skysample.sampling import Grid
     from skysample.site import Site
     from skysample.sky import UsableSky

@@ -16,7 +16,7 @@ from skysample.ordering.grid_problem import ordering_problem
 from skysample.plan_reading import check_same_plan, read_plan, unusable_because
 from skysample.planning import GUESSED_LEG_S, check_times, moments, ordered
 from skysample.plugins.registry import default_registry
-from skysample.run_progress import Progress, read_progress
+from skysample.runs.points_done import Progress, read_progress
 from skysample.sampling.grid import grid_of
 from skysample.sky import usable_sky
 

@@ -13,9 +13,9 @@ from skysample.errors import InputError
 from skysample.files.tables import plain_table, read_table
 from skysample.geometry import direction
 from skysample.resuming import known_numbers, resume
-from skysample.run_progress import Progress, read_progress
-from skysample.run_reading import DECLARATIONS, fields_of_table
 from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
+from skysample.runs.points_done import Progress, read_progress
+from skysample.runs.reading import DECLARATIONS, fields_of_table
 
 if TYPE_CHECKING:
     import os

@@ -214,7 +214,7 @@ def test_every_column_that_a_run_is_read_from_is_described(monkeypatch):
 
 
 def test_every_declaration_of_a_run_is_described():
-    from skysample.run_reading import DECLARATIONS
+    from skysample.runs.reading import DECLARATIONS
 
     described = keyed(section(page("files.md"), "run.ecsv"))
     for key, words in DECLARATIONS.items():

@@ -11,9 +11,9 @@ from astropy.io import fits
 from astropy.time import Time
 
 from skysample.errors import InputError, NoSolution
-from skysample.gathering import HeaderKeywords, gather, gather_table
 from skysample.geometry import ARCSEC, separation
 from skysample.runs import read_run, write_run
+from skysample.runs.gathering import HeaderKeywords, gather, gather_table
 from skysample.site import Site
 
 REAL_HEADERS = Path(astropy.wcs.__file__).parent / "tests" / "data"

@@ -19,7 +19,7 @@ from skysample.geometry import direction, separation
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.resuming import resume
-from skysample.run_progress import Progress
+from skysample.runs.points_done import Progress
 from skysample.site.dome import dome_open
 from skysample.site.mount_axes import ideal_axes, mount_frame, tube_origin
 from tests.conftest import make_site

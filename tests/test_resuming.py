@@ -21,7 +21,7 @@ from skysample.plan_reading import read_plan
 from skysample.planning import plan
 from skysample.plugins import build_registry
 from skysample.resuming import resume
-from skysample.run_progress import Progress, read_progress
+from skysample.runs.points_done import Progress, read_progress
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.session import Session
 from skysample.site.mount_axes import tube_side

@@ -14,8 +14,8 @@ import pytest
 
 from skysample.errors import NoSolution
 from skysample.resuming import resume
-from skysample.run_progress import Progress, read_progress
 from skysample.runs import read_run
+from skysample.runs.points_done import Progress, read_progress
 from tests import session_process
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")

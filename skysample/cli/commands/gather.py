@@ -17,7 +17,7 @@ from skysample.files.whole_files import check_place
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from skysample.gathering import HeaderKeywords
+    from skysample.runs.gathering import HeaderKeywords
 
 __all__ = ["gather"]
 
@@ -44,9 +44,9 @@ def gather(
 
     Example: skysample gather night/*.fits --out run.ecsv
     """
-    from skysample.gathering import gather_table
-    from skysample.run_reading import RUN_FORMAT
     from skysample.runs import Run, write_run
+    from skysample.runs.gathering import gather_table
+    from skysample.runs.reading import RUN_FORMAT
 
     place = optional_site(site)
     check_place(out, [*frames, *paths_given(site)], holds=RUN_FORMAT)
@@ -61,7 +61,7 @@ def gather(
 
 
 def _keywords(pairs: Iterable[str] | None) -> HeaderKeywords:
-    from skysample.gathering import HeaderKeywords
+    from skysample.runs.gathering import HeaderKeywords
 
     known = [each.name for each in fields(HeaderKeywords)]
     chosen = {}

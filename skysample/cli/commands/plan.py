@@ -128,8 +128,8 @@ def _resumed(
 ) -> Plan:
     from skysample.plan_reading import check_same_plan
     from skysample.resuming import resume as resume_plan
-    from skysample.run_progress import read_progress
     from skysample.runs import read_run
+    from skysample.runs.points_done import read_progress
 
     progress = read_progress(run)
     if progress.done:

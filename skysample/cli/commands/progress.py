@@ -37,7 +37,7 @@ def progress(
     from skysample.cli.answers.progress import progress_answer
     from skysample.cli.sentences.progress import progress_lines
     from skysample.plan_reading import check_same_plan, read_plan
-    from skysample.run_progress import read_progress
+    from skysample.runs.points_done import read_progress
     from skysample.stopping import progress as progress_of
 
     place = site_of(site)

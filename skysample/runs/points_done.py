@@ -11,7 +11,7 @@ import numpy as np
 from skysample.errors import InputError
 from skysample.files.columns import Columns
 from skysample.files.tables import read_table
-from skysample.run_reading import RUN_FORMAT, RUN_VERSION
+from skysample.runs.reading import RUN_FORMAT, RUN_VERSION
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

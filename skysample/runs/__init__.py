@@ -12,7 +12,7 @@ from skysample.astrometry.times import iso
 from skysample.errors import InputError
 from skysample.files.tables import read_table, table_of, write_table
 from skysample.geometry import ARCSEC, alt_az
-from skysample.run_reading import RUN_FORMAT, RUN_VERSION, fields_of_table
+from skysample.runs.reading import RUN_FORMAT, RUN_VERSION, fields_of_table
 from skysample.site.mount_axes import SIDE_NAMES, sides, tube_side
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ from skysample.astrometry.times import at_utc, iso, utc_from_jd, utc_from_text
 from skysample.errors import InputError, NoSolution
 from skysample.files.tables import as_float
 from skysample.listeners import tell
-from skysample.plate_solutions import NoPlateSolutionError, first_solution
 from skysample.runs import Run, run_table
+from skysample.runs.plate_solutions import NoPlateSolutionError, first_solution
 from skysample.site.mount_axes import SIDE_NAMES
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from astropy.table import Table
     from astropy.time import Time
 
-    from skysample.plate_solutions import PlateSolution
+    from skysample.runs.plate_solutions import PlateSolution
     from skysample.site import Site
 
 __all__ = ["Gathered", "HeaderKeywords", "gather", "gather_table"]
