@@ -31,10 +31,10 @@ from nights import ARCSEC, AXIS_TERMS, random_errors, random_night, scattered, v
 
 import skysample as ss
 from skysample.errors import NotDetermined
+from skysample.fitting.terms import STANDARD
 from skysample.runs import Run
 from skysample.scoring.sky_error import sky_error
 from skysample.site import Site
-from skysample.terms import STANDARD
 from skysample.testing import SimulatedMount, trials
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from statsmodels.datasets import longley
 from statsmodels.stats.outliers_influence import OLSInfluence
 
 import skysample as ss
-from skysample.scoring.linear import pointwise_influence, solve
+from skysample.fitting.linear import pointwise_influence, solve
 
 # NIST Statistical Reference Datasets, Linear Regression, dataset "Longley" (higher level of difficulty):
 # certified estimates, their standard deviations, and the residual standard deviation.

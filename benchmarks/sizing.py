@@ -26,6 +26,7 @@ from nights import ARCSEC, AXIS_OFF_ARCSEC, AXIS_TERMS, NOISE_ARCSEC, even_place
 from scipy.special import chdtri
 
 import skysample as ss
+from skysample.fitting.terms import STANDARD
 from skysample.ordering import schedule
 from skysample.ordering.grid_problem import ordering_problem
 from skysample.plans import Plan
@@ -37,7 +38,6 @@ from skysample.sizing.final_model import over_the_sky, with_terms
 from skysample.sizing.grids import Grids
 from skysample.sizing.needed import Sizes
 from skysample.sizing.sequential import noise_limits
-from skysample.terms import STANDARD
 from skysample.testing import SimulatedMount
 
 if TYPE_CHECKING:

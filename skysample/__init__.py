@@ -21,7 +21,6 @@ if TYPE_CHECKING:
         SkysampleWarning,
     )
     from skysample.fitting import FittedModel, fit, load_model
-    from skysample.leftovers import Structure, structure
     from skysample.listeners import listening
     from skysample.movements import History, history
     from skysample.planning import plan
@@ -31,7 +30,8 @@ if TYPE_CHECKING:
     from skysample.runs.gathering import gather
     from skysample.sampling import Grid, sample
     from skysample.scoring import Score, score
-    from skysample.selection import TermSelection, select_terms
+    from skysample.scoring.residual_tests import Structure, structure
+    from skysample.scoring.selection import TermSelection, select_terms
     from skysample.session import Session
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
@@ -65,8 +65,8 @@ _HOMES = {
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",
-    "Structure": "leftovers",
-    "TermSelection": "selection",
+    "Structure": "scoring.residual_tests",
+    "TermSelection": "scoring.selection",
     "Tracking": "tracking_quality",
     "TrackingLog": "tracking_log",
     "Trails": "tracking_drift",
@@ -90,8 +90,8 @@ _HOMES = {
     "read_tracking_log": "tracking_log",
     "sample": "sampling",
     "score": "scoring",
-    "select_terms": "selection",
-    "structure": "leftovers",
+    "select_terms": "scoring.selection",
+    "structure": "scoring.residual_tests",
     "tracking": "tracking_quality",
     "trail": "tracking_drift",
     "usable_sky": "sky",

@@ -9,7 +9,7 @@ import numpy as np
 
 from skysample.adjustment import asked_and_made, worth_making
 from skysample.errors import InputError
-from skysample.familywise import holm
+from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
 from skysample.movements.terms import changes_between, worded
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.familywise import FAMILY_WISE
+from skysample.fitting.multiple_tests import FAMILY_WISE
 from skysample.periods import Period, decompose
 
 if TYPE_CHECKING:

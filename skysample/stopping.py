@@ -269,8 +269,8 @@ def _too_few(
 ) -> RunProgress:
     from astropy import units as u
 
+    from skysample.fitting.terms import choose_terms
     from skysample.plugins.registry import default_registry
-    from skysample.terms import choose_terms
 
     available = (registry or default_registry()).terms(plan.site.mount, plan.site.plugins)
     unknown = np.full(len(left), np.inf) * u.arcsec

@@ -21,12 +21,12 @@ from skysample.cli.main import run_command
 from skysample.comparing import compare
 from skysample.fitting import fit, load_model
 from skysample.geometry import ARCSEC, alt_az, direction
-from skysample.leftovers import structure
 from skysample.plan_reading import read_plan
 from skysample.polar_axis import polar
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
-from skysample.selection import FAMILY_WISE, select_terms
+from skysample.scoring.residual_tests import structure
+from skysample.scoring.selection import FAMILY_WISE, select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount

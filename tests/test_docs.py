@@ -25,12 +25,12 @@ from astropy.time import Time
 
 import skysample
 from skysample import cautions, errors, plugins, testing
+from skysample.fitting.terms import SETS
 from skysample.ordering.problem import OrderingProblem
 from skysample.plugins import Pointing, build_registry, hookspecs
 from skysample.plugins.contracts import ROTATIONS
 from skysample.site import Mount, Site
 from skysample.site.mount_axes import limits
-from skysample.terms import SETS
 from tests.conftest import make_site
 from tests.simulated_nights import errors as axis_and_ordinary_errors
 from tests.simulated_nights import simulated_run

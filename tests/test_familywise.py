@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
-from skysample.familywise import holm
+from skysample.fitting.multiple_tests import holm
 
 
 @given(st.lists(st.one_of(st.floats(0.0, 1.0), st.floats(0.0, 0.02)), min_size=1, max_size=12, unique=True))

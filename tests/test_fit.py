@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, load_model
+from skysample.fitting.linear import pointwise_influence
 from skysample.fitting.outliers import family_limit, set_beyond_chance
 from skysample.fitting.pointing import Moment
 from skysample.fitting.zero_hints import zero_hints
@@ -21,7 +22,6 @@ from skysample.plugins import build_registry
 from skysample.plugins.hookspecs import hookimpl
 from skysample.runs import Run
 from skysample.scoring import score
-from skysample.scoring.linear import pointwise_influence
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, spread_places, unit_vectors

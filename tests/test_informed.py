@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from skysample.errors import InputError, NotDetermined
+from skysample.fitting.terms import EXTENDED, STANDARD
 from skysample.geometry import direction, separation
 from skysample.plugins.hookspecs import hookimpl
 from skysample.plugins.registry import build_registry
@@ -25,7 +26,6 @@ from skysample.sampling.grid import ideal_separation_rad
 from skysample.sampling.sky_cells import sheets
 from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sky import usable_sky
-from skysample.terms import EXTENDED, STANDARD
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 

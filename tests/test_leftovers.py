@@ -14,15 +14,15 @@ from astropy.time import Time
 import skysample as ss
 from skysample.errors import InputError
 from skysample.fitting import fit
-from skysample.leftovers import structure
-from skysample.leftovers.drift import drift
-from skysample.leftovers.neighbours import neighbour_weights, neighbours
-from skysample.leftovers.pier_side import pier_side
-from skysample.leftovers.residual_space import DRAWS, leftovers
-from skysample.leftovers.step import step
-from skysample.leftovers.tails import tails
-from skysample.leftovers.temperature import temperature
 from skysample.runs import Run
+from skysample.scoring.residual_tests import structure
+from skysample.scoring.residual_tests.drift import drift
+from skysample.scoring.residual_tests.neighbours import neighbour_weights, neighbours
+from skysample.scoring.residual_tests.pier_side import pier_side
+from skysample.scoring.residual_tests.residual_space import DRAWS, leftovers
+from skysample.scoring.residual_tests.step import step
+from skysample.scoring.residual_tests.tails import tails
+from skysample.scoring.residual_tests.temperature import temperature
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, scatter, spread_places, unit_vectors

@@ -15,9 +15,9 @@ from statsmodels.api import OLS
 from statsmodels.datasets import longley
 from statsmodels.stats.outliers_influence import OLSInfluence
 
-from skysample.scoring.linear import familywise_limit, p_values, pointwise_influence, solve
+from skysample.fitting.linear import familywise_limit, p_values, pointwise_influence, solve
+from skysample.fitting.triangle import reduce_by_sample, reduce_rows
 from skysample.scoring.rows import LinearRows, fit_rows
-from skysample.scoring.triangle import reduce_by_sample, reduce_rows
 
 # NIST Statistical Reference Datasets, Linear Regression, dataset "Longley" (higher level of difficulty):
 # certified estimates, their standard deviations, and the residual standard deviation.

@@ -219,7 +219,9 @@ def test_an_ordering_or_a_term_of_a_name_that_is_taken_is_left_out_and_both_plug
     with pytest.warns(SkysampleWarning, match="'second'.*'reverse' is already taken by plugin 'first'"):
         orderings = plugins.orderings(make_site())
     assert {"annealed", "reverse", "again"} <= set(orderings)
-    with pytest.warns(SkysampleWarning, match="'second'.*'tube_flexure'.*by plugin 'skysample.terms'"):
+    with pytest.warns(
+        SkysampleWarning, match="'second'.*'tube_flexure'.*by plugin 'skysample.fitting.terms'"
+    ):
         terms = plugins.terms(make_site().mount)
     assert type(terms["tube_flexure"]).__name__ == "TubeFlexure"
     assert "slope" in terms

@@ -41,10 +41,10 @@ from statsmodels.datasets import longley
 from statsmodels.stats.outliers_influence import OLSInfluence
 
 from skysample.errors import InputError, SkysampleWarning
+from skysample.fitting.linear import pointwise_influence
 from skysample.scoring import score as public_score
 from skysample.scoring.any_model import score_any
 from skysample.scoring.least_squares_models import known_linear
-from skysample.scoring.linear import pointwise_influence
 from skysample.scoring.training_data import checked
 
 

@@ -13,15 +13,15 @@ from scipy import stats
 import skysample as ss
 from skysample.errors import InputError
 from skysample.fitting import fit
+from skysample.fitting.terms import STANDARD
 from skysample.geometry import ARCSEC
 from skysample.plugins import build_registry
 from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.hookspecs import hookimpl
 from skysample.runs import Run
 from skysample.scoring import score, term_evidence
-from skysample.selection import FAMILY_WISE, POWER, select_terms
-from skysample.selection.family import Family
-from skysample.terms import STANDARD
+from skysample.scoring.selection import FAMILY_WISE, POWER, select_terms
+from skysample.scoring.selection.largest_t import Family
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
 

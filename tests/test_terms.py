@@ -11,12 +11,12 @@ from astropy import units as u
 
 from skysample.fitting import fit
 from skysample.fitting.pointing import Moment
+from skysample.fitting.terms import STANDARD
 from skysample.geometry import offset, tangent_basis
 from skysample.plugins import default_registry
 from skysample.runs import Run
 from skysample.site import Mount
 from skysample.site.mount_axes import ideal_direction, mount_frame
-from skysample.terms import STANDARD
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import simulated_run, spread_places, unit_vectors

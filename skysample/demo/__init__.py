@@ -12,7 +12,6 @@ from skysample.cli.answers.compare import compare_answer
 from skysample.cli.answers.fit import fit_answer
 from skysample.cli.answers.polar import polar_answer
 from skysample.cli.answers.size import size_answer
-from skysample.cli.judged_fit import JudgedFit
 from skysample.cli.sentences.compare import comparison_lines
 from skysample.cli.sentences.fit import fit_lines
 from skysample.cli.sentences.polar import polar_lines
@@ -26,6 +25,7 @@ from skysample.planning import plan
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
 from skysample.scoring import score, term_evidence
+from skysample.scoring.judged import JudgedFit
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky

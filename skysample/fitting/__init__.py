@@ -20,10 +20,10 @@ from skysample.fitting.outliers import (
 )
 from skysample.fitting.pointing import Moment, PointingFunction
 from skysample.fitting.saved import load_model
+from skysample.fitting.terms import choose_terms
 from skysample.geometry import ARCSEC
 from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
-from skysample.terms import choose_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.familywise import holm
+from skysample.fitting.multiple_tests import holm
 from skysample.fitting.pointing import Moment, PointingFunction
 from skysample.geometry import ARCSEC, alt_az, direction
 from skysample.plugins.contracts import AXIS_TERMS

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError, NotDetermined
-from skysample.familywise import holm
+from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
 from skysample.movements.axis import AxisMovement, alignments, axis_movement
 from skysample.movements.terms import Change, changes_between, worded

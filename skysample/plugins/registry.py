@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Installed", "Registry", "build_registry", "default_registry"]
 
-CORE_PLUGINS = ("skysample.sky.obstructions", "skysample.ordering", "skysample.terms")
+CORE_PLUGINS = ("skysample.sky.obstructions", "skysample.ordering", "skysample.fitting.terms")
 GROUP = "skysample"
 HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms")
 

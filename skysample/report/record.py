@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 from skysample.comparing import Comparison, compare
 from skysample.errors import NoSolution, NotDetermined
 from skysample.fitting import FittedModel, fit, load_model
-from skysample.leftovers import Structure, structure
 from skysample.movements import History, history
 from skysample.plugins.registry import Registry, default_registry
 from skysample.polar_axis import PolarAlignment, polar
 from skysample.report.source_files import SourceFile, horizon_file, software, source_file
 from skysample.runs import Run, read_run
 from skysample.scoring import Score, SkyError, score, sky_error
+from skysample.scoring.residual_tests import Structure, structure
 from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
 from skysample.sky import UsableSky, usable_sky
 from skysample.tracking_drift import Trails, trail

@@ -11,10 +11,10 @@ from skysample.report.typography import measured
 
 if TYPE_CHECKING:
     from skysample.comparing import Comparison
-    from skysample.leftovers import Structure
     from skysample.polar_axis import PolarAlignment
     from skysample.report.record import Record
     from skysample.scoring import Score
+    from skysample.scoring.residual_tests import Structure
     from skysample.tracking_drift import Trails
 
 __all__ = [

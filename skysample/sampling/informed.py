@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError, NotDetermined
+from skysample.fitting.terms import choose_terms
 from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
 from skysample.sampling.cells import edge_resolved_cells
 from skysample.sampling.exchange import Places, exchanged, filled, prediction_variance, thinned
 from skysample.sampling.grid import InformedGain, ideal_separation_rad
 from skysample.site.mount_axes import ideal_axes, mount_frame, sides
-from skysample.terms import choose_terms
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -1,6 +1,6 @@
 """Score a fitted model: leave-one-out residuals of whole points, studentised residuals, influence, and the terms.
 
-One point has two components, and both are left out together (see `skysample.scoring.linear`).
+One point has two components, and both are left out together (see `skysample.fitting.linear`).
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ import numpy as np
 from skysample.errors import InputError
 from skysample.fitting import FittedModel
 from skysample.fitting.least_squares import linear_step
+from skysample.fitting.linear import Influence, familywise_limit, p_values, pointwise_influence
 from skysample.fitting.outliers import FAMILY_WISE
 from skysample.geometry import ARCSEC
-from skysample.scoring.linear import Influence, familywise_limit, p_values, pointwise_influence
 from skysample.scoring.sky_error import SkyError, sky_error
 from skysample.scoring.term_evidence import TermEvidence, radial_rms, term_evidence
 from skysample.scoring.used_points import used_points

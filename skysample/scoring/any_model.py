@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from skysample.fitting.linear import ratio
 from skysample.scoring.least_squares_models import known_linear, seemingly_linear
-from skysample.scoring.linear import ratio
 from skysample.scoring.refitting import radial_rms, refitting_of
 from skysample.scoring.training_data import checked
 

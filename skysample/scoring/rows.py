@@ -1,6 +1,6 @@
 """Least squares or ridge on a tall design, and what leaving out each of its rows does, without a second design.
 
-The formulas are those of `skysample.scoring.linear` for points of one component, shared by k columns of the target;
+The formulas are those of `skysample.fitting.linear` for points of one component, shared by k columns of the target;
 the rows are passed through three times, a block at a time, so that memory grows with rows, not with rows times columns.
 The last pass is one step of iterative refinement (Björck 1996, Numerical Methods for Least Squares Problems, 2.9).
 """
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.scoring.linear import DOF_ROUNDING, UNDETERMINED, ratio
-from skysample.scoring.triangle import EPS, Reduced, reduce_by_sample, reduce_rows
+from skysample.fitting.linear import DOF_ROUNDING, UNDETERMINED, ratio
+from skysample.fitting.triangle import EPS, Reduced, reduce_by_sample, reduce_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

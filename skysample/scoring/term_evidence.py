@@ -9,9 +9,9 @@ import numpy as np
 
 from skysample.errors import NoSolution
 from skysample.fitting.least_squares import converge
+from skysample.fitting.linear import pointwise_influence
 from skysample.geometry import ARCSEC
 from skysample.plugins.contracts import ROTATIONS
-from skysample.scoring.linear import pointwise_influence
 from skysample.scoring.used_points import used_points
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ class TermEvidence:
     correlation : float
         Of the two errors, -1 to 1; 0 without a partner.
     verdict : str
-        As in `FittedModel.terms`; after a selection as in `skysample.selection`.
+        As in `FittedModel.terms`; after a selection as in `skysample.scoring.selection`.
     reason : str
         Half a sentence.
     """

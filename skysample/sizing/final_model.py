@@ -9,12 +9,12 @@ import numpy as np
 
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting.degeneracy import SINGULAR, weak_pairs
+from skysample.fitting.terms import choose_terms
 from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
 from skysample.scoring.sky_error import sky_design
 from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sky import UsableSky, usable_sky
-from skysample.terms import choose_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import msgspec
 import numpy as np
 
-from skysample.terms import axis_slip
+from skysample.fitting.terms import axis_slip
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

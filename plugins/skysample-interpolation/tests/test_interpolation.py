@@ -7,11 +7,11 @@ from skysample_interpolation import Interpolation, InterpolationSettings, interp
 from skysample.errors import InputError
 from skysample.fitting import fit, load_model
 from skysample.fitting.pointing import Moment
+from skysample.fitting.terms import STANDARD
 from skysample.geometry import direction
 from skysample.plugins import Pointing, default_registry
 from skysample.runs import Run
 from skysample.site import Mount, Site
-from skysample.terms import STANDARD
 from skysample.testing import SimulatedMount, check_term
 
 KINDS = ("fork", "german", "altaz")

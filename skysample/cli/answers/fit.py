@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from skysample.cli.answers.values import number, probability, value
 from skysample.geometry import ARCSEC
-from skysample.selection import FAMILY_WISE
+from skysample.scoring.selection import FAMILY_WISE
 
 if TYPE_CHECKING:
-    from skysample.cli.judged_fit import JudgedFit
-    from skysample.selection import TermSelection
+    from skysample.scoring.judged import JudgedFit
+    from skysample.scoring.selection import TermSelection
 
 __all__ = ["fit_answer"]
 

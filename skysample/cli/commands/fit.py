@@ -31,9 +31,9 @@ def fit(
     Example: skysample fit run.ecsv --site site.toml --select --out model.json
     """
     from skysample.cli.answers.fit import fit_answer
-    from skysample.cli.judged_fit import judge
     from skysample.cli.sentences.fit import fit_lines
     from skysample.fitting.saved import MODEL_FORMAT
+    from skysample.scoring.judged import judge
 
     place = site_of(site)
     if out is not None:

@@ -12,7 +12,7 @@ from skysample.geometry import ARCSEC
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.cli.judged_fit import JudgedFit
+    from skysample.scoring.judged import JudgedFit
 
 __all__ = ["fit_lines"]
 

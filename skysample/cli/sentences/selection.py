@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.cli.sentences.columns import columns
+from skysample.fitting.terms import STANDARD
 from skysample.geometry import ARCSEC
-from skysample.terms import STANDARD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.selection import TermSelection
+    from skysample.scoring.selection import TermSelection
 
 __all__ = ["selection_lines"]
 

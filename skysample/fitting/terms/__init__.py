@@ -8,16 +8,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
+from skysample.fitting.terms.axis_flexure import AxisFlexure
+from skysample.fitting.terms.axis_slip import axis_slip
+from skysample.fitting.terms.azimuth_wobble import AzimuthWobble
+from skysample.fitting.terms.by_side import BY_SIDE, BySide
+from skysample.fitting.terms.encoder_eccentricity import EncoderEccentricity
+from skysample.fitting.terms.refraction_scale import RefractionScale
+from skysample.fitting.terms.sideways_flexure import SidewaysFlexure
+from skysample.fitting.terms.tube_flexure import TubeFlexure
 from skysample.plugins.contracts import ROTATIONS, TERM_SETS
 from skysample.plugins.hookspecs import hookimpl
-from skysample.terms.axis_flexure import AxisFlexure
-from skysample.terms.axis_slip import axis_slip
-from skysample.terms.azimuth_wobble import AzimuthWobble
-from skysample.terms.by_side import BY_SIDE, BySide
-from skysample.terms.encoder_eccentricity import EncoderEccentricity
-from skysample.terms.refraction_scale import RefractionScale
-from skysample.terms.sideways_flexure import SidewaysFlexure
-from skysample.terms.tube_flexure import TubeFlexure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.leftovers.residual_space import Examined
-from skysample.leftovers.wording import likelier_motion
+from skysample.scoring.residual_tests.residual_space import Examined
+from skysample.scoring.residual_tests.wording import likelier_motion
 
 if TYPE_CHECKING:
-    from skysample.leftovers.residual_space import Leftovers
+    from skysample.scoring.residual_tests.residual_space import Leftovers
 
 __all__ = ["drift"]
 

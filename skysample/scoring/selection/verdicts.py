@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
+    from skysample.scoring.selection.forward import Added, Selected
     from skysample.scoring.term_evidence import TermEvidence
-    from skysample.selection.forward import Added, Selected
 
 __all__ = ["Candidate", "detectable_rad", "judged_candidates", "judged_terms"]
 

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.fitting.terms import choose_terms
 from skysample.plugins.contracts import ROTATIONS
 from skysample.scoring.term_evidence import left_out, radial_rms
-from skysample.terms import choose_terms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

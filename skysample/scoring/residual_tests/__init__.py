@@ -10,23 +10,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
-from skysample.familywise import holm
 from skysample.fitting import fingerprint
+from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
-from skysample.leftovers.drift import drift
-from skysample.leftovers.neighbours import neighbours
-from skysample.leftovers.pier_side import pier_side
-from skysample.leftovers.residual_space import leftovers
-from skysample.leftovers.step import step
-from skysample.leftovers.tails import tails
-from skysample.leftovers.temperature import temperature
+from skysample.scoring.residual_tests.drift import drift
+from skysample.scoring.residual_tests.neighbours import neighbours
+from skysample.scoring.residual_tests.pier_side import pier_side
+from skysample.scoring.residual_tests.residual_space import leftovers
+from skysample.scoring.residual_tests.step import step
+from skysample.scoring.residual_tests.tails import tails
+from skysample.scoring.residual_tests.temperature import temperature
 
 if TYPE_CHECKING:
     from astropy.table import QTable
 
     from skysample.fitting import FittedModel
-    from skysample.leftovers.residual_space import Examined, Leftovers
     from skysample.runs import Run
+    from skysample.scoring.residual_tests.residual_space import Examined, Leftovers
 
 __all__ = ["Finding", "Structure", "structure"]
 

@@ -10,7 +10,7 @@ from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
     from skysample.geometry import Array
-    from skysample.leftovers.residual_space import Leftovers
+    from skysample.scoring.residual_tests.residual_space import Leftovers
 
 __all__ = ["likelier_motion", "movement"]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.terms.tube_flexure import TubeFlexure
+from skysample.fitting.terms.tube_flexure import TubeFlexure
 
 if TYPE_CHECKING:
     from collections.abc import Callable

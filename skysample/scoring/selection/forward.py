@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.listeners import tell
-from skysample.selection.family import Family
-from skysample.selection.screening import Linearised, Screening, linearise
+from skysample.scoring.selection.largest_t import Family
+from skysample.scoring.selection.screening import Linearised, Screening, linearise
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

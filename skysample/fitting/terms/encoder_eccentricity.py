@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from skysample.terms.axis_slip import axis_slip
+from skysample.fitting.terms.axis_slip import axis_slip
 
 if TYPE_CHECKING:
     from skysample.geometry import Array

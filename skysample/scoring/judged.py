@@ -9,10 +9,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from skysample.fitting import FittedModel
-    from skysample.leftovers import Structure
     from skysample.runs import Run
     from skysample.scoring import Score, SkyError, TermEvidence
-    from skysample.selection import TermSelection
+    from skysample.scoring.residual_tests import Structure
+    from skysample.scoring.selection import TermSelection
     from skysample.site import Site
 
 __all__ = ["JudgedFit", "judge"]
@@ -63,9 +63,9 @@ def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: b
     """
     from skysample.fitting import fit
     from skysample.fitting.zero_hints import zero_hints
-    from skysample.leftovers import structure
     from skysample.scoring import score, sky_error, term_evidence
-    from skysample.selection import select_terms
+    from skysample.scoring.residual_tests import structure
+    from skysample.scoring.selection import select_terms
     from skysample.sky import usable_sky
 
     selection = select_terms(run, site, terms) if select else None

@@ -1,7 +1,7 @@
 """Linear least squares by QR, and what leaving out a point, all its components together, does to the fit.
 
 The fit never forms normal equations: columns are scaled to unit norm and reduced by Householder QR (Golub and
-Van Loan, Matrix Computations, 4th ed., section 5.3; `skysample.scoring.triangle`); the singular values of the small
+Van Loan, Matrix Computations, 4th ed., section 5.3; `skysample.fitting.triangle`); the singular values of the small
 triangle give rank and condition. The deletion formulas are those of Cook and Weisberg, Residuals and Influence in
 Regression (1982), sections 2.2 and 3.6, for subsets of cases: here the subset is one point's k rows.
 """
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.scoring.triangle import EPS, reduce_rows
+from skysample.fitting.triangle import EPS, reduce_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.leftovers.residual_space import Examined
+from skysample.scoring.residual_tests.residual_space import Examined
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
     from skysample.geometry import Array
-    from skysample.leftovers.residual_space import Leftovers
+    from skysample.scoring.residual_tests.residual_space import Leftovers
 
 __all__ = ["neighbour_weights", "neighbours"]
 

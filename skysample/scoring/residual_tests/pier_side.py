@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import ARCSEC
-from skysample.leftovers.residual_space import Examined
+from skysample.scoring.residual_tests.residual_space import Examined
 
 if TYPE_CHECKING:
-    from skysample.leftovers.residual_space import Leftovers
+    from skysample.scoring.residual_tests.residual_space import Leftovers
 
 __all__ = ["pier_side"]
 

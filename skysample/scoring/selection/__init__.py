@@ -1,7 +1,7 @@
 """Choose which further terms a model should carry: forward, by leave-one-out, at a family-wise 5 %.
 
 Each round fits the present terms and looks at every candidate that the points keep apart from them. The one with the
-largest |t| is added if pure noise reaches that in fewer than 5 % of nights (`skysample.selection.family`), and if the
+largest |t| is added if pure noise reaches that in fewer than 5 % of nights (`largest_t`), and if the
 leave-one-out RMS falls. The terms that the selection starts from all stay.
 """
 
@@ -17,11 +17,11 @@ from skysample.errors import InputError
 from skysample.fitting import FittedModel, fit
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
+from skysample.scoring.selection.forward import Selected, choose
+from skysample.scoring.selection.largest_t import FAMILY_WISE, POWER
+from skysample.scoring.selection.verdicts import Candidate, detectable_rad, judged_candidates, judged_terms
 from skysample.scoring.term_evidence import TermEvidence, term_evidence
 from skysample.scoring.used_points import used_points
-from skysample.selection.family import FAMILY_WISE, POWER
-from skysample.selection.forward import Selected, choose
-from skysample.selection.verdicts import Candidate, detectable_rad, judged_candidates, judged_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
