@@ -17,12 +17,12 @@ import numpy as np
 
 from skysample.ordering import schedule
 from skysample.planning import plan
-from skysample.resuming import resume
+from skysample.planning.resuming import resume
 from skysample.runs.points_done import Progress
 from skysample.site import load_site
 
 if TYPE_CHECKING:
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
 
 SITE = Path(__file__).with_name("reference_site.toml")
 

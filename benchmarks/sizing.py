@@ -29,7 +29,7 @@ import skysample as ss
 from skysample.fitting.terms import STANDARD
 from skysample.ordering import schedule
 from skysample.ordering.grid_problem import ordering_problem
-from skysample.plans import Plan
+from skysample.planning.plan_table import Plan
 from skysample.runs import Run
 from skysample.sampling.exchange import gains
 from skysample.scoring import sky_error

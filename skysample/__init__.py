@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from skysample.listeners import listening
     from skysample.movements import History, history
     from skysample.planning import plan
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
+    from skysample.planning.session import Session
     from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
     from skysample.runs.gathering import gather
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from skysample.scoring import Score, score
     from skysample.scoring.residual_tests import Structure, structure
     from skysample.scoring.selection import TermSelection, select_terms
-    from skysample.session import Session
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
@@ -54,14 +54,14 @@ _HOMES = {
     "LearningCurve": "sizing",
     "NoSolution": "errors",
     "NotDetermined": "errors",
-    "Plan": "plans",
+    "Plan": "planning.plan_table",
     "PluginError": "errors",
     "PointsNeeded": "sizing",
     "PolarAlignment": "polar_axis",
     "Run": "runs",
     "RunProgress": "stopping",
     "Score": "scoring",
-    "Session": "session",
+    "Session": "planning.session",
     "Site": "site",
     "SkysampleError": "errors",
     "SkysampleWarning": "errors",

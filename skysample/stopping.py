@@ -10,9 +10,9 @@ import numpy as np
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, moment_of
 from skysample.geometry import alt_az
-from skysample.plans import Plan
+from skysample.planning.plan_table import Plan
+from skysample.planning.session import Session
 from skysample.sampling.exchange import gains
-from skysample.session import Session
 from skysample.site.mount_axes import SIDE_NAMES
 from skysample.sizing.final_model import DEFAULT_TARGET, mean_variance, over_the_sky, wanted_error
 from skysample.sizing.sequential import noise_limits

@@ -19,8 +19,8 @@ from astropy.time import Time
 
 from skysample.files import whole_files as files
 from skysample.planning import plan
+from skysample.planning.session import Session
 from skysample.plugins import build_registry
-from skysample.session import Session
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 

@@ -17,7 +17,7 @@ import typer
 from skysample.cli import commands
 from skysample.cli.main import run_command
 from skysample.geometry import alt_az
-from skysample.plan_reading import read_plan
+from skysample.planning.plan_file import read_plan
 from skysample.site import load_site
 from tests.job_folder import POINTS, digests, make_job, take_run
 from tests.simulated_nights import errors

@@ -222,7 +222,7 @@ def test_every_declaration_of_a_run_is_described():
 
 
 def test_every_column_that_a_session_logs_is_described():
-    from skysample.session import _COLUMNS
+    from skysample.planning.session import _COLUMNS
 
     assert set(_COLUMNS) <= set(keyed(section(page("files.md"), "run.ecsv")))
 
@@ -262,7 +262,7 @@ def test_every_key_of_a_model_file_is_described(small_plan, tmp_path):
 
 def test_formats_and_versions_are_those_that_the_code_writes():
     from skysample.fitting import saved
-    from skysample.plans import PLAN_FORMAT, PLAN_VERSION
+    from skysample.planning.plan_table import PLAN_FORMAT, PLAN_VERSION
     from skysample.runs import RUN_FORMAT, RUN_VERSION
 
     described = keyed(section(page("files.md"), "format"))

@@ -17,8 +17,8 @@ from skysample.astrometry.observed_place import sun_direction, to_observed
 from skysample.errors import InputError, NoSolution
 from skysample.geometry import direction, separation
 from skysample.planning import plan
+from skysample.planning.resuming import resume
 from skysample.plugins import build_registry
-from skysample.resuming import resume
 from skysample.runs.points_done import Progress
 from skysample.site.dome import dome_open
 from skysample.site.mount_axes import ideal_axes, mount_frame, tube_origin

@@ -17,13 +17,13 @@ from skysample.cli.main import run_command
 from skysample.demo import __file__ as demo_file
 from skysample.errors import InputError, NoSolution, SkysampleWarning
 from skysample.geometry import direction, separation
-from skysample.plan_reading import read_plan
 from skysample.planning import plan
+from skysample.planning.plan_file import read_plan
+from skysample.planning.resuming import resume
+from skysample.planning.session import Session
 from skysample.plugins import build_registry
-from skysample.resuming import resume
 from skysample.runs.points_done import Progress, read_progress
 from skysample.sampling.grid import ideal_separation_rad
-from skysample.session import Session
 from skysample.site.mount_axes import tube_side
 from tests.conftest import make_site
 

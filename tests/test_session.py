@@ -15,9 +15,9 @@ from skysample.errors import InputError, NoSolution
 from skysample.files import whole_files as files
 from skysample.files.tables import read_table
 from skysample.planning import plan
+from skysample.planning.session import Session
 from skysample.plugins import build_registry
 from skysample.runs import read_run, write_run
-from skysample.session import Session
 from tests.conftest import make_site
 
 WHEN = Time("2026-06-14T18:00:00", scale="utc")

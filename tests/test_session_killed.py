@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from skysample.errors import NoSolution
-from skysample.resuming import resume
+from skysample.planning.resuming import resume
 from skysample.runs import read_run
 from skysample.runs.points_done import Progress, read_progress
 from tests import session_process

@@ -10,7 +10,7 @@ from skysample.fitting import fit
 from skysample.geometry import alt_az
 from skysample.ordering import schedule
 from skysample.ordering.grid_problem import ordering_problem
-from skysample.plans import Plan
+from skysample.planning.plan_table import Plan
 from skysample.plugins import build_registry
 from skysample.runs import Run
 from skysample.sampling import sample

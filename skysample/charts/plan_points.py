@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from skysample.geometry import Array
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
 
 __all__ = ["DomeStop", "dome_stops", "sky_chart"]
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
 
 __all__ = ["Story", "night"]
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from astropy.time import Time
 
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
     from skysample.site import Site
     from skysample.wedge import Move
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from skysample.ordering import FrontPoint
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
 
 __all__ = ["plan_answer"]
 

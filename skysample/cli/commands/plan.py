@@ -23,7 +23,7 @@ from skysample.files.whole_files import check_place
 if TYPE_CHECKING:
     from astropy.time import Time
 
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
 
 __all__ = ["plan"]
 
@@ -83,7 +83,7 @@ def plan(
     from skysample.cli.answers.plan import plan_answer
     from skysample.cli.sentences.plan import plan_lines
     from skysample.planning import plan as make_plan
-    from skysample.plans import PLAN_FORMAT
+    from skysample.planning.plan_table import PLAN_FORMAT
 
     place, start = site_of(site), moment_of(when)
     if of is not None and resume is None:
@@ -94,7 +94,7 @@ def plan(
     check_chart_place(chart, [*sources, *paths_given(out)])
     by = model_of(model)
     if resume is not None and of is not None:
-        from skysample.plan_reading import read_plan
+        from skysample.planning.plan_file import read_plan
 
         found = read_plan(of, place, check=False)
     elif points is None:
@@ -126,8 +126,8 @@ def plan(
 def _resumed(
     earlier: Plan, run: Path, start: Time | None, order: str | None, dome_weight: float | None
 ) -> Plan:
-    from skysample.plan_reading import check_same_plan
-    from skysample.resuming import resume as resume_plan
+    from skysample.planning.plan_file import check_same_plan
+    from skysample.planning.resuming import resume as resume_plan
     from skysample.runs import read_run
     from skysample.runs.points_done import read_progress
 

@@ -36,7 +36,7 @@ def progress(
     """
     from skysample.cli.answers.progress import progress_answer
     from skysample.cli.sentences.progress import progress_lines
-    from skysample.plan_reading import check_same_plan, read_plan
+    from skysample.planning.plan_file import check_same_plan, read_plan
     from skysample.runs.points_done import read_progress
     from skysample.stopping import progress as progress_of
 

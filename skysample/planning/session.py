@@ -12,7 +12,7 @@ from skysample.astrometry.times import iso
 from skysample.errors import InputError
 from skysample.files.tables import plain_table, read_table
 from skysample.geometry import direction
-from skysample.resuming import known_numbers, resume
+from skysample.planning.resuming import known_numbers, resume
 from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
 from skysample.runs.points_done import Progress, read_progress
 from skysample.runs.reading import DECLARATIONS, fields_of_table
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from astropy.units import Quantity
 
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
     from skysample.plugins.registry import Registry
     from skysample.runs import Run
     from skysample.site import Site
@@ -146,7 +146,7 @@ class Session:
 
     @property
     def progress(self) -> Progress:
-        """How far it has been taken, for `skysample.resuming.resume`."""
+        """How far it has been taken, for `skysample.planning.resuming.resume`."""
         solved = [row for row in self._rows if _solved(row)]
         failed = [row for row in self._rows if not _solved(row)]
         last = self._rows[-1] if self._rows else {}
@@ -194,7 +194,7 @@ class Session:
         dome_weight: float | None = None,
         registry: Registry | None = None,
     ) -> Plan:
-        """Plan the rest anew, after clouds: see `skysample.resuming.resume`.
+        """Plan the rest anew, after clouds: see `skysample.planning.resuming.resume`.
 
         A point skipped so far gives way to a neighbour; the order starts from where mount and dome stood at the
         last point. The log goes on. A point given out but neither recorded nor skipped may come later now: call
@@ -205,7 +205,7 @@ class Session:
         when : Time, optional
             Now.
         order, dome_weight, registry : optional
-            As of `skysample.resuming.resume`.
+            As of `skysample.planning.resuming.resume`.
 
         Returns
         -------

@@ -10,11 +10,11 @@ import numpy as np
 
 from skysample.astrometry.times import check_moment
 from skysample.errors import InputError, NoSolution, SkysampleWarning
-from skysample.numbered_points import NumberedPoints, check_known, every_point
 from skysample.ordering import named_ordering, schedule
 from skysample.ordering.grid_problem import ordering_problem
-from skysample.plan_reading import check_same_plan, read_plan, unusable_because
 from skysample.planning import GUESSED_LEG_S, check_times, moments, ordered
+from skysample.planning.plan_file import check_same_plan, read_plan, unusable_because
+from skysample.planning.replacement_points import NumberedPoints, check_known, every_point
 from skysample.plugins.registry import default_registry
 from skysample.runs.points_done import Progress, read_progress
 from skysample.sampling.grid import grid_of
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from astropy.time import Time
 
     from skysample.geometry import Array
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
     from skysample.plugins.registry import Registry
     from skysample.sky import UsableSky
 

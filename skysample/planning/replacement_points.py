@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
-    from skysample.plans import Plan
+    from skysample.planning.plan_table import Plan
     from skysample.runs.points_done import Progress
     from skysample.sky import UsableSky
 

@@ -11,7 +11,7 @@ from skysample.errors import NoSolution
 from skysample.ordering import best_order, mount_bound, named_ordering
 from skysample.ordering.grid_problem import ordering_problem
 from skysample.ordering.schedules import schedule
-from skysample.plans import Plan
+from skysample.planning.plan_table import Plan
 from skysample.plugins.registry import default_registry
 from skysample.sampling import Grid, sample
 from skysample.sky import UsableSky, blocked_by, usable_sky

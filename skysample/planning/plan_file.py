@@ -13,7 +13,7 @@ from skysample.files.tables import read_table
 from skysample.geometry import direction, separation
 from skysample.ordering import schedule
 from skysample.ordering.grid_problem import ordering_problem
-from skysample.plans import PLAN_FORMAT, PLAN_VERSION, Plan
+from skysample.planning.plan_table import PLAN_FORMAT, PLAN_VERSION, Plan
 from skysample.runs.points_done import plan_numbers
 from skysample.sampling.grid import Grid, grid_of
 from skysample.site.mount_axes import SIDE_NAMES
