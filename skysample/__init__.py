@@ -10,8 +10,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from skysample.alignment import PolarAlignment, polar
+    from skysample.alignment.comparing import Comparison, compare
+    from skysample.alignment.history import History, history
+    from skysample.alignment.star import AdjustingStar, adjusting_star
     from skysample.astrometry.observed_place import icrs_place, observed_place
-    from skysample.comparing import Comparison, compare
     from skysample.errors import (
         InputError,
         NoSolution,
@@ -22,11 +25,9 @@ if TYPE_CHECKING:
     )
     from skysample.fitting import FittedModel, fit, load_model
     from skysample.listeners import listening
-    from skysample.movements import History, history
     from skysample.planning import plan
     from skysample.planning.plan_table import Plan
     from skysample.planning.session import Session
-    from skysample.polar_axis import PolarAlignment, polar
     from skysample.runs import Run, read_run
     from skysample.runs.gathering import gather
     from skysample.sampling import Grid, sample
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
     from skysample.sky import UsableSky, usable_sky
-    from skysample.star_alignment import AdjustingStar, adjusting_star
     from skysample.stopping import RunProgress, progress
     from skysample.tracking_drift import Trails, trail
     from skysample.tracking_log import TrackingLog, read_tracking_log
@@ -45,11 +45,11 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
-    "AdjustingStar": "star_alignment",
-    "Comparison": "comparing",
+    "AdjustingStar": "alignment.star",
+    "Comparison": "alignment.comparing",
     "FittedModel": "fitting",
     "Grid": "sampling",
-    "History": "movements",
+    "History": "alignment.history",
     "InputError": "errors",
     "LearningCurve": "sizing",
     "NoSolution": "errors",
@@ -57,7 +57,7 @@ _HOMES = {
     "Plan": "planning.plan_table",
     "PluginError": "errors",
     "PointsNeeded": "sizing",
-    "PolarAlignment": "polar_axis",
+    "PolarAlignment": "alignment",
     "Run": "runs",
     "RunProgress": "stopping",
     "Score": "scoring",
@@ -71,11 +71,11 @@ _HOMES = {
     "TrackingLog": "tracking_log",
     "Trails": "tracking_drift",
     "UsableSky": "sky",
-    "adjusting_star": "star_alignment",
-    "compare": "comparing",
+    "adjusting_star": "alignment.star",
+    "compare": "alignment.comparing",
     "fit": "fitting",
     "gather": "runs.gathering",
-    "history": "movements",
+    "history": "alignment.history",
     "icrs_place": "astrometry.observed_place",
     "learning_curve": "sizing",
     "listening": "listeners",
@@ -84,7 +84,7 @@ _HOMES = {
     "observed_place": "astrometry.observed_place",
     "plan": "planning",
     "points_needed": "sizing",
-    "polar": "polar_axis",
+    "polar": "alignment",
     "progress": "stopping",
     "read_run": "runs",
     "read_tracking_log": "tracking_log",

@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment import clear_of_pole, judged_places, place_deg, tracking_axis
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, refraction_drift, turned
 from skysample.errors import InputError
 from skysample.geometry import ARCSEC, cross, direction, rotation, separation
-from skysample.polar_axis import clear_of_pole, judged_places, place_deg, tracking_axis
 
 if TYPE_CHECKING:
     from astropy.coordinates import SkyCoord
     from astropy.table import QTable
     from numpy.typing import NDArray
 
+    from skysample.alignment import PolarAlignment
     from skysample.geometry import Array
-    from skysample.polar_axis import PolarAlignment
     from skysample.site import Camera, Site
     from skysample.sky import UsableSky
 

@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 import skysample as ss
-from skysample.camera_view import camera_view
+from skysample.alignment.star import adjusting_star
+from skysample.alignment.star.bolts import amplification
+from skysample.alignment.star.camera import camera_view
 from skysample.errors import InputError, NoSolution
 from skysample.fitting import fit
 from skysample.geometry import direction, separation
 from skysample.plugins import build_registry, hookimpl
 from skysample.runs import Run, run_table
-from skysample.star_alignment import adjusting_star
-from skysample.star_geometry import amplification
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, spread_places, unit_vectors
@@ -137,8 +137,8 @@ def test_where_no_star_can_be_used_the_turns_remain():
 
 
 def test_the_moon_is_kept_away_from():
+    from skysample.alignment.star.choice import MOON_AVOID_DEG
     from skysample.astrometry.moon import moon_direction
-    from skysample.star_choice import MOON_AVOID_DEG
 
     rng = np.random.default_rng(1)
     site, _, model, _ = night("fork", -27.0, "level", (0.01, -0.02), rng)
@@ -152,7 +152,7 @@ def test_a_moon_beside_the_star_has_another_taken(monkeypatch):
     site, _, model, _ = night("fork", -27.0, "level", (0.01, -0.02), np.random.default_rng(1))
     first = adjusting_star(model, site, NIGHT)
     beside = seen_at(first)
-    monkeypatch.setattr("skysample.star_choice.moon_direction", lambda *_: beside)
+    monkeypatch.setattr("skysample.alignment.star.choice.moon_direction", lambda *_: beside)
     other = adjusting_star(model, site, NIGHT)
     assert (other.star, other.when) != (first.star, first.when)
     assert np.degrees(separation(seen_at(other), beside)) > 5.0
@@ -319,7 +319,7 @@ def test_the_pole_is_kept_away_from(monkeypatch):
     site, _, model, _ = night("fork", -27.0, "level", (0.01, -0.02), np.random.default_rng(1))
     first = adjusting_star(model, site, NIGHT)
     away = np.degrees(separation(seen_at(first), site.elevated_pole))
-    monkeypatch.setattr("skysample.star_choice.POLE_AVOID_DEG", away + 1.0)
+    monkeypatch.setattr("skysample.alignment.star.choice.POLE_AVOID_DEG", away + 1.0)
     other = adjusting_star(model, site, NIGHT)
     assert np.degrees(separation(seen_at(other), site.elevated_pole)) > away + 1.0
 

@@ -7,13 +7,13 @@ import pytest
 from astropy import units as u
 from scipy.optimize import minimize_scalar
 
-from skysample.adjustment import asked_and_made
-from skysample.comparing import compare
+from skysample.alignment import polar
+from skysample.alignment.adjustment import asked_and_made
+from skysample.alignment.comparing import compare
+from skysample.alignment.instructions import bolt_steps
+from skysample.alignment.wedge import lone_move
 from skysample.fitting import fit
-from skysample.instructions import bolt_steps
-from skysample.polar_axis import polar
 from skysample.site import Wedge
-from skysample.wedge import lone_move
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
 from tests.simulated_wedge import WEDGES, SimulatedWedge, misaimed, pole_of

@@ -17,12 +17,12 @@ from astropy.time import Time
 import skysample
 import skysample.planning
 import skysample.sizing
+from skysample.alignment import polar
+from skysample.alignment.comparing import compare
 from skysample.cli.main import run_command
-from skysample.comparing import compare
 from skysample.fitting import fit, load_model
 from skysample.geometry import ARCSEC, alt_az, direction
 from skysample.planning.plan_file import read_plan
-from skysample.polar_axis import polar
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
 from skysample.scoring.residual_tests import structure

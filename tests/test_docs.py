@@ -24,7 +24,8 @@ import typer.main
 from astropy.time import Time
 
 import skysample
-from skysample import cautions, errors, plugins, testing
+from skysample import errors, plugins, testing
+from skysample.alignment import cautions
 from skysample.fitting.terms import SETS
 from skysample.ordering.problem import OrderingProblem
 from skysample.plugins import Pointing, build_registry, hookspecs
@@ -179,7 +180,7 @@ def small_plan():
 
 
 def test_every_column_that_a_run_is_read_from_is_described(monkeypatch):
-    from skysample import run_reading
+    from skysample.runs import reading as run_reading
 
     asked = set()
 
@@ -228,7 +229,7 @@ def test_every_column_that_a_session_logs_is_described():
 
 
 def test_every_column_and_declaration_of_a_tracking_log_is_described():
-    from skysample import tracking_log
+    from skysample.tracking_errors import log as tracking_log
 
     described = keyed(section(page("files.md"), "tracking.csv"))
     columns = {name for pair in tracking_log._ERRORS.values() for name in pair}

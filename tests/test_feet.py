@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from skysample.feet import foot_moves
+from skysample.alignment.levelling_feet import foot_moves
 from skysample.site import Wedge
 
 FEET = {3: (90.0, 210.0, 330.0), 4: (45.0, 135.0, 225.0, 315.0)}

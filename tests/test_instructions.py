@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from skysample.cli.sentences.polar import move_lines, polar_lines
-from skysample.instructions import (
+from skysample.alignment import PolarAlignment
+from skysample.alignment.instructions import (
     aim_sentences,
     bolt_steps,
     left_alone,
@@ -16,8 +16,8 @@ from skysample.instructions import (
     told,
     turn_heading,
 )
-from skysample.polar_axis import PolarAlignment
-from skysample.wedge import polar_moves, tilt_moves
+from skysample.alignment.wedge import polar_moves, tilt_moves
+from skysample.cli.sentences.polar import move_lines, polar_lines
 from tests.conftest import make_site
 from tests.simulated_wedge import BOLTS
 

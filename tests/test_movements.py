@@ -12,10 +12,10 @@ from astropy import units as u
 from astropy.time import Time
 
 import skysample as ss
+from skysample.alignment.history import history
 from skysample.cli.main import run_command
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, load_model
-from skysample.movements import history
 from skysample.runs import Run, read_run
 from skysample.site import load_site
 from skysample.testing import SimulatedMount

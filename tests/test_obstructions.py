@@ -10,13 +10,13 @@ import pytest
 from astropy import units as u
 from astropy.time import Time
 
-from skysample import obstructions
 from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError
 from skysample.geometry import direction, rotation
 from skysample.plugins import Obstruction, Registry, hookspecs
 from skysample.site import Dome, Mount, Site, SkyLimits
 from skysample.site.mount_axes import SIDE_NAMES
+from skysample.sky import obstructions
 from skysample.sky.obstructions import (
     AltitudeLimits,
     AxisLimits,

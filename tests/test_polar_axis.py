@@ -11,16 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from skysample.comparing import compare
+from skysample.alignment import polar, tracking_error
+from skysample.alignment.comparing import compare
+from skysample.alignment.wedge import adjuster_angles, move_rotation, polar_moves, tilt_moves
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit
 from skysample.geometry import direction
-from skysample.polar_axis import polar, tracking_error
 from skysample.runs import Run
 from skysample.site import Wedge
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount
-from skysample.wedge import adjuster_angles, move_rotation, polar_moves, tilt_moves
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors
 from tests.simulated_wedge import BOLTS as WEDGE

@@ -14,13 +14,13 @@ from astropy.time import Time
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from skysample import obstructions, sky
+from skysample import sky
 from skysample.astrometry.observed_place import sun_direction
 from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import alt_az, direction, separation
 from skysample.plugins import Registry, hookimpl, hookspecs
 from skysample.site import Site
-from skysample.sky import usable_sky
+from skysample.sky import obstructions, usable_sky
 from skysample.sky.obstructions import reach
 
 EAST, WEST = 1, -1

@@ -9,11 +9,11 @@ from astropy import units as u
 from astropy.coordinates import AltAz, SkyCoord
 from scipy.spatial.transform import Rotation
 
+from skysample.alignment import polar
 from skysample.astrometry.observed_place import HUMIDITY, WAVELENGTH_UM
 from skysample.astrometry.sidereal import refraction_drift
 from skysample.errors import InputError
 from skysample.fitting import fit
-from skysample.polar_axis import polar
 from skysample.tracking_drift import TOLERANCE_PX, trail
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.alignment import PolarAlignment, polar
+from skysample.alignment.comparing import Comparison, compare
 from skysample.cli.answers.compare import compare_answer
 from skysample.cli.answers.fit import fit_answer
 from skysample.cli.answers.polar import polar_answer
@@ -16,13 +18,11 @@ from skysample.cli.sentences.compare import comparison_lines
 from skysample.cli.sentences.fit import fit_lines
 from skysample.cli.sentences.polar import polar_lines
 from skysample.cli.sentences.size import size_lines
-from skysample.comparing import Comparison, compare
 from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files.whole_files import read_text, write_whole
 from skysample.fitting import fit
 from skysample.planning import plan
-from skysample.polar_axis import PolarAlignment, polar
 from skysample.runs import read_run
 from skysample.scoring import score, term_evidence
 from skysample.scoring.judged import JudgedFit

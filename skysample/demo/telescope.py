@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
     from astropy.time import Time
 
+    from skysample.alignment.wedge import Move
     from skysample.planning.plan_table import Plan
     from skysample.site import Site
-    from skysample.wedge import Move
 
 __all__ = ["Telescope"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from skysample import cautions
+from skysample.alignment import cautions
+from skysample.alignment.instructions import bolt_steps, told
 from skysample.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
 from skysample.errors import InputError
 from skysample.files.whole_files import write_whole
-from skysample.instructions import bolt_steps, told
 from skysample.report import facts, rows, sentences
 from skysample.report.typography import typeset
 

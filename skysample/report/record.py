@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from skysample.comparing import Comparison, compare
+from skysample.alignment import PolarAlignment, polar
+from skysample.alignment.comparing import Comparison, compare
+from skysample.alignment.history import History, history
 from skysample.errors import NoSolution, NotDetermined
 from skysample.fitting import FittedModel, fit, load_model
-from skysample.movements import History, history
 from skysample.plugins.registry import Registry, default_registry
-from skysample.polar_axis import PolarAlignment, polar
 from skysample.report.source_files import SourceFile, horizon_file, software, source_file
 from skysample.runs import Run, read_run
 from skysample.scoring import Score, SkyError, score, sky_error

@@ -10,9 +10,9 @@ from skysample.report.sentences import total
 from skysample.report.typography import probability, signed
 
 if TYPE_CHECKING:
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.history import History
     from skysample.fitting import FittedModel
-    from skysample.movements import History
-    from skysample.polar_axis import PolarAlignment
     from skysample.report.record import AxisFinding, Record
     from skysample.sizing import PointsNeeded
     from skysample.tracking_drift import Trails

@@ -10,8 +10,8 @@ import numpy as np
 from skysample.report.typography import measured
 
 if TYPE_CHECKING:
-    from skysample.comparing import Comparison
-    from skysample.polar_axis import PolarAlignment
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.comparing import Comparison
     from skysample.report.record import Record
     from skysample.scoring import Score
     from skysample.scoring.residual_tests import Structure

@@ -8,7 +8,7 @@ from skysample.cli.answers.polar import polar_answer
 from skysample.cli.answers.values import number, probability, value
 
 if TYPE_CHECKING:
-    from skysample.comparing import Comparison
+    from skysample.alignment.comparing import Comparison
 
 __all__ = ["compare_answer"]
 

@@ -8,7 +8,7 @@ from skysample.cli.answers.values import number, probability, value
 from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
-    from skysample.movements import History
+    from skysample.alignment.history import History
 
 __all__ = ["history_answer"]
 

@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.alignment.instructions import aim_sentences, bolt_steps, told
 from skysample.cli.answers.star import star_answer
 from skysample.cli.answers.values import number, value
 from skysample.geometry import ARCSEC
-from skysample.instructions import aim_sentences, bolt_steps, told
 from skysample.tracking_drift import TOLERANCE_PX, trail
 
 if TYPE_CHECKING:
-    from skysample.polar_axis import PolarAlignment
-    from skysample.star_alignment import AdjustingStar
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.star import AdjustingStar
     from skysample.tracking_drift import Trails
 
 __all__ = ["polar_answer"]

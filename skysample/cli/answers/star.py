@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.alignment.star.instructions import command_times
 from skysample.astrometry.times import iso
 from skysample.cli.answers.values import number, value
-from skysample.star_instructions import command_times
 
 if TYPE_CHECKING:
     from astropy.time import Time
 
-    from skysample.star_alignment import AdjustingStar
-    from skysample.star_steps import StarStep
+    from skysample.alignment.star import AdjustingStar
+    from skysample.alignment.star.steps import StarStep
 
 __all__ = ["star_answer"]
 

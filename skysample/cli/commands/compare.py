@@ -14,7 +14,7 @@ from skysample.cli.printing import show
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from skysample.polar_axis import PolarAlignment
+    from skysample.alignment import PolarAlignment
     from skysample.site import Site
 
 __all__ = ["compare"]
@@ -38,9 +38,9 @@ def compare(
     """
     from astropy import units as u
 
+    from skysample.alignment.comparing import compare as compare_alignments
     from skysample.cli.answers.compare import compare_answer
     from skysample.cli.sentences.compare import comparison_lines
-    from skysample.comparing import compare as compare_alignments
 
     place = site_of(site)
     comparison = compare_alignments(
@@ -52,7 +52,7 @@ def compare(
 
 
 def _alignment_of(path: Path, site: Site, assume: Iterable[str] | None) -> PolarAlignment:
+    from skysample.alignment import polar
     from skysample.fitting import fit
-    from skysample.polar_axis import polar
 
     return polar(fit(run_of(path, site, assume), site), site)

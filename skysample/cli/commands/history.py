@@ -28,10 +28,10 @@ def history(
 
     Example: skysample history march.json may.json --site site.toml
     """
+    from skysample.alignment.history import history as compare_models
     from skysample.cli.answers.history import history_answer
     from skysample.cli.sentences.history import history_lines
     from skysample.fitting import load_model
-    from skysample.movements import history as compare_models
 
     place = optional_site(site)
     past = compare_models([load_model(each) for each in models], place)

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
 
+    from skysample.alignment.star import AdjustingStar
     from skysample.fitting import FittedModel
     from skysample.runs import Run
     from skysample.site import Site
-    from skysample.star_alignment import AdjustingStar
 
 __all__ = ["polar"]
 
@@ -58,10 +58,10 @@ def polar(
 
     Example: skysample polar run.ecsv --site site.toml --star --when 2026-11-25T20:00:00
     """
+    from skysample.alignment import polar as align
     from skysample.cli.answers.polar import polar_answer
     from skysample.cli.sentences.polar import polar_lines
     from skysample.fitting import fit as fit_model
-    from skysample.polar_axis import polar as align
     from skysample.tracking_drift import trail
 
     if not star and (when is not None or centring_arcsec is not None):
@@ -90,7 +90,7 @@ def _star(
     from astropy import units as u
     from astropy.time import Time
 
-    from skysample.star_alignment import adjusting_star
+    from skysample.alignment.star import adjusting_star
 
     centring = None if centring_arcsec is None else centring_arcsec * u.arcsec
     try:

@@ -14,7 +14,7 @@ from skysample.tracking_drift import trail
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.comparing import Comparison
+    from skysample.alignment.comparing import Comparison
 
 __all__ = ["comparison_lines"]
 

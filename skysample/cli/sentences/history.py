@@ -5,14 +5,14 @@ from __future__ import annotations
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from skysample.cautions import WEDGE
+from skysample.alignment.cautions import WEDGE
 from skysample.cli.sentences.columns import columns
 from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.movements import History
+    from skysample.alignment.history import History
 
 __all__ = ["history_lines"]
 

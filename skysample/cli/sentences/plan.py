@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment.cautions import MOVING
 from skysample.astrometry.observed_place import sun_direction
-from skysample.cautions import MOVING
 from skysample.cli.sentences.columns import columns
 from skysample.geometry import alt_az
 

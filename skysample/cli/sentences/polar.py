@@ -6,19 +6,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.cautions import WEDGE
+from skysample.alignment.cautions import WEDGE
+from skysample.alignment.instructions import aim_sentences, bolt_steps, left_sentences, told, turn_heading
+from skysample.alignment.star.instructions import star_sentences
 from skysample.cli.sentences.trails import trail_lines
 from skysample.geometry import ARCSEC
-from skysample.instructions import aim_sentences, bolt_steps, left_sentences, told, turn_heading
-from skysample.star_instructions import star_sentences
 from skysample.tracking_drift import trail
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.star import AdjustingStar
     from skysample.fitting import FittedModel
-    from skysample.polar_axis import PolarAlignment
-    from skysample.star_alignment import AdjustingStar
     from skysample.tracking_drift import Trails
 
 __all__ = ["aim", "move_lines", "polar_lines", "run_line"]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.cautions import MOVING
+from skysample.alignment.cautions import MOVING
 from skysample.cli.sentences.columns import columns
 
 if TYPE_CHECKING:

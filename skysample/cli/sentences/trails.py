@@ -9,7 +9,7 @@ from skysample.cli.sentences.columns import columns
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.polar_axis import PolarAlignment
+    from skysample.alignment import PolarAlignment
     from skysample.tracking_drift import Trails
 
 __all__ = ["trail_lines"]

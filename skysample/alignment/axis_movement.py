@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment import polar
 from skysample.errors import NotDetermined
 from skysample.geometry import ARCSEC, separation, wrap_pi
-from skysample.polar_axis import polar
 from skysample.site import Location, Site
 
 if TYPE_CHECKING:
     from astropy.units import Quantity
 
+    from skysample.alignment import PolarAlignment
     from skysample.fitting import FittedModel
-    from skysample.polar_axis import PolarAlignment
 
 __all__ = ["AxisMovement", "alignments", "axis_movement"]
 

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from skysample.alignment.wedge import adjuster_angles, lone_move
 from skysample.geometry import direction
-from skysample.movements.terms import welch
+from skysample.scoring.changes import welch
 from skysample.site import Wedge
-from skysample.wedge import adjuster_angles, lone_move
 
 if TYPE_CHECKING:
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.wedge import Move
     from skysample.geometry import Array
-    from skysample.polar_axis import PolarAlignment
-    from skysample.wedge import Move
 
 __all__ = ["BY_HAND_TURNS", "Asked", "Verdict", "asked_and_made", "worth_making"]
 

@@ -11,31 +11,31 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment import polar
+from skysample.alignment.star.bolts import BoltsUnderWay
+from skysample.alignment.star.camera import camera_view
+from skysample.alignment.star.choice import find_star
+from skysample.alignment.star.steps import StarStep, on_camera, steps_on_chip
 from skysample.astrometry.observed_place import to_icrs
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S
-from skysample.camera_view import camera_view
 from skysample.errors import InputError
 from skysample.fitting import fingerprint
 from skysample.geometry import ARCSEC, alt_az
-from skysample.polar_axis import polar
 from skysample.site.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
-from skysample.star_choice import find_star
-from skysample.star_geometry import BoltsUnderWay
-from skysample.star_steps import StarStep, on_camera, steps_on_chip
 
 if TYPE_CHECKING:
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
     from astropy.units import Quantity
 
-    from skysample.camera_view import CameraView
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.star.camera import CameraView
+    from skysample.alignment.star.choice import Candidate
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.plugins import Registry
-    from skysample.polar_axis import PolarAlignment
     from skysample.runs import Run
     from skysample.site import Site
-    from skysample.star_choice import Candidate
 
 __all__ = ["AdjustingStar", "adjusting_star"]
 

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.adjustment import BY_HAND_TURNS
-from skysample.cautions import FINISH
+from skysample.alignment.adjustment import BY_HAND_TURNS
+from skysample.alignment.cautions import FINISH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.polar_axis import PolarAlignment
-    from skysample.wedge import Move
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.wedge import Move
 
 __all__ = [
     "aim_sentences",

@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment.cautions import MOVING, STAR
+from skysample.alignment.instructions import opposed, opposed_steps
+from skysample.alignment.star import WATCH_MINUTES
 from skysample.astrometry.times import iso
-from skysample.cautions import MOVING, STAR
-from skysample.instructions import opposed, opposed_steps
-from skysample.star_alignment import WATCH_MINUTES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from astropy.time import Time
 
-    from skysample.star_alignment import AdjustingStar
-    from skysample.star_steps import CameraPlace
-    from skysample.wedge import Move
+    from skysample.alignment.star import AdjustingStar
+    from skysample.alignment.star.steps import CameraPlace
+    from skysample.alignment.wedge import Move
 
 __all__ = ["command_times", "star_sentences"]
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from skysample.alignment.moved_mount import MovedMount
 from skysample.astrometry.observed_place import to_icrs
 from skysample.geometry import direction, tangent_basis
-from skysample.moved_mount import MovedMount
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel

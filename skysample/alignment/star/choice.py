@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment.star.bolts import amplification
 from skysample.astrometry.bright_stars import bright_stars
 from skysample.astrometry.moon import moon_direction
 from skysample.astrometry.observed_place import sun_direction, to_observed
@@ -15,7 +16,6 @@ from skysample.geometry import separation
 from skysample.plugins import default_registry
 from skysample.site.mount_axes import sides
 from skysample.sky import clear
-from skysample.star_geometry import amplification
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -23,11 +23,11 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from numpy.typing import NDArray
 
+    from skysample.alignment.moved_mount import MovedMount
+    from skysample.alignment.star.bolts import BoltsUnderWay
     from skysample.geometry import Array
-    from skysample.moved_mount import MovedMount
     from skysample.plugins import Obstruction, Registry
     from skysample.site import Site
-    from skysample.star_geometry import BoltsUnderWay
 
 __all__ = ["Candidate", "find_star"]
 

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment.axis_movement import AxisMovement, alignments, axis_movement
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
-from skysample.movements.axis import AxisMovement, alignments, axis_movement
-from skysample.movements.terms import Change, changes_between, worded
 from skysample.plugins.guarded_calls import is_own
+from skysample.scoring.changes import Change, changes_between, worded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

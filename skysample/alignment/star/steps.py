@@ -13,9 +13,9 @@ from skysample.geometry import ARCSEC, separation
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from skysample.camera_view import CameraView
+    from skysample.alignment.moved_mount import MovedMount
+    from skysample.alignment.star.camera import CameraView
     from skysample.geometry import Array
-    from skysample.moved_mount import MovedMount
     from skysample.site import Camera
 
 __all__ = ["CameraPlace", "StarStep", "on_camera", "steps_on_chip"]

@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.adjustment import asked_and_made, worth_making
+from skysample.alignment.adjustment import asked_and_made, worth_making
 from skysample.errors import InputError
 from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
-from skysample.movements.terms import changes_between, worded
+from skysample.scoring.changes import changes_between, worded
 
 if TYPE_CHECKING:
     from astropy.table import QTable
     from astropy.units import Quantity
 
-    from skysample.adjustment import Asked
-    from skysample.movements.terms import Change
-    from skysample.polar_axis import PolarAlignment
-    from skysample.wedge import Move
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.adjustment import Asked
+    from skysample.alignment.wedge import Move
+    from skysample.scoring.changes import Change
 
 __all__ = ["DEFAULT_LIMIT_ARCMIN", "Comparison", "compare"]
 

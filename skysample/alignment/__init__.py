@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment.levelling_feet import foot_moves
+from skysample.alignment.wedge import Move, polar_moves, tilt_moves
 from skysample.astrometry.observed_place import refraction_at
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, turned
 from skysample.errors import NotDetermined
-from skysample.feet import foot_moves
 from skysample.fitting.rotations import Chain
 from skysample.fitting.zero_hints import zero_hints
 from skysample.geometry import ARCSEC, direction, separation, wrap_pi
 from skysample.site.mount_axes import mount_frame
-from skysample.wedge import Move, polar_moves, tilt_moves
 
 if TYPE_CHECKING:
     from astropy.units import Quantity
     from numpy.typing import NDArray
 
-    from skysample.feet import FootMove
+    from skysample.alignment.levelling_feet import FootMove
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.site import Site

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.alignment.moved_mount import MovedMount
+from skysample.alignment.wedge import adjuster_angles, move_rotation, move_vectors
 from skysample.geometry import cross, rotation
-from skysample.moved_mount import MovedMount
 from skysample.site import Wedge
-from skysample.wedge import adjuster_angles, move_rotation, move_vectors
 
 if TYPE_CHECKING:
+    from skysample.alignment import PolarAlignment
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
-    from skysample.polar_axis import PolarAlignment
 
 __all__ = ["BoltsUnderWay", "amplification"]
 
