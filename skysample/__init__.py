@@ -36,11 +36,11 @@ if TYPE_CHECKING:
     from skysample.scoring.selection import TermSelection, select_terms
     from skysample.site import Site, load_site
     from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
+    from skysample.sizing.stopping import RunProgress, progress
     from skysample.sky import UsableSky, usable_sky
-    from skysample.stopping import RunProgress, progress
-    from skysample.tracking_drift import Trails, trail
-    from skysample.tracking_log import TrackingLog, read_tracking_log
-    from skysample.tracking_quality import Tracking, tracking
+    from skysample.tracking_errors.log import TrackingLog, read_tracking_log
+    from skysample.tracking_errors.quality import Tracking, tracking
+    from skysample.tracking_errors.trails import Trails, trail
 
 __version__ = "0.1.0"
 
@@ -59,7 +59,7 @@ _HOMES = {
     "PointsNeeded": "sizing",
     "PolarAlignment": "alignment",
     "Run": "runs",
-    "RunProgress": "stopping",
+    "RunProgress": "sizing.stopping",
     "Score": "scoring",
     "Session": "planning.session",
     "Site": "site",
@@ -67,9 +67,9 @@ _HOMES = {
     "SkysampleWarning": "errors",
     "Structure": "scoring.residual_tests",
     "TermSelection": "scoring.selection",
-    "Tracking": "tracking_quality",
-    "TrackingLog": "tracking_log",
-    "Trails": "tracking_drift",
+    "Tracking": "tracking_errors.quality",
+    "TrackingLog": "tracking_errors.log",
+    "Trails": "tracking_errors.trails",
     "UsableSky": "sky",
     "adjusting_star": "alignment.star",
     "compare": "alignment.comparing",
@@ -85,15 +85,15 @@ _HOMES = {
     "plan": "planning",
     "points_needed": "sizing",
     "polar": "alignment",
-    "progress": "stopping",
+    "progress": "sizing.stopping",
     "read_run": "runs",
-    "read_tracking_log": "tracking_log",
+    "read_tracking_log": "tracking_errors.log",
     "sample": "sampling",
     "score": "scoring",
     "select_terms": "scoring.selection",
     "structure": "scoring.residual_tests",
-    "tracking": "tracking_quality",
-    "trail": "tracking_drift",
+    "tracking": "tracking_errors.quality",
+    "trail": "tracking_errors.trails",
     "usable_sky": "sky",
 }
 

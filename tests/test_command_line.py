@@ -30,7 +30,7 @@ from skysample.scoring.selection import FAMILY_WISE, select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount
-from skysample.tracking_drift import trail
+from skysample.tracking_errors.trails import trail
 from tests.job_folder import POINTS, digests, make_job, take_run
 from tests.simulated_nights import errors
 

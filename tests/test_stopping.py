@@ -16,8 +16,8 @@ from skysample.runs import Run
 from skysample.sampling import sample
 from skysample.scoring import sky_error
 from skysample.sizing.sequential import noise_limits
+from skysample.sizing.stopping import progress
 from skysample.sky import usable_sky
-from skysample.stopping import progress
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, scatter, unit_vectors

@@ -14,7 +14,7 @@ from skysample.astrometry.observed_place import HUMIDITY, WAVELENGTH_UM
 from skysample.astrometry.sidereal import refraction_drift
 from skysample.errors import InputError
 from skysample.fitting import fit
-from skysample.tracking_drift import TOLERANCE_PX, trail
+from skysample.tracking_errors.trails import TOLERANCE_PX, trail
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors
 

@@ -16,10 +16,10 @@ from skysample.astrometry.times import iso
 from skysample.cli.main import run_command
 from skysample.errors import InputError
 from skysample.fitting import fit
-from skysample.periods import decompose
 from skysample.testing import SimulatedMount
-from skysample.tracking_log import TrackingLog, read_tracking_log
-from skysample.tracking_quality import tracking
+from skysample.tracking_errors.log import TrackingLog, read_tracking_log
+from skysample.tracking_errors.periodic_errors import decompose
+from skysample.tracking_errors.quality import tracking
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors
 from tests.test_bad_input import mutated

@@ -17,9 +17,9 @@ from skysample.scoring import Score, SkyError, score, sky_error
 from skysample.scoring.residual_tests import Structure, structure
 from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
 from skysample.sky import UsableSky, usable_sky
-from skysample.tracking_drift import Trails, trail
-from skysample.tracking_log import read_tracking_log
-from skysample.tracking_quality import Tracking, tracking
+from skysample.tracking_errors.log import read_tracking_log
+from skysample.tracking_errors.quality import Tracking, tracking
+from skysample.tracking_errors.trails import Trails, trail
 
 if TYPE_CHECKING:
     import os

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.report.record import AxisFinding, Record
     from skysample.sizing import PointsNeeded
-    from skysample.tracking_drift import Trails
-    from skysample.tracking_quality import Tracking
+    from skysample.tracking_errors.quality import Tracking
+    from skysample.tracking_errors.trails import Trails
 
 __all__ = [
     "TERM_MEANINGS",

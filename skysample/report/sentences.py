@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from skysample.report.record import Record
     from skysample.scoring import Score
     from skysample.scoring.residual_tests import Structure
-    from skysample.tracking_drift import Trails
+    from skysample.tracking_errors.trails import Trails
 
 __all__ = [
     "axis_sentences",

@@ -10,12 +10,12 @@ from skysample.alignment.instructions import aim_sentences, bolt_steps, told
 from skysample.cli.answers.star import star_answer
 from skysample.cli.answers.values import number, value
 from skysample.geometry import ARCSEC
-from skysample.tracking_drift import TOLERANCE_PX, trail
+from skysample.tracking_errors.trails import TOLERANCE_PX, trail
 
 if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.star import AdjustingStar
-    from skysample.tracking_drift import Trails
+    from skysample.tracking_errors.trails import Trails
 
 __all__ = ["polar_answer"]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from skysample.cli.answers.values import value
 
 if TYPE_CHECKING:
-    from skysample.stopping import RunProgress
+    from skysample.sizing.stopping import RunProgress
 
 __all__ = ["progress_answer"]
 

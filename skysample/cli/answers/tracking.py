@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from skysample.cli.answers.values import number, probability
-from skysample.component_tracking import PRACTICE_ARCSEC
+from skysample.tracking_errors.component import PRACTICE_ARCSEC
 
 if TYPE_CHECKING:
-    from skysample.periods import Period
-    from skysample.tracking_quality import Tracking
+    from skysample.tracking_errors.periodic_errors import Period
+    from skysample.tracking_errors.quality import Tracking
 
 __all__ = ["tracking_answer"]
 

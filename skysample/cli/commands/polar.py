@@ -62,7 +62,7 @@ def polar(
     from skysample.cli.answers.polar import polar_answer
     from skysample.cli.sentences.polar import polar_lines
     from skysample.fitting import fit as fit_model
-    from skysample.tracking_drift import trail
+    from skysample.tracking_errors.trails import trail
 
     if not star and (when is not None or centring_arcsec is not None):
         key = "--when" if when is not None else "--centring-arcsec"

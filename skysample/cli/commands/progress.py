@@ -38,7 +38,7 @@ def progress(
     from skysample.cli.sentences.progress import progress_lines
     from skysample.planning.plan_file import check_same_plan, read_plan
     from skysample.runs.points_done import read_progress
-    from skysample.stopping import progress as progress_of
+    from skysample.sizing.stopping import progress as progress_of
 
     place = site_of(site)
     earlier, taken = read_plan(of, place), run_of(run, place, assume)

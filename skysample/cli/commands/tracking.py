@@ -43,8 +43,8 @@ def tracking(
     """
     from skysample.cli.answers.tracking import tracking_answer
     from skysample.cli.sentences.tracking import tracking_lines
-    from skysample.tracking_log import read_tracking_log
-    from skysample.tracking_quality import tracking as judge
+    from skysample.tracking_errors.log import read_tracking_log
+    from skysample.tracking_errors.quality import tracking as judge
 
     place, by = optional_site(site), model_of(model)
     if by is not None and place is None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from skysample.cli.sentences.columns import columns
 from skysample.cli.sentences.polar import move_lines
-from skysample.tracking_drift import trail
+from skysample.tracking_errors.trails import trail
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

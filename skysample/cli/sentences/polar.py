@@ -11,7 +11,7 @@ from skysample.alignment.instructions import aim_sentences, bolt_steps, left_sen
 from skysample.alignment.star.instructions import star_sentences
 from skysample.cli.sentences.trails import trail_lines
 from skysample.geometry import ARCSEC
-from skysample.tracking_drift import trail
+from skysample.tracking_errors.trails import trail
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.star import AdjustingStar
     from skysample.fitting import FittedModel
-    from skysample.tracking_drift import Trails
+    from skysample.tracking_errors.trails import Trails
 
 __all__ = ["aim", "move_lines", "polar_lines", "run_line"]
 

@@ -12,7 +12,7 @@ from skysample.cli.sentences.columns import columns
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.stopping import RunProgress
+    from skysample.sizing.stopping import RunProgress
 
 __all__ = ["progress_lines"]
 

@@ -9,7 +9,7 @@ from skysample.cli.sentences.columns import columns
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from skysample.tracking_quality import Tracking
+    from skysample.tracking_errors.quality import Tracking
 
 __all__ = ["tracking_lines"]
 

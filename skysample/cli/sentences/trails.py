@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from skysample.alignment import PolarAlignment
-    from skysample.tracking_drift import Trails
+    from skysample.tracking_errors.trails import Trails
 
 __all__ = ["trail_lines"]
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.fitting.multiple_tests import FAMILY_WISE
-from skysample.periods import Period, decompose
+from skysample.tracking_errors.periodic_errors import Period, decompose
 
 if TYPE_CHECKING:
     from skysample.geometry import Array
-    from skysample.periods import Decomposition
-    from skysample.tracking_log import TrackingLog
+    from skysample.tracking_errors.log import TrackingLog
+    from skysample.tracking_errors.periodic_errors import Decomposition
 
 __all__ = ["PRACTICE_ARCSEC", "ComponentTracking", "Removed", "against", "judged", "said_of"]
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.site import Site
-    from skysample.tracking_log import TrackingLog
+    from skysample.tracking_errors.log import TrackingLog
 
 __all__ = ["POLAR", "REFRACTION", "REST", "predicted_errors", "star_directions"]
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.component_tracking import ComponentTracking, against, judged, said_of
 from skysample.errors import InputError
-from skysample.tracking_prediction import predicted_errors, star_directions
+from skysample.tracking_errors.component import ComponentTracking, against, judged, said_of
+from skysample.tracking_errors.prediction import predicted_errors, star_directions
 
 if TYPE_CHECKING:
     from astropy.table import QTable
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.site import Site
-    from skysample.tracking_log import TrackingLog
+    from skysample.tracking_errors.log import TrackingLog
 
 __all__ = ["Tracking", "tracking"]
 
