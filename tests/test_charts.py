@@ -25,11 +25,11 @@ from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
 import skysample as ss
-from skysample.charts import as_svg, coverage_map, residual_map, size_chart, sky_chart, write_chart
-from skysample.charts.plan_points import dome_stops
-from skysample.charts.sky_disc import disc_xy, rim_below, rim_radius
 from skysample.errors import InputError
 from skysample.geometry import direction
+from skysample.report.charts import as_svg, coverage_map, residual_map, size_chart, sky_chart, write_chart
+from skysample.report.charts.plan_points import dome_stops
+from skysample.report.charts.sky_disc import disc_xy, rim_below, rim_radius
 from skysample.scoring import SkyError, sky_error
 from skysample.site import Site
 from skysample.sizing import PointsNeeded
@@ -402,9 +402,7 @@ def test_the_users_own_style_of_matplotlib_changes_nothing(need, plan):
 
 
 def test_matplotlib_is_loaded_only_to_draw():
-    code = (
-        "import sys, skysample.charts; print('matplotlib' in sys.modules, 'matplotlib.pyplot' in sys.modules)"
-    )
+    code = "import sys, skysample.report.charts; print('matplotlib' in sys.modules, 'matplotlib.pyplot' in sys.modules)"
     command = [sys.executable, "-c", code]
     found = subprocess.run(command, capture_output=True, text=True, check=True)  # noqa: S603 - our own interpreter
     assert found.stdout.split() == ["False", "False"]

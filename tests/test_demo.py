@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from skysample.cli.demo import night as the_night
+from skysample.cli.demo.telescope import ERRORS, NOISE_ARCSEC
 from skysample.cli.main import run_command
 from skysample.cli.printing import print_lines
-from skysample.demo import night as the_night
-from skysample.demo.telescope import ERRORS, NOISE_ARCSEC
 
 
 @pytest.fixture(scope="module")

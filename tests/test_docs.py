@@ -388,7 +388,7 @@ def literal_keys(function):
 
 def json_keys(command):
     """Keys of a command's JSON object, and of what lies in it."""
-    from skysample.demo import Story
+    from skysample.cli.demo import Story
 
     if command == "demo":
         return literal_keys(Story.answer.fget)

@@ -184,7 +184,7 @@ def test_an_older_processor_makes_the_same_plan():
     older = {"NPY_DISABLE_CPU_FEATURES": " ".join(newer), "OPENBLAS_CORETYPE": "Haswell"}
     code = (
         "import sys, skysample as ss; from importlib.resources import files;"
-        " plan = ss.plan(ss.load_site(files('skysample.demo') / 'saltpan_ridge.toml'), 15);"
+        " plan = ss.plan(ss.load_site(files('skysample.cli.demo') / 'saltpan_ridge.toml'), 15);"
         " rows = plan.table['point', 'alt_deg', 'az_deg', 'dome_az_deg'];"
         " sys.stdout.write(repr([[round(float(each), 5) for each in row] for row in rows]))"
     )

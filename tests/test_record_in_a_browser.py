@@ -13,11 +13,11 @@ from astropy.table import QTable
 from astropy.time import Time
 
 import skysample as ss
-from skysample.charts import as_svg, coverage_map
-from skysample.charts.sky_disc import BLOCKED_ALPHA
-from skysample.demo.telescope import Telescope
+from skysample.cli.demo.telescope import Telescope
 from skysample.planning import plan
 from skysample.report import build_record, render_report
+from skysample.report.charts import as_svg, coverage_map
+from skysample.report.charts.sky_disc import BLOCKED_ALPHA
 from skysample.sizing import PointsNeeded
 from skysample.sizing.needed import DesignNeeded
 

@@ -15,9 +15,9 @@ from astropy.table import QTable
 from astropy.time import Time
 
 import skysample as ss
-from skysample.charts import residual_panels
 from skysample.errors import InputError, NoSolution, NotDetermined
 from skysample.report import AxisFinding, build_record, render_report, write_report
+from skysample.report.charts import residual_panels
 from skysample.report.typography import measured, probability, signed, typeset
 from skysample.runs import run_table, write_run
 from skysample.sizing import PointsNeeded

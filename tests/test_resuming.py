@@ -13,8 +13,8 @@ from astropy.time import Time
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from skysample.cli.demo import __file__ as demo_file
 from skysample.cli.main import run_command
-from skysample.demo import __file__ as demo_file
 from skysample.errors import InputError, NoSolution, SkysampleWarning
 from skysample.geometry import direction, separation
 from skysample.planning import plan

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from skysample.alignment import cautions
 from skysample.alignment.instructions import bolt_steps, told
-from skysample.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
 from skysample.errors import InputError
 from skysample.files.whole_files import write_whole
 from skysample.report import facts, rows, sentences
+from skysample.report.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
 from skysample.report.typography import typeset
 
 if TYPE_CHECKING:

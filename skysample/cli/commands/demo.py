@@ -24,7 +24,7 @@ def demo(
 
     Example: skysample demo --out night
     """
-    from skysample.demo import night
+    from skysample.cli.demo import night
 
     story = night(out, seed)
     for lines in story.chapters():

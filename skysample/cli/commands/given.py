@@ -100,8 +100,8 @@ def check_chart_place(chart: Path | None, sources: Iterable[Path]) -> None:
     """Refuse a chart of a kind that is not drawn, or in the place of a file that is read; before any work is done."""
     if chart is None:
         return
-    from skysample.charts import chart_suffix
     from skysample.files.whole_files import check_place
+    from skysample.report.charts import chart_suffix
 
     chart_suffix(chart)
     check_place(chart, sources, holds="")

@@ -116,7 +116,7 @@ def plan(
     if out is not None:
         found.write(out)
     if chart is not None:
-        from skysample.charts import sky_chart, write_chart
+        from skysample.report.charts import sky_chart, write_chart
 
         write_chart(sky_chart(found), chart)
     choices = found.trade_off() if dome_weight is None else []

@@ -69,7 +69,7 @@ def size(
         place, fitted, target, terms=terms_of(terms), max_points=max_points, failed_share=failed_share
     )
     if chart is not None:
-        from skysample.charts import size_chart, write_chart
+        from skysample.report.charts import size_chart, write_chart
 
         write_chart(size_chart(need, learning), chart)
     lines = [*([] if learning is None else learning_lines(learning)), *size_lines(need)]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.charts.canvas import INK, PAPER, SIZES, font, halo, mark, new_figure, write
+from skysample.report.charts.canvas import INK, PAPER, SIZES, font, halo, mark, new_figure, write
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

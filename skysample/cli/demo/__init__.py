@@ -14,11 +14,11 @@ from skysample.cli.answers.compare import compare_answer
 from skysample.cli.answers.fit import fit_answer
 from skysample.cli.answers.polar import polar_answer
 from skysample.cli.answers.size import size_answer
+from skysample.cli.demo.telescope import Telescope
 from skysample.cli.sentences.compare import comparison_lines
 from skysample.cli.sentences.fit import fit_lines
 from skysample.cli.sentences.polar import polar_lines
 from skysample.cli.sentences.size import size_lines
-from skysample.demo.telescope import Telescope
 from skysample.errors import InputError
 from skysample.files.whole_files import read_text, write_whole
 from skysample.fitting import fit
@@ -172,8 +172,8 @@ def night(folder: Path, seed: int = 1) -> Story:
     from astropy.time import Time
 
     from skysample.astrometry.times import parse_utc
-    from skysample.charts import residual_map, size_chart, sky_chart, write_chart
     from skysample.report import build_record, write_report
+    from skysample.report.charts import residual_map, size_chart, sky_chart, write_chart
 
     try:
         folder.mkdir(parents=True, exist_ok=True)

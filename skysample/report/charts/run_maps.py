@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.charts.canvas import INK, PAPER, SIZES, font, halo, mark, new_figure, write
-from skysample.charts.sky_disc import (
+from skysample.geometry import ARCSEC, displace, tangent_basis
+from skysample.report.charts.canvas import INK, PAPER, SIZES, font, halo, mark, new_figure, write
+from skysample.report.charts.sky_disc import (
     REACH,
     blocked_swatch,
     disc_xy,
@@ -20,7 +21,6 @@ from skysample.charts.sky_disc import (
     sheet_height_in,
     sky_axes,
 )
-from skysample.geometry import ARCSEC, displace, tangent_basis
 from skysample.scoring.sky_error import SkyError, sky_error
 from skysample.sky import UsableSky, usable_sky
 

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.charts.canvas import INK, PAPER, SIZES, halo, mark, new_figure, write
-from skysample.charts.sky_disc import (
+from skysample.geometry import direction
+from skysample.report.charts.canvas import INK, PAPER, SIZES, halo, mark, new_figure, write
+from skysample.report.charts.sky_disc import (
     blocked_swatch,
     disc_xy,
     legend,
@@ -16,7 +17,6 @@ from skysample.charts.sky_disc import (
     sheet_height_in,
     sky_axes,
 )
-from skysample.geometry import direction
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

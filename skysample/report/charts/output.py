@@ -10,10 +10,10 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from skysample.charts.canvas import INK, PAPER
 from skysample.errors import InputError
 from skysample.files.whole_files import write_whole
 from skysample.listeners import tell
+from skysample.report.charts.canvas import INK, PAPER
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -85,7 +85,7 @@ def as_svg(figure: Figure) -> str:
     str
         With `role="img"`, a `title` and a `desc`; without XML declaration, comments or metadata.
     """
-    from skysample.charts.svg_text import svg_with_words
+    from skysample.report.charts.svg_text import svg_with_words
 
     text = _finished(figure, svg_with_words(figure))
     return text.replace(INK, "currentColor").replace(PAPER, f"var(--paper, {PAPER})")

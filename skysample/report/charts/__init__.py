@@ -6,11 +6,11 @@ state is not set, and pyplot is not used.
 
 from __future__ import annotations
 
-from skysample.charts.output import as_svg, chart_suffix, printable, write_chart
-from skysample.charts.plan_points import sky_chart
-from skysample.charts.residual_panels import residual_panels
-from skysample.charts.run_maps import coverage_map, residual_map
-from skysample.charts.sizing_curve import size_chart
+from skysample.report.charts.output import as_svg, chart_suffix, printable, write_chart
+from skysample.report.charts.plan_points import sky_chart
+from skysample.report.charts.residual_panels import residual_panels
+from skysample.report.charts.run_maps import coverage_map, residual_map
+from skysample.report.charts.sizing_curve import size_chart
 
 __all__ = [
     "as_svg",

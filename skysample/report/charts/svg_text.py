@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.text import Text
 
-from skysample.charts.canvas import PAPER
+from skysample.report.charts.canvas import PAPER
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

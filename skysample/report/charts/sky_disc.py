@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.charts.canvas import INK, PAPER, SIZES, font, halo, write
 from skysample.geometry import direction
+from skysample.report.charts.canvas import INK, PAPER, SIZES, font, halo, write
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.astrometry.observed_place import hour_angle_dec
-from skysample.charts.canvas import INK, PAPER, font, new_figure, write
 from skysample.geometry import alt_az
+from skysample.report.charts.canvas import INK, PAPER, font, new_figure, write
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
