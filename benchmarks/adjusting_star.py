@@ -16,8 +16,8 @@ from astropy.time import Time
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import skysample as ss
+from tests.alignment.star.watched_moves import night, turned_until_centred
 from tests.simulated_wedge import WEDGES, random_misalignments
-from tests.watched_moves import night, turned_until_centred
 
 NIGHT = Time("2026-06-14T20:00:00")
 

@@ -18,7 +18,7 @@ import numpy as np
 from skysample.ordering import schedule
 from skysample.planning import plan
 from skysample.planning.resuming import resume
-from skysample.runs.points_done import Progress
+from skysample.runs.points_done import PointsDone
 from skysample.site import load_site
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def main() -> None:
         tried = current.numbers.tolist()[: int(share * points) - len(done) - len(failed)]
         done += tried[:-3]
         failed += tried[-3:]
-        current = resume(current, Progress(tuple(done), tuple(failed), tried[-1]))
+        current = resume(current, PointsDone(tuple(done), tuple(failed), tried[-1]))
         anew = current.slew_s
         kept = schedule(current.problem, kept_order(first, current)).total_slew_s
         row = (cloud, len(done), len(failed), current.points, anew, kept, 100.0 * (1.0 - anew / kept))

@@ -48,7 +48,7 @@ def reference_sky() -> UsableSky:
 class PredictionError:
     """Mean prediction variance over the sky's pixels, for unit noise per axis, by the library's own design rows.
 
-    Those are held against differences of the simulated mount in `tests/test_informed.py`.
+    Those are held against differences of the simulated mount in `tests/sampling/test_informed.py`.
     """
 
     def __init__(self, sky: UsableSky) -> None:

@@ -90,7 +90,7 @@ def _public() -> set[str]:
     hooks = [name for name in vars(hookspecs) if name.startswith("skysample_")]
     return {
         *(f"skysample.{name}" for name in skysample.__all__ if name != "__version__"),
-        *(f"skysample.plugins.{name}" for name in plugins.__all__),
+        *(f"skysample.plugins.{name}" for name in set(plugins.__all__) - set(skysample.__all__)),
         *(f"skysample.testing.{name}" for name in testing.__all__),
         *(f"skysample.plugins.hookspecs.{name}" for name in hooks),
     }

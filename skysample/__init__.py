@@ -6,7 +6,10 @@ The public names are loaded when first used, so that importing this package cost
 from __future__ import annotations
 
 import logging
+import sys
 from importlib import import_module
+from pkgutil import resolve_name
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -26,10 +29,14 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel, fit, load_model
     from skysample.listeners import listening
     from skysample.planning import plan
+    from skysample.planning.plan_file import read_plan
     from skysample.planning.plan_table import Plan
+    from skysample.planning.resuming import resume
     from skysample.planning.session import Session
+    from skysample.plugins import build_registry
     from skysample.runs import Run, read_run
     from skysample.runs.gathering import gather
+    from skysample.runs.points_done import PointsDone, read_points_done
     from skysample.sampling import Grid, sample
     from skysample.scoring import Score, score
     from skysample.scoring.residual_tests import Structure, structure
@@ -41,8 +48,7 @@ if TYPE_CHECKING:
     from skysample.tracking_errors.log import TrackingLog, read_tracking_log
     from skysample.tracking_errors.quality import Tracking, tracking
     from skysample.tracking_errors.trails import Trails, trail
-
-__version__ = "0.1.0"
+    from skysample.version import __version__
 
 _HOMES = {
     "AdjustingStar": "alignment.star",
@@ -56,6 +62,7 @@ _HOMES = {
     "NotDetermined": "errors",
     "Plan": "planning.plan_table",
     "PluginError": "errors",
+    "PointsDone": "runs.points_done",
     "PointsNeeded": "sizing",
     "PolarAlignment": "alignment",
     "Run": "runs",
@@ -71,7 +78,9 @@ _HOMES = {
     "TrackingLog": "tracking_errors.log",
     "Trails": "tracking_errors.trails",
     "UsableSky": "sky",
+    "__version__": "version",
     "adjusting_star": "alignment.star",
+    "build_registry": "plugins",
     "compare": "alignment.comparing",
     "fit": "fitting",
     "gather": "runs.gathering",
@@ -86,8 +95,11 @@ _HOMES = {
     "points_needed": "sizing",
     "polar": "alignment",
     "progress": "sizing.stopping",
+    "read_plan": "planning.plan_file",
+    "read_points_done": "runs.points_done",
     "read_run": "runs",
     "read_tracking_log": "tracking_errors.log",
+    "resume": "planning.resuming",
     "sample": "sampling",
     "score": "scoring",
     "select_terms": "scoring.selection",
@@ -109,6 +121,7 @@ __all__ = [
     "NotDetermined",
     "Plan",
     "PluginError",
+    "PointsDone",
     "PointsNeeded",
     "PolarAlignment",
     "Run",
@@ -126,6 +139,7 @@ __all__ = [
     "UsableSky",
     "__version__",
     "adjusting_star",
+    "build_registry",
     "compare",
     "fit",
     "gather",
@@ -140,8 +154,11 @@ __all__ = [
     "points_needed",
     "polar",
     "progress",
+    "read_plan",
+    "read_points_done",
     "read_run",
     "read_tracking_log",
+    "resume",
     "sample",
     "score",
     "select_terms",
@@ -151,10 +168,52 @@ __all__ = [
     "usable_sky",
 ]
 
+_MOVED = {
+    "adjustment": "alignment.adjustment",
+    "camera_view": "alignment.star.camera",
+    "gathering": "runs.gathering",
+    "leftovers": "scoring.residual_tests",
+    "moon_place": "astrometry.moon",
+    "movements": "alignment.history",
+    "movements.axis": "alignment.axis_movement",
+    "movements.terms": "scoring.changes",
+    "resuming": "planning.resuming",
+    "resuming:read_plan": "planning.plan_file:read_plan",
+    "resuming:read_progress": "runs.points_done:read_points_done",
+    "run_progress": "runs.points_done",
+    "run_progress:Progress": "runs.points_done:PointsDone",
+    "run_progress:read_progress": "runs.points_done:read_points_done",
+    "selection": "scoring.selection",
+    "selection.forward": "scoring.selection.forward",
+    "selection.verdicts": "scoring.selection.verdicts",
+    "session": "planning.session",
+    "star_steps": "alignment.star.steps",
+    "terms": "fitting.terms",
+    "tracking_drift": "tracking_errors.trails",
+    "tracking_quality": "tracking_errors.quality",
+    "wedge": "alignment.wedge",
+}
+"""Modules and names that were documented elsewhere in version 0.1, and where they are now."""
+
+
+class _MovedModule(ModuleType):
+    """An earlier module: each name comes from where it is now."""
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        old = self.__name__.removeprefix("skysample.")
+        return resolve_name(f"skysample.{_MOVED.get(f'{old}:{name}', f'{_MOVED[old]}:{name}')}")
+
+
+sys.modules.update({f"skysample.{old}": _MovedModule(f"skysample.{old}") for old in _MOVED if ":" not in old})
+
 logging.getLogger("skysample").addHandler(logging.NullHandler())
 
 
 def __getattr__(name: str) -> Any:
+    if name in _MOVED:
+        return sys.modules[f"skysample.{name}"]
     if name not in _HOMES:
         raise AttributeError(f"module 'skysample' has no attribute {name!r}")
     value = getattr(import_module(f"skysample.{_HOMES[name]}"), name)

@@ -523,7 +523,7 @@ def test_every_public_name_hook_and_check_is_listed_on_a_reference_page():
         listed |= set(re.findall(r"^   (skysample\.[\w.]+)$", each.read_text("utf-8"), re.MULTILINE))
     offered = {f"skysample.{name}" for name in skysample.__all__ if name != "__version__"}
     for module in (plugins, testing):
-        offered |= {f"{module.__name__}.{name}" for name in module.__all__}
+        offered |= {f"{module.__name__}.{name}" for name in set(module.__all__) - set(skysample.__all__)}
     offered |= {f"{hookspecs.__name__}.{name}" for name in vars(hookspecs) if name.startswith("skysample_")}
     assert offered <= listed
     for name in listed:
@@ -587,11 +587,9 @@ def test_nothing_else_is_offered_by_accident():
         _ = skysample.no_such_name
 
 
-def test_the_version_is_the_projects_and_has_its_entry_in_the_changelog():
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    assert skysample.__version__ == project["version"]
+def test_the_version_has_its_entry_in_the_changelog():
     changes = (ROOT / "CHANGELOG.md").read_text("utf-8")
-    assert re.search(rf"^## {re.escape(project['version'])}\b", changes, re.MULTILINE)
+    assert re.search(rf"^## {re.escape(skysample.__version__)}\b", changes, re.MULTILINE)
 
 
 # What the pages show

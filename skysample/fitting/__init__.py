@@ -10,6 +10,7 @@ import numpy as np
 from skysample.errors import NoSolution, NotDetermined
 from skysample.fitting.degeneracy import SINGULAR, scaled_condition, weak_pairs
 from skysample.fitting.least_squares import Converged, converge
+from skysample.fitting.loading import load_model
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
 from skysample.fitting.outliers import (
     Observations,
@@ -19,7 +20,6 @@ from skysample.fitting.outliers import (
     trusted_points,
 )
 from skysample.fitting.pointing import Moment, PointingFunction
-from skysample.fitting.saved import load_model
 from skysample.fitting.terms import choose_terms
 from skysample.geometry import ARCSEC
 from skysample.plugins.contracts import ROTATIONS

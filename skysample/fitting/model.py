@@ -368,7 +368,7 @@ class FittedModel:
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the model as JSON, whole or not at all."""
-        from skysample.fitting.saved import save_model
+        from skysample.fitting.model_file import save_model
 
         save_model(self, path)
 

@@ -10,6 +10,7 @@ import numpy as np
 from skysample.geometry import Array, alt_az
 from skysample.ordering import DEFAULT_ORDERING, FrontPoint, front
 from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sky_reading
+from skysample.version import __version__
 
 if TYPE_CHECKING:
     import os
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.ordering.problem import OrderingProblem
     from skysample.ordering.schedules import Schedule
-    from skysample.runs.points_done import Progress
+    from skysample.runs.points_done import PointsDone
     from skysample.sampling import Grid
     from skysample.site import Site
     from skysample.sky import UsableSky
@@ -61,7 +62,7 @@ class Plan:
         What the ordering was asked.
     first : Plan or None
         The plan that this one is the rest of, as it was made first; None where this is the first.
-    progress : Progress or None
+    progress : PointsDone or None
         How far the first one had been taken.
     """
 
@@ -76,7 +77,7 @@ class Plan:
     grid_numbers: tuple[int, ...] | None = None
     problem: OrderingProblem | None = None
     first: Plan | None = field(default=None, repr=False)
-    progress: Progress | None = None
+    progress: PointsDone | None = None
 
     @property
     def numbers(self) -> NDArray[np.int64]:
@@ -206,7 +207,6 @@ class Plan:
         """Write the plan as ECSV, whole or not at all."""
         from astropy.time import Time
 
-        from skysample import __version__
         from skysample.astrometry.times import iso
         from skysample.files.tables import table_of, write_table
 

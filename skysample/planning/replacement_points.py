@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.planning.plan_table import Plan
-    from skysample.runs.points_done import Progress
+    from skysample.runs.points_done import PointsDone
     from skysample.sky import UsableSky
 
 __all__ = ["NumberedPoints", "check_known", "every_point"]
@@ -39,7 +39,7 @@ class NumberedPoints:
     replaces: NDArray[np.int64]
     placed: NDArray[np.bool_]
 
-    def open_after(self, taken: Progress) -> NDArray[np.bool_]:
+    def open_after(self, taken: PointsDone) -> NDArray[np.bool_]:
         """Which are still to be taken: not one that was, nor what replaces a point that was solved later."""
         served = set(taken.done)
         for number, replaced in zip(self.numbers.tolist(), self.replaces.tolist(), strict=True):
@@ -48,7 +48,7 @@ class NumberedPoints:
         return self.placed & ~np.isin(self.numbers, [*served, *taken.failed])
 
 
-def every_point(first: Plan, taken: Progress, sky_now: UsableSky) -> NumberedPoints:
+def every_point(first: Plan, taken: PointsDone, sky_now: UsableSky) -> NumberedPoints:
     """Points of the first plan, then one for each that failed, in the order in which they did.
 
     The numbers do not depend on when this is asked. Neither do the places of those that were taken already, which
@@ -81,7 +81,7 @@ def every_point(first: Plan, taken: Progress, sky_now: UsableSky) -> NumberedPoi
     )
 
 
-def check_known(points: NumberedPoints, taken: Progress) -> None:
+def check_known(points: NumberedPoints, taken: PointsDone) -> None:
     """Refuse a run that names a point which is not one of these."""
     for number in (*taken.done, *taken.failed):
         if number not in points.numbers:

@@ -16,7 +16,7 @@ from skysample.planning import GUESSED_LEG_S, check_times, moments, ordered
 from skysample.planning.plan_file import check_same_plan, read_plan, unusable_because
 from skysample.planning.replacement_points import NumberedPoints, check_known, every_point
 from skysample.plugins.registry import default_registry
-from skysample.runs.points_done import Progress, read_progress
+from skysample.runs.points_done import PointsDone, read_points_done
 from skysample.sampling.grid import grid_of
 from skysample.sky import usable_sky
 
@@ -28,12 +28,12 @@ if TYPE_CHECKING:
     from skysample.plugins.registry import Registry
     from skysample.sky import UsableSky
 
-__all__ = ["Progress", "check_same_plan", "known_numbers", "read_plan", "read_progress", "resume"]
+__all__ = ["PointsDone", "check_same_plan", "known_numbers", "read_plan", "read_points_done", "resume"]
 
 
 def resume(
     earlier: Plan,
-    progress: Progress,
+    progress: PointsDone,
     when: Time | None = None,
     *,
     order: str | None = None,
@@ -49,8 +49,8 @@ def resume(
     ----------
     earlier : Plan
         As it was made: the first plan, or one that was resumed since.
-    progress : Progress
-        What has been taken, from `read_progress`; of a plan that was resumed, at least what was taken since.
+    progress : PointsDone
+        What has been taken, from `read_points_done`; of a plan that was resumed, at least what was taken since.
     when : Time, optional
         Now.
     order : str, optional
@@ -126,7 +126,7 @@ def resume(
     return found
 
 
-def known_numbers(plan: Plan, progress: Progress) -> frozenset[int]:
+def known_numbers(plan: Plan, progress: PointsDone) -> frozenset[int]:
     """Numbers that a run of this plan may name: its own, those before it, and those that replace failed points."""
     first = plan.first or plan
     taken = progress if plan.progress is None else plan.progress.then(progress)
@@ -141,7 +141,9 @@ def _say_missing(points: NumberedPoints, missing: list[int], sky: UsableSky) -> 
         warnings.warn(f"not usable now and left out: {named}", SkysampleWarning, stacklevel=3)
 
 
-def _where_it_stands(earlier: Plan, progress: Progress, points: NumberedPoints) -> tuple[Array, float] | None:
+def _where_it_stands(
+    earlier: Plan, progress: PointsDone, points: NumberedPoints
+) -> tuple[Array, float] | None:
     """Axes and dome at the point tried last, as the plan had them; the dome as the run says, if it does.
 
     None: nothing was tried since the plan was made and it does not know either.

@@ -14,7 +14,7 @@ from skysample.files.tables import plain_table, read_table
 from skysample.geometry import direction
 from skysample.planning.resuming import known_numbers, resume
 from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
-from skysample.runs.points_done import Progress, read_progress
+from skysample.runs.points_done import PointsDone, read_points_done
 from skysample.runs.reading import DECLARATIONS, fields_of_table
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ class Session:
         )
         if "point" not in table.colnames:
             raise InputError("has no column point: it is not the log of a plan; name another file", file=file)
-        progress = read_progress(self._log)
+        progress = read_points_done(self._log)
         known = known_numbers(self._plan, progress)
         for place, number in enumerate(table["point"]):
             if int(number) not in known:
@@ -145,13 +145,13 @@ class Session:
         return self._plan
 
     @property
-    def progress(self) -> Progress:
+    def progress(self) -> PointsDone:
         """How far it has been taken, for `skysample.planning.resuming.resume`."""
         solved = [row for row in self._rows if _solved(row)]
         failed = [row for row in self._rows if not _solved(row)]
         last = self._rows[-1] if self._rows else {}
         dome = last.get("dome_az_deg")
-        return Progress(
+        return PointsDone(
             tuple(dict.fromkeys(int(row["point"]) for row in solved)),
             tuple(dict.fromkeys(int(row["point"]) for row in failed)),
             int(last["point"]) if last else None,

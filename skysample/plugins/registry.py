@@ -16,6 +16,7 @@ from skysample.errors import PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
 from skysample.plugins.contracts import RESERVED, Obstruction, Ordering, Term
 from skysample.plugins.guarded_calls import asking
+from skysample.version import __version__
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Mapping
@@ -173,8 +174,6 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
         A plugin that cannot be loaded or registered is left out, recorded in `installed`, and named in a
         SkysampleWarning.
     """
-    from skysample import __version__
-
     manager = pluggy.PluginManager(GROUP)
     manager.add_hookspecs(hookspecs)
     records = [

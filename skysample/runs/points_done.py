@@ -16,11 +16,11 @@ from skysample.runs.reading import RUN_FORMAT, RUN_VERSION
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Progress", "plan_numbers", "read_progress"]
+__all__ = ["PointsDone", "plan_numbers", "read_points_done"]
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class PointsDone:
     """How far a plan has been taken.
 
     Attributes
@@ -41,10 +41,10 @@ class Progress:
     last: int | None
     dome_az_rad: float | None = None
 
-    def then(self, later: Progress) -> Progress:
+    def then(self, later: PointsDone) -> PointsDone:
         """Both in a row; what `later` repeats counts once."""
         tried = later if later.last is not None else self
-        return Progress(
+        return PointsDone(
             tuple(dict.fromkeys((*self.done, *later.done))),
             tuple(dict.fromkeys((*self.failed, *later.failed))),
             tried.last,
@@ -52,7 +52,7 @@ class Progress:
         )
 
 
-def read_progress(path: str | os.PathLike[str]) -> Progress:
+def read_points_done(path: str | os.PathLike[str]) -> PointsDone:
     """Read from a run file which points of its plan are done.
 
     Parameters
@@ -63,7 +63,7 @@ def read_progress(path: str | os.PathLike[str]) -> Progress:
 
     Returns
     -------
-    Progress
+    PointsDone
 
     Raises
     ------
@@ -86,7 +86,7 @@ def read_progress(path: str | os.PathLike[str]) -> Progress:
     solved = columns.present("solved_ra_deg") & columns.present("solved_dec_deg")
     solved &= np.array([status != "failed" for status in columns.choices("status", ("ok", "failed"))], bool)
     dome = np.radians(columns.floats("dome_az_deg", -360.0, 360.0, unit="deg"))
-    return Progress(
+    return PointsDone(
         tuple(dict.fromkeys(numbers[solved].tolist())),
         tuple(dict.fromkeys(numbers[~solved].tolist())),
         int(numbers[-1]) if len(numbers) else None,

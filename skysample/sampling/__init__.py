@@ -18,7 +18,6 @@ from skysample.sampling.grid import (
     ideal_covering_rad,
     ideal_separation_rad,
 )
-from skysample.sampling.informed import LARGEST_SEPARATION, informed_points, linear_model
 from skysample.sampling.sky_cells import parted, shares, sheets
 from skysample.site.mount_axes import sides
 
@@ -108,6 +107,8 @@ def sample(
                 )
         directions, side_of = _even(sky, found, points, seed, effort)
     else:
+        from skysample.sampling.informed import LARGEST_SEPARATION, informed_points, linear_model
+
         if isinstance(terms, str) or not terms:
             raise InputError(
                 'the design "informed" needs terms, as a list of names: for example terms=["standard"]',

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["even_points", "settled"]
 
-# Found by trial on the region of tests/test_sampling.py; none of them is critical.
+# Found by trial on the region of tests/sampling/test_even.py; none of them is critical.
 _MESH_AIMED_AT = 1.5  # covering radius over half the smallest separation; a hexagonal lattice has 1.155
 _MESH_ALLOWED = 1.63  # a set of points is marked down beyond this ratio
 _LEAST_APART = 0.83  # separation over that of a hexagonal lattice; marked down below it

@@ -9,7 +9,7 @@ meets the sphere lies in the slit.
 
 Such an exit point, at horizontal distance rho and azimuth a, forbids arcs of A in closed form: the edges one
 on either side of a, the lower lip one about a, the upper end one about a + 180 degrees. What the union of all
-points' arcs leaves free is the answer. Derived from the geometry above; tests/test_dome.py holds it against
+points' arcs leaves free is the answer. Derived from the geometry above; tests/site/test_dome.py holds it against
 traced rays.
 """
 

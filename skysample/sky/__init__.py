@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.observed_place import observed_place
 from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import direction
 from skysample.listeners import tell
@@ -24,6 +25,7 @@ from skysample.sky.obstructions import reach
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from astropy.coordinates import BaseCoordinateFrame, SkyCoord
     from astropy.table import QTable
     from astropy.time import Time
     from numpy.typing import NDArray
@@ -125,34 +127,53 @@ class UsableSky:
         chosen[self.pixels] = True
         return chosen
 
-    def usable(self, directions: Array, side: int | None = None) -> Bools:
+    def usable(self, directions: Array | SkyCoord | BaseCoordinateFrame, side: int | None = None) -> Bools:
         """Ask every obstruction about exactly these directions, not about the pixels they lie in.
 
         Parameters
         ----------
-        directions : ndarray, shape (n, 3)
-            Unit vectors, east-north-up.
+        directions : ndarray of shape (n, 3), SkyCoord or AltAz
+            Unit vectors, east-north-up; or places: an `AltAz` as observed (from `skysample.observed_place`), or
+            a frame that transforms to ICRS, which is taken as it stands at `when`.
         side : int, optional
             The side of the pier (1 or -1) that must reach them.
 
         Returns
         -------
         ndarray of bool, shape (n,)
-            Usable at `when`.
+            Usable at `when`; in the shape of the places, (1,) for a single one.
 
         Raises
         ------
         InputError
-            If these are not unit vectors, or the mount has no such side.
+            If these are not unit vectors, a place needs a moment that this sky does not have, or the mount has no
+            such side.
         PluginError
             If an obstruction raises, or returns what does not fit.
         """
+        if hasattr(directions, "transform_to"):
+            vectors = self._observed(directions)
+            return self.usable(vectors.reshape(-1, 3), side).reshape(vectors.shape[:-1])
         directions = np.array(directions, float)
         if directions.ndim != 2 or directions.shape[1] != 3:
             raise InputError(f"directions have shape {directions.shape}; give (n, 3)", key="directions")
         if not np.all(np.abs(np.linalg.norm(directions, axis=1) - 1.0) < 1e-6):
             raise InputError("directions are not all unit vectors; scale them to length 1", key="directions")
         return clear(self.site, self.obstructions, directions, self.when, side)
+
+    def _observed(self, place: SkyCoord | BaseCoordinateFrame) -> Array:
+        """Unit vectors of places as observed, shape (..., 3), at least one."""
+        from astropy.coordinates import SkyCoord
+
+        place = SkyCoord(place)
+        if place.frame.name != "altaz":
+            if self.when is None or not self.when.isscalar:
+                raise InputError(
+                    "places other than AltAz need one moment; survey the sky at a time, or give observed places",
+                    key="directions",
+                )
+            place = observed_place(place, self.when, self.site)
+        return direction(np.atleast_1d(place.alt.rad), np.atleast_1d(place.az.rad))
 
     def same_part(self, other: UsableSky) -> bool:
         """Whether another survey of the same site found the same pixels, reached from the same sides."""

@@ -24,6 +24,7 @@ from skysample.cli.commands import (
     size,
     tracking,
 )
+from skysample.version import __version__
 
 __all__ = ["app"]
 
@@ -39,8 +40,6 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from skysample import __version__
-
         sys.stdout.write(f"skysample {__version__}\n")
         raise typer.Exit
 

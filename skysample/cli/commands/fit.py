@@ -32,7 +32,7 @@ def fit(
     """
     from skysample.cli.answers.fit import fit_answer
     from skysample.cli.sentences.fit import fit_lines
-    from skysample.fitting.saved import MODEL_FORMAT
+    from skysample.fitting.model_file import MODEL_FORMAT
     from skysample.scoring.judged import judge
 
     place = site_of(site)

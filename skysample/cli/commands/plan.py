@@ -129,9 +129,9 @@ def _resumed(
     from skysample.planning.plan_file import check_same_plan
     from skysample.planning.resuming import resume as resume_plan
     from skysample.runs import read_run
-    from skysample.runs.points_done import read_progress
+    from skysample.runs.points_done import read_points_done
 
-    progress = read_progress(run)
+    progress = read_points_done(run)
     if progress.done:
         check_same_plan(earlier, read_run(run, earlier.site))
     try:

@@ -37,14 +37,14 @@ def progress(
     from skysample.cli.answers.progress import progress_answer
     from skysample.cli.sentences.progress import progress_lines
     from skysample.planning.plan_file import check_same_plan, read_plan
-    from skysample.runs.points_done import read_progress
+    from skysample.runs.points_done import read_points_done
     from skysample.sizing.stopping import progress as progress_of
 
     place = site_of(site)
     earlier, taken = read_plan(of, place), run_of(run, place, assume)
     check_same_plan(earlier, taken)
     found = progress_of(
-        taken, earlier, target_of(target_arcsec), terms=terms_of(terms), skipped=read_progress(run).failed
+        taken, earlier, target_of(target_arcsec), terms=terms_of(terms), skipped=read_points_done(run).failed
     )
     show(progress_answer(found), progress_lines(found), as_json=as_json)
     if not found.enough:

@@ -1,7 +1,7 @@
 """Refraction scale: air or wavelength other than assumed scale refraction, ~ cot(altitude) (plane-parallel atmosphere).
 
 The first of the two terms of ERFA's `refco`, which the observed place is made with; the second is below 1 % of it above
-18 degrees of altitude (`tests/test_terms.py::test_refraction_in_other_air_differs_as_its_scale_does`).
+18 degrees of altitude (`tests/fitting/test_terms.py::test_refraction_in_other_air_differs_as_its_scale_does`).
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ from skysample.sizing import PointsNeeded
 from skysample.sizing.needed import DesignNeeded
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-SITE = Path(ss.__file__).parent / "demo" / "saltpan_ridge.toml"
+SITE = Path(ss.__file__).parent / "cli" / "demo" / "saltpan_ridge.toml"
 WIDTHS = {"small phone": 360, "phone": 390, "laptop": 1280}
 SCHEMES = ("light", "dark", "red")
 

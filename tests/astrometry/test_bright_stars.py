@@ -16,7 +16,7 @@ from skysample.astrometry.observed_place import observed_place, to_observed
 from skysample.geometry import direction, separation
 from tests.conftest import make_site
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_the_shipped_table_is_what_the_catalogue_gives():

@@ -13,7 +13,8 @@ from astropy.time import Time
 from skysample.errors import InputError, PluginError, SkysampleWarning
 from skysample.fitting import fit
 from skysample.planning import plan
-from skysample.plugins import asking, build_registry, hookimpl
+from skysample.plugins import build_registry, hookimpl
+from skysample.plugins import guarded_calls as asking
 from skysample.sky import usable_sky
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run

@@ -10,12 +10,13 @@ import numpy as np
 import pluggy
 import pytest
 from astropy import units as u
+from astropy.coordinates import AltAz, SkyCoord
 from astropy.time import Time
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from skysample import sky
-from skysample.astrometry.observed_place import sun_direction
+from skysample.astrometry.observed_place import icrs_place, sun_direction
 from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import alt_az, direction, separation
 from skysample.plugins import Registry, hookimpl, hookspecs
@@ -200,6 +201,23 @@ def test_by_day_the_sun_takes_a_cap_and_by_night_nothing():
     assert not day.usable(sun[None])[0]
     assert taken(look(site(low=0.0), MIDNIGHT))["sun"] == (0.0, 0.0)
     assert taken(look(site(low=0.0)))["sun"] == (0.0, 0.0)
+
+
+def test_places_are_asked_about_as_the_unit_vectors_that_they_are():
+    alt, az = np.radians([[30.0, 60.0], [5.0, 80.0]]), np.radians([[0.0, 120.0], [50.0, 300.0]])
+    night = look(site(low=20.0), MIDNIGHT)
+    vectors = night.usable(direction(alt, az).reshape(-1, 3)).reshape(2, 2)
+    places = AltAz(alt=alt * u.rad, az=az * u.rad)
+    assert vectors.tolist() == night.usable(places).tolist() == night.usable(SkyCoord(places)).tolist()
+    stars = icrs_place(SkyCoord(places), MIDNIGHT, night.site)
+    assert night.usable(stars).tolist() == vectors.tolist() == [[True, True], [False, True]]
+    assert night.usable(stars[1, 0]).tolist() == [False]
+
+
+@pytest.mark.parametrize("when", [None, Time(["2025-03-20T08:00:00", "2025-03-20T16:00:00"])])
+def test_a_place_among_the_stars_needs_one_moment(when):
+    with pytest.raises(InputError, match="need one moment"):
+        look(site(), when).usable(SkyCoord(10 * u.deg, 20 * u.deg))
 
 
 def test_what_is_blocked_at_any_of_several_moments_is_blocked():

@@ -21,10 +21,17 @@ from skysample.geometry import direction, separation
 from skysample.plugins import build_registry, hookimpl
 from skysample.runs import Run, run_table
 from skysample.testing import SimulatedMount
+from tests.alignment.star.watched_moves import (
+    ARCSEC,
+    night,
+    on_wedge,
+    readings,
+    seen_at,
+    turned_until_centred,
+)
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, spread_places, unit_vectors
 from tests.simulated_wedge import BOLTS, WEDGES, SimulatedWedge, pole_of, random_misalignments
-from tests.watched_moves import ARCSEC, night, on_wedge, readings, seen_at, turned_until_centred
 
 NIGHT = Time("2026-06-14T20:00:00")
 CHIP = {"pixel_arcsec": 0.6, "size_px": [4096, 4096], "roll_deg": 0.0, "mirrored": False}

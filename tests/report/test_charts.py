@@ -42,7 +42,7 @@ SKY = {
     "altitude_max_deg": 88.0,
     "horizon": [[0, 12], [90, 25], [210, 41], [300, 15]],
 }
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 DOME = {"radius_m": 2.6, "slit_width_m": 1.1, "slit_low_deg": 15, "slit_past_zenith_deg": 10, "beam_m": 0.6}
 
 

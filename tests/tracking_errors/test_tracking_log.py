@@ -20,9 +20,9 @@ from skysample.testing import SimulatedMount
 from skysample.tracking_errors.log import TrackingLog, read_tracking_log
 from skysample.tracking_errors.periodic_errors import decompose
 from skysample.tracking_errors.quality import tracking
+from tests.cli.test_bad_input import mutated
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run, unit_vectors
-from tests.test_bad_input import mutated
 
 SIDEREAL = 7.292115e-5
 TARGET = (150.0, -10.0)

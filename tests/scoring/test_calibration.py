@@ -22,7 +22,7 @@ from skysample.testing import trials
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
 
-BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
+BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
 
 
 @pytest.fixture(scope="module")

@@ -22,7 +22,7 @@ from skysample.planning.plan_file import read_plan
 from skysample.planning.resuming import resume
 from skysample.planning.session import Session
 from skysample.plugins import build_registry
-from skysample.runs.points_done import Progress, read_progress
+from skysample.runs.points_done import PointsDone, read_points_done
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.site.mount_axes import tube_side
 from tests.conftest import make_site
@@ -47,7 +47,7 @@ def first(registry):
 
 
 def test_done_points_are_dropped_and_failed_ones_replaced_once(first, registry):
-    rest = resume(first, Progress((3, 5, 9), (2, 7), 7), registry=registry)
+    rest = resume(first, PointsDone((3, 5, 9), (2, 7), 7), registry=registry)
     numbers = rest.numbers.tolist()
     assert sorted(numbers) == [1, 4, 6, 8, 10, 11, 12, 13, 14, 15, 16]
     places = dict(zip(numbers, rest.grid.directions[rest.order], strict=True))
@@ -59,14 +59,14 @@ def test_done_points_are_dropped_and_failed_ones_replaced_once(first, registry):
 
 
 def test_points_that_stay_keep_their_places(first, registry):
-    rest = resume(first, Progress((1,), (), 1), registry=registry)
+    rest = resume(first, PointsDone((1,), (), 1), registry=registry)
     for number, place in zip(rest.numbers, rest.grid.directions[rest.order], strict=True):
         assert np.allclose(place, first.grid.directions[number - 1])
 
 
 def test_the_rest_is_ordered_from_where_mount_and_dome_stand(first, registry):
     last = int(first.numbers[6])
-    rest = resume(first, Progress(tuple(first.numbers[:7].tolist()), (), last), registry=registry)
+    rest = resume(first, PointsDone(tuple(first.numbers[:7].tolist()), (), last), registry=registry)
     # From the point tried last, the first leg is what the mount needs from there, not from the park.
     stop = int(first.numbers.tolist().index(last))
     primary = first.schedule.axes[stop] - rest.schedule.axes[0]
@@ -86,7 +86,7 @@ def test_resuming_again_and_again_never_plans_a_point_twice(first, registry):
         assert number not in failed
         (failed if rng.random() < 0.4 else done).append(number)
         try:
-            current = resume(first, Progress(tuple(done), tuple(failed), number), registry=registry)
+            current = resume(first, PointsDone(tuple(done), tuple(failed), number), registry=registry)
         except NoSolution:
             break
     assert len(done) == 14
@@ -108,7 +108,7 @@ def test_whatever_was_done_and_failed_in_whatever_rounds_no_point_is_planned_twi
     aside = 0.3 * ideal_separation_rad(original.sky.area_sr, 8)
     for outcomes in rounds:
         taken_now = current.numbers.tolist()[: len(outcomes)]
-        since = Progress(
+        since = PointsDone(
             tuple(n for n, solved in zip(taken_now, outcomes, strict=False) if solved),
             tuple(n for n, solved in zip(taken_now, outcomes, strict=False) if not solved),
             taken_now[-1],
@@ -116,7 +116,7 @@ def test_whatever_was_done_and_failed_in_whatever_rounds_no_point_is_planned_twi
         assert not {*done, *failed} & set(taken_now)
         done += since.done
         failed += since.failed
-        told = Progress(tuple(done), tuple(failed), since.last)
+        told = PointsDone(tuple(done), tuple(failed), since.last)
         try:
             # From the first plan and all that was taken, or from the last one and what was taken since.
             current = resume(original if from_first else current, told, order="nearest", registry=registry)
@@ -144,10 +144,10 @@ def small(registry):
 def test_a_plan_resumed_again_only_needs_what_was_taken_since(small):
     original, registry = small["fork"]
     numbers = original.numbers.tolist()
-    once = resume(original, Progress((), (numbers[0],), numbers[0]), order="nearest", registry=registry)
+    once = resume(original, PointsDone((), (numbers[0],), numbers[0]), order="nearest", registry=registry)
     assert 9 in once.numbers
     # The replacement 9 is done, then another point fails: its replacement is 10, and not the number 9 again.
-    later = Progress((9,), (numbers[1],), numbers[1])
+    later = PointsDone((9,), (numbers[1],), numbers[1])
     twice = resume(once, later, order="nearest", registry=registry)
     assert sorted(twice.numbers.tolist()) == sorted({*numbers[2:], 10})
     assert twice.first is original
@@ -156,7 +156,7 @@ def test_a_plan_resumed_again_only_needs_what_was_taken_since(small):
 def test_a_point_that_failed_and_was_solved_later_needs_no_replacement(small):
     original, registry = small["fork"]
     numbers = original.numbers.tolist()
-    both = Progress((numbers[0],), (numbers[0], numbers[1]), numbers[1])
+    both = PointsDone((numbers[0],), (numbers[0], numbers[1]), numbers[1])
     rest = resume(original, both, order="nearest", registry=registry)
     # 9 would have replaced the first; the second keeps the number 10, which a run may have named before.
     assert sorted(rest.numbers.tolist()) == sorted({*numbers[2:], 10})
@@ -165,7 +165,7 @@ def test_a_point_that_failed_and_was_solved_later_needs_no_replacement(small):
 @pytest.mark.parametrize("solved", [True, False])
 def test_mount_and_dome_start_where_they_were_at_the_last_point_also_when_it_failed(first, registry, solved):
     last = int(first.numbers[4])
-    told = Progress((last,) if solved else (), () if solved else (last,), last)
+    told = PointsDone((last,) if solved else (), () if solved else (last,), last)
     rest = resume(first, told, order="nearest", registry=registry)
     assert np.allclose(rest.problem.start_axes, first.schedule.axes[4])
     assert rest.problem.start_dome == pytest.approx(first.schedule.dome_az[4])
@@ -179,9 +179,9 @@ def test_the_side_of_the_pier_counts_for_where_the_mount_is(small):
     west = [
         int(n) for n, i in zip(original.numbers, original.order, strict=True) if original.grid.sides[i] < 0
     ]
-    once = resume(original, Progress((), (west[0],), west[0]), order="nearest", registry=registry)
+    once = resume(original, PointsDone((), (west[0],), west[0]), order="nearest", registry=registry)
     # The replacement is taken, and all is told to the first plan, which never saw the order it was taken in.
-    whole = Progress((9,), (west[0],), 9)
+    whole = PointsDone((9,), (west[0],), 9)
     rest = resume(original, whole, order="nearest", registry=registry)
     assert tube_side(rest.problem.start_axes) == -1
     stop = once.numbers.tolist().index(9)
@@ -197,18 +197,18 @@ def test_what_is_not_usable_now_is_left_out_with_its_reason(small):
     altitude = np.degrees(np.arcsin(low.grid.directions[:, 2]))
     corrected = replace(low, site=make_site(sky={"altitude_min_deg": 35.0}))
     with pytest.warns(SkysampleWarning, match=r"left out: point \d+ \(altitude limits\)"):
-        rest = resume(corrected, Progress((), (), None), order="nearest", registry=registry)
+        rest = resume(corrected, PointsDone((), (), None), order="nearest", registry=registry)
     assert set(rest.numbers.tolist()) == set((np.flatnonzero(altitude >= 35.0) + 1).tolist())
 
 
 def test_all_done_is_said(first, registry):
     with pytest.raises(NoSolution, match="nothing is left"):
-        resume(first, Progress(tuple(range(1, 15)), (), 3), registry=registry)
+        resume(first, PointsDone(tuple(range(1, 15)), (), 3), registry=registry)
 
 
 def test_a_number_that_the_plan_has_not_is_refused(first, registry):
     with pytest.raises(InputError, match="point 99"):
-        resume(first, Progress((99,), (), 99), registry=registry)
+        resume(first, PointsDone((99,), (), 99), registry=registry)
 
 
 def test_a_plan_file_reads_back_to_the_same_points_and_moves(first, tmp_path):
@@ -246,18 +246,18 @@ def test_a_plan_file_keeps_how_much_the_dome_is_to_be_spared(first, registry, tm
     gentle.write(tmp_path / "plan.ecsv")
     again = read_plan(tmp_path / "plan.ecsv", first.site)
     assert again.dome_weight == 0.5
-    rest = resume(again, Progress((1,), (), 1), registry=registry)
+    rest = resume(again, PointsDone((1,), (), 1), registry=registry)
     assert rest.dome_weight == 0.5
 
 
 def test_the_file_of_a_resumed_plan_is_no_first_plan(small, tmp_path):
     original, registry = small["fork"]
-    once = resume(original, Progress((1,), (2,), 2), order="nearest", registry=registry)
+    once = resume(original, PointsDone((1,), (2,), 2), order="nearest", registry=registry)
     once.write(tmp_path / "rest.ecsv")
     rest = read_plan(tmp_path / "rest.ecsv", original.site)
     assert Session(rest, tmp_path / "run.ecsv").remaining == 7
     with pytest.raises(InputError, match="name the first plan"):
-        resume(rest, Progress((9,), (), 9), registry=registry)
+        resume(rest, PointsDone((9,), (), 9), registry=registry)
 
 
 def test_progress_is_read_from_a_sessions_log(first, tmp_path):
@@ -272,11 +272,11 @@ def test_progress_is_read_from_a_sessions_log(first, tmp_path):
         else:
             place = point.icrs(when)
             night.record(SkyCoord(ra=place.ra + 0.02 * u.deg, dec=place.dec), when)
-    progress = read_progress(tmp_path / "run.ecsv")
+    progress = read_points_done(tmp_path / "run.ecsv")
     dome = float(first.schedule.dome_az[3])
     assert progress.dome_az_rad == pytest.approx(dome, abs=1e-9)
     told = replace(progress, dome_az_rad=None)
-    assert told == Progress((numbers[0], numbers[2], numbers[3]), (numbers[1],), numbers[3])
+    assert told == PointsDone((numbers[0], numbers[2], numbers[3]), (numbers[1],), numbers[3])
     assert night.progress == progress
 
 

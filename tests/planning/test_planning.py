@@ -19,7 +19,7 @@ from skysample.geometry import direction, separation
 from skysample.planning import plan
 from skysample.planning.resuming import resume
 from skysample.plugins import build_registry
-from skysample.runs.points_done import Progress
+from skysample.runs.points_done import PointsDone
 from skysample.site.dome import dome_open
 from skysample.site.mount_axes import ideal_axes, mount_frame, tube_origin
 from tests.conftest import make_site
@@ -168,7 +168,7 @@ def test_a_start_that_is_not_one_moment_is_refused(registry, planned, when):
     with pytest.raises(InputError, match="when must be one moment, an astropy Time"):
         plan(make_site(), 4, when, registry=registry)
     with pytest.raises(InputError, match="when must be one moment, an astropy Time"):
-        resume(planned, Progress((), (), None, None), when, registry=registry)
+        resume(planned, PointsDone((), (), None, None), when, registry=registry)
 
 
 def test_the_same_seed_gives_the_same_plan(registry):

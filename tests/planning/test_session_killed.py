@@ -15,8 +15,8 @@ import pytest
 from skysample.errors import NoSolution
 from skysample.planning.resuming import resume
 from skysample.runs import read_run
-from skysample.runs.points_done import Progress, read_progress
-from tests import session_process
+from skysample.runs.points_done import PointsDone, read_points_done
+from tests.planning import session_process
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
 
@@ -24,10 +24,10 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIG
 @pytest.fixture(scope="module")
 def forked():
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.session_process"])
+    context.set_forkserver_preload(["tests.planning.session_process"])
     with pytest.MonkeyPatch.context() as patch:
         # Before python 3.13 the server does not take over the path, and would import nothing.
-        patch.setenv("PYTHONPATH", str(Path(__file__).parents[1]))
+        patch.setenv("PYTHONPATH", str(Path(__file__).parents[2]))
         warm = context.Process(target=len, args=("",))
         warm.start()
         warm.join(60.0)
@@ -61,7 +61,7 @@ def run_until_killed(forked, target, log, *more, kill_after_s=None):
 def check(log, accepted):
     """The log is readable, holds what was accepted and at most one result more, and resuming gives the rest."""
     planned = session_process.PLAN
-    progress = read_progress(log)
+    progress = read_points_done(log)
     assert {number for number, solved in accepted if solved} <= set(progress.done)
     assert {number for number, solved in accepted if not solved} <= set(progress.failed)
     assert len(progress.done) + len(progress.failed) - len(accepted) in (0, 1)
@@ -77,7 +77,7 @@ def what_resuming_gives(done, failed):
     """Numbers of the rest; the same however often the same moment was hit."""
     try:
         return set(
-            resume(session_process.PLAN, Progress(done, failed, None), order="nearest").numbers.tolist()
+            resume(session_process.PLAN, PointsDone(done, failed, None), order="nearest").numbers.tolist()
         )
     except NoSolution:
         return set()
@@ -92,8 +92,8 @@ def test_killed_at_random_moments_again_and_again(forked, tmp_path):
         )
         accepted += told
         check(log, accepted)
-        accepted = [(number, True) for number in read_progress(log).done]
-        accepted += [(number, False) for number in read_progress(log).failed]
+        accepted = [(number, True) for number in read_points_done(log).done]
+        accepted += [(number, False) for number in read_points_done(log).failed]
         if finished:
             night, accepted = night + 1, []
             log = tmp_path / f"{night}.ecsv"
@@ -111,7 +111,7 @@ def test_killed_before_any_line_of_a_write(forked, tmp_path):
         if finished:
             break
         assert len(accepted) == 1
-        if len(read_progress(log).done) == 1:
+        if len(read_points_done(log).done) == 1:
             before += 1
         else:
             after += 1

@@ -97,7 +97,7 @@ def check_alike(shown, now, what):
 
 
 def test_the_readme_tells_the_night_that_the_command_tells(told):
-    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
     tour = readme.partition("<!-- tour:")[2].partition("```text\n")[2].partition("```\n")[0]
     check_alike(tour, told[2], "run docs/refresh_readme.py")
     assert max(map(len, told[2].splitlines())) <= 80
@@ -106,7 +106,7 @@ def test_the_readme_tells_the_night_that_the_command_tells(told):
 def test_the_tutorial_and_the_how_to_pages_show_what_their_commands_print(night, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "night").symlink_to(night[0])
-    pages = runpy.run_path(str(Path(__file__).parents[1] / "docs" / "refresh_pages.py"))
+    pages = runpy.run_path(str(Path(__file__).parents[2] / "docs" / "refresh_pages.py"))
     tried = 0
     for page in pages["PAGES"]:
         for command, shown in pages["commands"](page.read_text("utf-8")):
