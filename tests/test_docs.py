@@ -262,12 +262,16 @@ def test_every_key_of_a_model_file_is_described(small_plan, tmp_path):
 
 
 def test_formats_and_versions_are_those_that_the_code_writes():
-    from skysample.fitting import saved
+    from skysample.fitting import model_file
     from skysample.planning.plan_table import PLAN_FORMAT, PLAN_VERSION
     from skysample.runs import RUN_FORMAT, RUN_VERSION
 
     described = keyed(section(page("files.md"), "format"))
-    written = {RUN_FORMAT: RUN_VERSION, PLAN_FORMAT: PLAN_VERSION, saved.MODEL_FORMAT: saved.VERSION}
+    written = {
+        RUN_FORMAT: RUN_VERSION,
+        PLAN_FORMAT: PLAN_VERSION,
+        model_file.MODEL_FORMAT: model_file.VERSION,
+    }
     assert {name: described[name][1] for name in described} == {
         name: str(number) for name, number in written.items()
     }

@@ -99,7 +99,8 @@ def test_modules_are_imported_by_name_in_two_places():
         name
         for name, path in MODULES.items()
         for node in statements(path)
-        if {getattr(node, "id", ""), getattr(node, "attr", "")} & {"import_module", "__import__", "resolve_name"}
+        if {getattr(node, "id", ""), getattr(node, "attr", "")}
+        & {"import_module", "__import__", "resolve_name"}
     }
     assert by_name == MAY_IMPORT_BY_NAME
 
