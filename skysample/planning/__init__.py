@@ -17,7 +17,7 @@ from skysample.sampling import Grid, sample
 from skysample.sky import UsableSky, blocked_by, usable_sky
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from astropy.time import Time
 
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from skysample.plugins.registry import Registry
     from skysample.site import Site
 
-__all__ = ["GUESSED_LEG_S", "Plan", "check_times", "moments", "ordered", "plan"]
+__all__ = ["Plan", "in_order", "plan", "plan_for_its_own_time"]
 
-GUESSED_LEG_S = 10.0
+_GUESSED_LEG_S = 10.0
 _CHECK_EVERY_S = 600.0
 
 
@@ -54,27 +54,27 @@ def plan(
     ----------
     site : Site
     points : int
-        How many.
+        Number of points.
     when : Time, optional
-        When the first slew starts. Without it nothing that moves over the sky (Sun, Moon) can be kept away from.
+        Start of the first slew. Without it, nothing that moves across the sky (Sun, Moon) can be avoided.
     order : str, optional
         Name of an ordering; default "annealed".
     design : {"even", "informed"}
         See `skysample.sample`.
     model : FittedModel, optional
-        To say what the axes have to read for each point.
+        Used to give the axis readings for each point.
     terms : sequence of str, optional
-        What an informed design is for; default: the model's terms, or the standard set without one.
+        Terms that an informed design is to constrain; default: those of the model, or the standard set.
     seed : int
-        The same seed gives the same plan, on any processor but for rounding.
+        The same seed gives the same plan on any processor, up to rounding.
     effort : str
         Of the sampling, see `skysample.sample`.
     sky : UsableSky, optional
-        If it is at hand already.
+        The usable sky, if already computed.
     registry : Registry, optional
-        Plugins to ask; default: everything installed.
+        Plugins to use; default: everything installed.
     dome_weight : float
-        From 0, least time, to 1, least dome: see `OrderingProblem`. `Plan.trade_off` says what it costs.
+        From 0 (least time) to 1 (least dome motion), see `OrderingProblem`. `Plan.trade_off` gives the cost.
 
     Returns
     -------
@@ -83,39 +83,76 @@ def plan(
     Raises
     ------
     InputError
-        If a name or a number is not acceptable.
+        If a name or a number is not valid.
     NoSolution
-        If nothing of the sky is usable.
+        If no part of the sky is usable.
     """
     plugins = registry or default_registry()
     ordering = named_ordering(order, plugins.orderings(site))
     if model is not None:
         model.check_site(site)
     check_moment(when)
-    served: Sequence[str] | None = terms
+    wanted_terms: Sequence[str] | None = terms
     if design == "informed" and terms is None:
-        served = ("standard",) if model is None else model.names
-    camera = site.camera
-    expected_s = (
-        points * (camera.exposure_s + camera.overhead_s + GUESSED_LEG_S) if isinstance(points, int) else 0.0
-    )
-    region = sky or usable_sky(site, moments(when, expected_s), registry=plugins)
-    for _ in range(4):
-        grid = sample(region, points, design, terms=served, seed=seed, effort=effort, registry=plugins)
+        wanted_terms = ("standard",) if model is None else model.names
+
+    def attempt(region: UsableSky) -> Plan:
+        grid = sample(region, points, design, terms=wanted_terms, seed=seed, effort=effort, registry=plugins)
         problem = ordering_problem(site, grid, seed, dome_weight)
-        found = ordered(site, grid, problem, ordering, when, model)
+        return in_order(site, grid, problem, ordering, when, model)
+
+    count = points if isinstance(points, int) else 0
+    return plan_for_its_own_time(attempt, site, when, count, plugins, sky)
+
+
+def plan_for_its_own_time(
+    attempt: Callable[[UsableSky], Plan],
+    site: Site,
+    when: Time | None,
+    points: int,
+    registry: Registry,
+    sky: UsableSky | None = None,
+) -> Plan:
+    """Plan on the sky that is usable throughout the plan, and check each point at its own time.
+
+    Parameters
+    ----------
+    attempt : callable
+        Makes a plan from a usable sky; called again while the plan takes longer than its sky was computed for.
+    site : Site
+    when : Time or None
+        Start of the first slew.
+    points : int
+        About how many points the plan will have.
+    registry : Registry
+    sky : UsableSky, optional
+        Used as it is, however long the plan takes.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    NoSolution
+        If a point is blocked at its own time.
+    """
+    expected_s = points * (site.camera.exposure_s + site.camera.overhead_s + _GUESSED_LEG_S)
+    region = sky or usable_sky(site, _moments(when, expected_s), registry=registry)
+    for _ in range(4):
+        found = attempt(region)
         if when is None or sky is not None or found.total_s <= expected_s:
             break
         expected_s = 1.2 * found.total_s
-        longer = usable_sky(site, moments(when, expected_s), registry=plugins)
-        if longer.same_part(region) and longer.usable(grid.directions).all():
+        longer = usable_sky(site, _moments(when, expected_s), registry=registry)
+        if longer.same_part(region) and longer.usable(found.grid.directions).all():
             break
         region = longer
-    check_times(found, plugins)
+    _check_times(found, registry)
     return found
 
 
-def ordered(
+def in_order(
     site: Site,
     grid: Grid,
     problem: OrderingProblem,
@@ -123,23 +160,14 @@ def ordered(
     when: Time | None,
     model: FittedModel | None,
 ) -> Plan:
-    """Put a grid's points in order, as the problem has them."""
+    """Order the points of a grid as its problem asks."""
     sequence = best_order(problem, ordering)
-    return Plan(
-        site,
-        grid,
-        sequence,
-        ordering.name,
-        schedule(problem, sequence),
-        mount_bound(problem),
-        when,
-        model,
-        problem=problem,
-    )
+    moves, bound_s = schedule(problem, sequence), mount_bound(problem)
+    return Plan(site, grid, sequence, ordering.name, moves, bound_s, when, model, problem=problem)
 
 
-def moments(when: Time | None, span_s: float) -> Time | None:
-    """Times, ten minutes apart, that cover a plan: what moves over the sky has to be asked about all of them."""
+def _moments(when: Time | None, span_s: float) -> Time | None:
+    """Times ten minutes apart that cover a plan: the sky has to be usable at all of them."""
     if when is None:
         return None
     from astropy import units as u
@@ -148,8 +176,8 @@ def moments(when: Time | None, span_s: float) -> Time | None:
     return when + np.linspace(0.0, span_s, count) * u.s
 
 
-def check_times(found: Plan, registry: Registry) -> None:
-    """Ask every obstruction once more about each point at its own time; NoSolution if one is blocked."""
+def _check_times(found: Plan, registry: Registry) -> None:
+    """Check each point against every obstruction at its own time; NoSolution if one is blocked."""
     if found.start is None:
         return
     from astropy import units as u
@@ -161,6 +189,6 @@ def check_times(found: Plan, registry: Registry) -> None:
         if blocked.any():
             number = int(found.numbers[int(np.argmax(blocked))])
             raise NoSolution(
-                f"point {number} is blocked by {obstruction.name} at its own time; plan for another time or"
-                f" fewer points"
+                f"point {number} is blocked by {obstruction.name} at its own time; choose another start time or"
+                " fewer points"
             )

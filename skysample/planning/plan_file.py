@@ -1,4 +1,4 @@
-"""A plan read back from its file, and whether a run is a run of it."""
+"""Read a plan back from its file, and check that a run belongs to it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from skysample.ordering.grid_problem import ordering_problem
 from skysample.planning.plan_table import PLAN_FORMAT, PLAN_VERSION, Plan
 from skysample.runs.points_done import plan_numbers
 from skysample.sampling.grid import Grid, grid_of
-from skysample.site.mount_axes import SIDE_NAMES
+from skysample.site.mount_axes import SIDE_NAMES, side_numbers
 from skysample.sky import usable_sky
 
 if TYPE_CHECKING:
@@ -31,10 +31,10 @@ if TYPE_CHECKING:
 __all__ = ["check_same_plan", "read_plan", "unusable_because"]
 
 _FAR_RAD = np.radians(10.0)
-"""Farther from its planned place no telescope lands that is worth a run: then it is another plan's point."""
+"""No telescope that can take a run misses by more: a point farther from its planned place is another plan's."""
 
 _ROUNDED_RAD = np.radians(5e-6)
-"""How far a place may have moved by being written to a plan file."""
+"""Rounding of a direction in a plan file."""
 
 
 def read_plan(
@@ -47,29 +47,29 @@ def read_plan(
     path : path-like
         Written by `Plan.write`.
     site : Site
-        The plan's own.
+        The site it was made for.
     check : bool
-        Whether every point has to be usable, the Sun aside. Without it the plan is for `resume` only, which leaves
-        out by itself what is not usable: the horizon may have been corrected since.
+        Whether to refuse a point outside the usable sky (the Sun is not checked). False is for `resume` only, which
+        leaves out unusable points: the horizon may have been corrected since.
     registry : Registry, optional
-        The plugins to ask, in place of everything installed.
+        Plugins to use; default: everything installed.
 
     Returns
     -------
     Plan
-        Its points in its order; mount and dome are worked out again, from where they are parked. It has no start
-        time.
+        The points in the order of the file; motion of mount and dome is computed again, from the park position.
+        It has no start time.
 
     Raises
     ------
     InputError
-        If the file is no plan or another site's, or a point of it lies outside this site's usable sky.
+        If the file is not a plan, was made for another site, or has a point outside this site's usable sky.
     """
     name = os.fspath(path)
     table = read_table(path, text=("pier", "start_utc"), expected=PLAN_FORMAT, version=PLAN_VERSION)
     for column in ("point", "alt_deg", "az_deg", "pier"):
         if column not in table.colnames:
-            raise InputError(f"has no column {column}: it is no plan", file=name, key=column)
+            raise InputError(f"has no column {column}; name a plan file", file=name, key=column)
     made_for = table.meta.get("site")
     if made_for and site.name and made_for != site.name:
         raise InputError(
@@ -79,50 +79,37 @@ def read_plan(
         )
     columns = Columns(table, np.arange(len(table)), name)
     numbers = plan_numbers(columns).tolist()
-    places = np.array(
-        [
-            columns.floats(column, -reach, reach, unit="deg")
-            for column, reach in (("alt_deg", 90.0), ("az_deg", 360.0))
-        ]
-    )
-    if not numbers or not np.isfinite(places).all() or len(set(numbers)) < len(numbers):
+    altitude = columns.floats("alt_deg", -90.0, 90.0, unit="deg")
+    azimuth = columns.floats("az_deg", -360.0, 360.0, unit="deg")
+    if not numbers or not np.isfinite([altitude, azimuth]).all() or len(set(numbers)) < len(numbers):
         raise InputError(
-            "has no points, a point without a place, or one twice; write the plan again",
+            "has no points, a point without coordinates, or a duplicate; write the plan again",
             file=name,
             key="point",
         )
-    words = columns.choices("pier", tuple(SIDE_NAMES.values()))
-    side = np.array([-1 if word == SIDE_NAMES[-1] else 1 for word in words])
+    side = np.where(side_numbers(columns.choices("pier", tuple(SIDE_NAMES.values()))) < 0, -1, 1)
     sky = usable_sky(site, registry=registry)
     design = "resumed" if table.meta.get("design") == "resumed" else "as read"
-    grid = grid_of(direction(*np.radians(places)), side, sky, design=design)
+    grid = grid_of(direction(np.radians(altitude), np.radians(azimuth)), side, sky, design=design)
     if check:
         _check_usable(grid, columns)
     problem = ordering_problem(site, grid, dome_weight=_dome_weight(table.meta, name))
     order = np.arange(len(numbers))
-    return Plan(
-        site,
-        grid,
-        order,
-        "as read",
-        schedule(problem, order),
-        None,
-        grid_numbers=tuple(numbers),
-        problem=problem,
-    )
+    moves = schedule(problem, order)
+    return Plan(site, grid, order, "as read", moves, None, grid_numbers=tuple(numbers), problem=problem)
 
 
 def _dome_weight(meta: Mapping[str, Any], file: str) -> float:
     weight = meta.get("dome_weight", 0.0)
     if isinstance(weight, bool) or not isinstance(weight, int | float) or not 0.0 <= weight <= 1.0:
         raise InputError(
-            f"dome_weight is {weight!r:.60}, not from 0 to 1; correct it", file=file, key="dome_weight"
+            f"dome_weight is {weight!r:.60}; write a number from 0 to 1", file=file, key="dome_weight"
         )
     return float(weight)
 
 
 def _check_usable(grid: Grid, columns: Columns) -> None:
-    """Refuse a plan with a point that is not usable, nor any place so near that writing rounded it away."""
+    """Refuse a point that is not usable, even allowing for the rounding of its coordinates in the file."""
     around = np.radians(np.arange(0.0, 360.0, 45.0))
     for place, (at, each) in enumerate(zip(grid.directions, grid.sides, strict=True)):
         across = np.cross(at, np.eye(3)[int(np.argmin(np.abs(at)))])
@@ -139,12 +126,12 @@ def _check_usable(grid: Grid, columns: Columns) -> None:
 
 
 def unusable_because(sky: UsableSky, at: Array) -> str:
-    """What makes a direction unusable: the obstructions' names, or that the tube's side does not reach it."""
+    """Why a direction is unusable: the obstructions' names, or that the tube cannot reach it on that side."""
     return " and ".join(sky.blockers(at)) or "not reached on that side of the pier"
 
 
 def check_same_plan(earlier: Plan, run: Run) -> None:
-    """Refuse a run whose points are not where this plan has them.
+    """Refuse a run whose points are not where the plan has them.
 
     Raises
     ------
@@ -155,8 +142,8 @@ def check_same_plan(earlier: Plan, run: Run) -> None:
     for row, number, seen in zip(run.rows, run.point, run.directions, strict=True):
         if int(number) in planned and separation(seen, planned[int(number)]) > _FAR_RAD:
             raise InputError(
-                f"point {number} is not where this plan has it: the run is of another plan; name the plan that it was"
-                " taken from",
+                f"point {number} is more than 10 deg from its place in this plan, so the run belongs to another plan;"
+                " name that plan",
                 file=run.source,
                 row=int(row),
                 key="point",

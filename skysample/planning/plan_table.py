@@ -1,15 +1,16 @@
-"""A plan: points over the usable sky, in the order to take them, each with where the dome stands."""
+"""A plan: points over the usable sky in the order to take them, with the dome's azimuth at each."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from skysample.geometry import Array, alt_az
 from skysample.ordering import DEFAULT_ORDERING, FrontPoint, front
-from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sky_reading
+from skysample.site.mount_axes import ideal_axes, mount_frame, side_names, sky_reading
 from skysample.version import __version__
 
 if TYPE_CHECKING:
@@ -42,28 +43,28 @@ class Plan:
     ----------
     site : Site
     grid : Grid
-        The points in their own numbering.
+        The points, in their own numbering.
     order : ndarray of int, shape (n,)
         Indices into the grid, in the order to take them.
     ordering : str
-        Name of the ordering that found it.
+        Name of the ordering used.
     schedule : Schedule
-        What mount and dome do, in the order of `order`.
+        Motion of mount and dome, in the order of `order`.
     bound_s : float or None
-        Proven lower bound on `slew_s` over every order, every turn of the axis and every dome policy that stands still
-        during exposures; None where none is known.
+        Proven lower bound on `slew_s` over every order, every turn of the primary axis and every way to move the dome
+        that keeps it still during exposures; None if unknown.
     start : Time or None
-        When the first slew starts.
+        Start of the first slew.
     model : FittedModel or None
-        With one, `table` says what the axes have to read.
+        If there is one, `table` has the axis readings for each point.
     grid_numbers : tuple of int or None
-        Stable numbers of the grid's points, where they are not simply 1 to n: in a plan that was resumed.
+        Stable numbers of the grid's points; None: 1 to n. Given in a resumed plan.
     problem : OrderingProblem or None
-        What the ordering was asked.
+        The problem that the ordering solved.
     first : Plan or None
-        The plan that this one is the rest of, as it was made first; None where this is the first.
+        The first plan, of which this one is the rest; None if this is the first.
     progress : PointsDone or None
-        How far the first one had been taken.
+        What had been taken of the first plan.
     """
 
     site: Site
@@ -81,14 +82,14 @@ class Plan:
 
     @property
     def numbers(self) -> NDArray[np.int64]:
-        """The points' stable numbers, in the order to take them."""
+        """Stable numbers of the points, in the order to take them."""
         if self.grid_numbers is None:
             return np.asarray(self.order) + 1
         return np.array(self.grid_numbers)[self.order]
 
     @property
     def points(self) -> int:
-        """How many."""
+        """Number of points."""
         return len(self.order)
 
     @property
@@ -98,23 +99,23 @@ class Plan:
 
     @property
     def dome_weight(self) -> float:
-        """From 0 (least time) to 1 (least dome), see `OrderingProblem`."""
+        """From 0 (least time) to 1 (least dome motion), see `OrderingProblem`."""
         return 0.0 if self.problem is None else self.problem.dome_weight
 
     @property
     def slew_s(self) -> float:
-        """All motion: mount, dome, settling."""
+        """Time spent slewing: mount, dome and settling."""
         return self.schedule.total_slew_s
 
     @property
     def total_s(self) -> float:
-        """Motion, exposures and overhead."""
+        """Slewing, exposures and overhead."""
         camera = self.site.camera
         return self.slew_s + self.points * (camera.exposure_s + camera.overhead_s)
 
     @property
     def gap(self) -> float | None:
-        """By how much, at most, a better plan could be quicker in motion: slew_s / bound_s - 1."""
+        """Largest fraction by which `slew_s` can exceed that of the best order: slew_s / bound_s - 1."""
         return self.slew_s / self.bound_s - 1.0 if self.bound_s else None
 
     @property
@@ -126,14 +127,13 @@ class Plan:
         )
 
     def trade_off(self) -> list[FrontPoint]:
-        """Say what less dome would cost: this plan, and one or two that spare the dome, from a short search.
+        """Show what less dome motion would cost: this plan, and one or two with less of it, from a short search.
 
         Returns
         -------
         list of FrontPoint
-            The first is this plan. Empty where the plan spares the dome already, was read from a file, comes from
-            an ordering that does not search, or has more than 400 points, for which it takes too long; only this
-            plan where there is no dome.
+            The first is this plan, and the only one without a dome. Empty if the plan has a dome weight already, was
+            read from a file, has an ordering that does not search, or has more than 400 points (too slow).
         """
         if (
             self.problem is None
@@ -146,12 +146,16 @@ class Plan:
 
     @property
     def sun_checked(self) -> bool:
-        """Whether the Sun's place was known: only a plan with a time can keep away from it."""
+        """Whether the Sun was avoided: only a plan with a start time can do that."""
         return self.start is not None
 
     @property
     def table(self) -> QTable:
-        """One row a point, in the order to take them, with the columns of a plan file."""
+        """One row per point, in the order to take them, with the columns of a plan file."""
+        return self._table.copy()
+
+    @cached_property
+    def _table(self) -> QTable:
         from astropy.table import QTable
 
         grid, order, moves = self.grid, self.order, self.schedule
@@ -170,7 +174,6 @@ class Plan:
             times = self.start + self.exposure_start_s * u.s
             ra, dec = (np.degrees(each) for each in to_icrs(self.site, times, directions))
             start = [str(each) for each in iso(times)]
-        german = self.site.mount.kind == "german"
         table = QTable(
             {
                 "point": self.numbers,
@@ -180,7 +183,7 @@ class Plan:
                 "dec_deg": equatorial[:, 1],
                 "ra_icrs_deg": ra,
                 "dec_icrs_deg": dec,
-                "pier": [SIDE_NAMES[int(each)] if german else "" for each in side],
+                "pier": side_names(self.site.mount.kind, side),
                 "start_utc": start,
                 "slew_s": moves.slew_s,
                 "dome_az_deg": np.degrees(moves.dome_az),
@@ -190,18 +193,17 @@ class Plan:
         )
         if self.model is not None:
             reading = sky_reading(self.model.axes_for(directions, side))
-            table["primary_deg"], table["secondary_deg"] = (
-                np.degrees(reading[:, 0]),
-                np.degrees(reading[:, 1]),
-            )
+            table["primary_deg"], table["secondary_deg"] = np.degrees(reading).T
         return table
 
     @property
     def rows(self) -> list[dict[str, Any]]:
-        """The table as plain values; what is not known is None."""
-        table = self.table
-        columns = {name: table[name].tolist() for name in table.colnames}
-        return [{name: _plain(columns[name][i]) for name in columns} for i in range(self.points)]
+        """The table as plain values; None where unknown."""
+        columns = {name: column.tolist() for name, column in self._table.items()}
+        return [
+            {name: _plain(value) for name, value in zip(columns, row, strict=True)}
+            for row in zip(*columns.values(), strict=True)
+        ]
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the plan as ECSV, whole or not at all."""
@@ -224,22 +226,27 @@ class Plan:
             "dome_weight": self.dome_weight,
             "sun_checked": self.sun_checked,
         }
-        rows = self.rows
-        columns = {name: [row[name] for row in rows] for name in rows[0]}
+        columns = {name: list(map(_plain, column.tolist())) for name, column in self._table.items()}
         write_table(path, table_of(columns, meta), expected=PLAN_FORMAT, version=PLAN_VERSION)
 
-    def __str__(self) -> str:
-        text = f"{self.points} points, {self.total_s / 60.0:.1f} min, of which {self.slew_s / 60.0:.1f} min are motion"
+    def summary(self) -> str:
+        """Say how long the plan takes, and how much less another order could take."""
+        text = (
+            f"{self.points} points, {self.total_s / 60.0:.1f} min, {self.slew_s / 60.0:.1f} min of it slewing"
+        )
         if self.site.dome is not None:
             turned = np.degrees(self.schedule.dome_rad)
             text += f"; the dome moves {self.schedule.dome_moves} times, {turned:.0f} deg in all"
         if self.gap is not None and self.gap < _NO_GAP:
-            text += "; no order is quicker"
+            text += "; no other order is quicker"
         elif self.gap is not None:
-            text += f"; no order can save more than {100.0 * self.gap / (1.0 + self.gap):.0f} % of the motion"
+            text += f"; no other order could save more than {100.0 * self.gap / (1.0 + self.gap):.0f} % of the slewing"
         if not self.sun_checked:
-            text += ". No time was given: the Sun was not checked"
+            text += ". No time given: the Sun was not checked"
         return text + "."
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 def _plain(value: Any) -> Any:

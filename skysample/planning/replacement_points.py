@@ -1,4 +1,4 @@
-"""Every point that a plan ever had, under its number: its own, and those that replace the ones that failed."""
+"""Every point that a plan ever had, by number: its own, and the replacements for those that failed."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
     from skysample.runs.points_done import PointsDone
     from skysample.sky import UsableSky
 
-__all__ = ["NumberedPoints", "check_known", "every_point"]
+__all__ = ["PlanPoints", "points_with_replacements"]
 
 _ASIDE = 0.3
-"""How far a failed point is moved, at least, in units of the hexagonal separation: out of a small cloud."""
+"""Least distance of a replacement from the failed point, in hexagonal separations: enough to leave a small cloud."""
 
 
 @dataclass(frozen=True)
-class NumberedPoints:
+class PlanPoints:
     """Every point that a plan ever had.
 
-    Numbers, directions, sides, the number that each replaces (or 0), and whether there is a place for it.
+    Numbers, directions, sides, the number of the point that each replaces (or 0), and whether room was found for it.
     """
 
     numbers: NDArray[np.int64]
@@ -39,20 +39,30 @@ class NumberedPoints:
     replaces: NDArray[np.int64]
     placed: NDArray[np.bool_]
 
-    def open_after(self, taken: PointsDone) -> NDArray[np.bool_]:
-        """Which are still to be taken: not one that was, nor what replaces a point that was solved later."""
+    def still_to_take(self, taken: PointsDone) -> NDArray[np.bool_]:
+        """Which points are neither done nor failed, nor replace a point that was solved later."""
         served = set(taken.done)
         for number, replaced in zip(self.numbers.tolist(), self.replaces.tolist(), strict=True):
             if replaced in served:
                 served.add(number)
         return self.placed & ~np.isin(self.numbers, [*served, *taken.failed])
 
+    def check_known(self, taken: PointsDone) -> None:
+        """Refuse a run that names a point which is not among these."""
+        for number in (*taken.done, *taken.failed):
+            if number not in self.numbers:
+                raise InputError(
+                    f"the run has point {number}, which is not in this plan; name the first plan, or give the plan's"
+                    " own points and seed",
+                    key="point",
+                )
 
-def every_point(first: Plan, taken: PointsDone, sky_now: UsableSky) -> NumberedPoints:
-    """Points of the first plan, then one for each that failed, in the order in which they did.
 
-    The numbers do not depend on when this is asked. Neither do the places of those that were taken already, which
-    nothing else may come close to; the others have to be usable now.
+def points_with_replacements(first: Plan, taken: PointsDone, sky_now: UsableSky) -> PlanPoints:
+    """Collect the points of the first plan, then one replacement for each that failed, in order of failure.
+
+    The numbers are the same at any time, and so are the places of points already taken; no other point comes near
+    these. All others have to be usable now.
     """
     numbers = list(range(1, first.points + 1)) if first.grid_numbers is None else list(first.grid_numbers)
     directions = [np.asarray(each) for each in first.grid.directions]
@@ -71,22 +81,11 @@ def every_point(first: Plan, taken: PointsDone, sky_now: UsableSky) -> NumberedP
         clear = np.min([separation(reachable, other) for other in directions], axis=0) >= aside
         nearest = int(np.argmin(np.where(clear, separation(reachable, directions[at]), np.inf)))
         numbers.append(number)
-        # Without a place the number is used up all the same: those after it must not depend on the time.
+        # Without room the number is used up all the same: later numbers must not depend on the time.
         directions.append(reachable[nearest] if clear.any() else directions[at])
         side.append(side[at])
         replaces.append(failed)
         placed.append(bool(clear.any()))
-    return NumberedPoints(
+    return PlanPoints(
         np.array(numbers), np.array(directions), np.array(side), np.array(replaces), np.array(placed)
     )
-
-
-def check_known(points: NumberedPoints, taken: PointsDone) -> None:
-    """Refuse a run that names a point which is not one of these."""
-    for number in (*taken.done, *taken.failed):
-        if number not in points.numbers:
-            raise InputError(
-                f"the run has point {number}, which this plan has not: name the first plan,"
-                " or give its own points and seed",
-                key="point",
-            )

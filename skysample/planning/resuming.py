@@ -1,4 +1,4 @@
-"""Go on with a plan that clouds interrupted: what is done is dropped, what failed is replaced, the rest re-ordered."""
+"""Continue a plan after clouds: drop the points that are done, replace those that failed, re-order the rest."""
 
 from __future__ import annotations
 
@@ -12,13 +12,12 @@ from skysample.astrometry.times import check_moment
 from skysample.errors import InputError, NoSolution, SkysampleWarning
 from skysample.ordering import named_ordering, schedule
 from skysample.ordering.grid_problem import ordering_problem
-from skysample.planning import GUESSED_LEG_S, check_times, moments, ordered
-from skysample.planning.plan_file import check_same_plan, read_plan, unusable_because
-from skysample.planning.replacement_points import NumberedPoints, check_known, every_point
+from skysample.planning import in_order, plan_for_its_own_time
+from skysample.planning.plan_file import unusable_because
+from skysample.planning.replacement_points import PlanPoints, points_with_replacements
 from skysample.plugins.registry import default_registry
-from skysample.runs.points_done import PointsDone, read_points_done
+from skysample.runs.points_done import PointsDone
 from skysample.sampling.grid import grid_of
-from skysample.sky import usable_sky
 
 if TYPE_CHECKING:
     from astropy.time import Time
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from skysample.plugins.registry import Registry
     from skysample.sky import UsableSky
 
-__all__ = ["PointsDone", "check_same_plan", "known_numbers", "read_plan", "read_points_done", "resume"]
+__all__ = ["PointsDone", "known_numbers", "resume"]
 
 
 def resume(
@@ -42,15 +41,15 @@ def resume(
 ) -> Plan:
     """Plan the rest of a plan.
 
-    A failed point gives way to its nearest usable neighbour, a little aside, under a new number: the points of the
-    first plan count on from its own. No point is planned twice, however often a plan is resumed.
+    A failed point is replaced by its nearest usable neighbour, a little to the side, under a new number that continues
+    the numbers of the first plan. No point is planned twice, however often a plan is resumed.
 
     Parameters
     ----------
     earlier : Plan
-        As it was made: the first plan, or one that was resumed since.
+        The plan being taken: the first one, or one resumed from it.
     progress : PointsDone
-        What has been taken, from `read_points_done`; of a plan that was resumed, at least what was taken since.
+        What has been taken, from `read_points_done`; for a resumed plan, at least what was taken since.
     when : Time, optional
         Now.
     order : str, optional
@@ -62,13 +61,13 @@ def resume(
     Returns
     -------
     Plan
-        Ordered from where mount and dome stood at the last point, whether it was solved or not. Points that are not
-        usable now are left out, with a SkysampleWarning that names them.
+        Starts from where mount and dome stood at the last point, solved or not. Points that are not usable now are
+        left out, and named in a SkysampleWarning.
 
     Raises
     ------
     InputError
-        If the run names points that the plan does not have, or the plan is the file of one that was resumed.
+        If the run names points that the plan does not have, or the plan was read from the file of a resumed plan.
     NoSolution
         If nothing is left to take.
     """
@@ -78,28 +77,27 @@ def resume(
     first = earlier.first or earlier
     if first.grid.design == "resumed":
         raise InputError(
-            "the plan is itself the rest of another: name the first plan, and one run with all that was taken",
+            "this plan is itself the rest of another; name the first plan, and one run with everything taken so far",
             key="plan",
         )
     check_moment(when)
     taken = progress if earlier.progress is None else earlier.progress.then(progress)
     weight = earlier.dome_weight if dome_weight is None else dome_weight
-    here: tuple[Array, float] | None = None
-    expected_s = max(1, first.points - len(taken.done)) * (
-        site.camera.exposure_s + site.camera.overhead_s + GUESSED_LEG_S
-    )
-    for _ in range(4):
-        sky_now = usable_sky(site, moments(when, expected_s), registry=plugins)
-        points = every_point(first, taken, sky_now)
-        check_known(points, taken)
-        usable = points.open_after(taken)
-        left = np.flatnonzero(usable)
-        usable[left] = [
-            sky_now.usable(points.directions[i : i + 1], int(points.side[i]))[0] for i in left.tolist()
-        ]
-        missing = [int(i) for i in left if not usable[i]]
+    left_out = ""
+
+    def attempt(sky_now: UsableSky) -> Plan:
+        nonlocal left_out
+        points = points_with_replacements(first, taken, sky_now)
+        points.check_known(taken)
+        usable = points.still_to_take(taken)
+        left = np.flatnonzero(usable).tolist()
+        usable[left] = [sky_now.usable(points.directions[i : i + 1], int(points.side[i]))[0] for i in left]
+        left_out = ", ".join(
+            f"point {points.numbers[i]} ({unusable_because(sky_now, points.directions[i])})"
+            for i in left
+            if not usable[i]
+        )
         if not usable.any():
-            _say_missing(points, missing, sky_now)
             raise NoSolution("nothing is left to take: every point is done, failed, or not usable now")
         grid = grid_of(
             points.directions[usable],
@@ -109,44 +107,34 @@ def resume(
             seed=earlier.grid.seed,
         )
         problem = ordering_problem(site, grid, earlier.grid.seed, weight)
-        here = here or _where_it_stands(earlier, progress, points)
+        here = _last_position(earlier, progress, points)
         if here is not None:
             problem = replace(problem, start_axes=here[0], start_dome=here[1])
-        found = replace(
-            ordered(site, grid, problem, ordering, when, earlier.model),
+        return replace(
+            in_order(site, grid, problem, ordering, when, earlier.model),
             grid_numbers=tuple(points.numbers[usable].tolist()),
             first=first,
             progress=taken,
         )
-        if when is None or found.total_s <= expected_s:
-            break
-        expected_s = 1.2 * found.total_s
-    _say_missing(points, missing, sky_now)
-    check_times(found, plugins)
-    return found
+
+    try:
+        return plan_for_its_own_time(attempt, site, when, max(1, first.points - len(taken.done)), plugins)
+    finally:
+        if left_out:
+            warnings.warn(f"not usable now and left out: {left_out}", SkysampleWarning, stacklevel=2)
 
 
 def known_numbers(plan: Plan, progress: PointsDone) -> frozenset[int]:
-    """Numbers that a run of this plan may name: its own, those before it, and those that replace failed points."""
+    """Numbers that a run of this plan may use: the plan's own, earlier ones, and those of replacements."""
     first = plan.first or plan
     taken = progress if plan.progress is None else plan.progress.then(progress)
-    return frozenset(every_point(first, taken, first.sky).numbers.tolist())
+    return frozenset(points_with_replacements(first, taken, first.sky).numbers.tolist())
 
 
-def _say_missing(points: NumberedPoints, missing: list[int], sky: UsableSky) -> None:
-    if missing:
-        named = ", ".join(
-            f"point {points.numbers[i]} ({unusable_because(sky, points.directions[i])})" for i in missing
-        )
-        warnings.warn(f"not usable now and left out: {named}", SkysampleWarning, stacklevel=3)
+def _last_position(earlier: Plan, progress: PointsDone, points: PlanPoints) -> tuple[Array, float] | None:
+    """Axes and dome at the point tried last, as planned; the dome as the run gives it, if it does.
 
-
-def _where_it_stands(
-    earlier: Plan, progress: PointsDone, points: NumberedPoints
-) -> tuple[Array, float] | None:
-    """Axes and dome at the point tried last, as the plan had them; the dome as the run says, if it does.
-
-    None: nothing was tried since the plan was made and it does not know either.
+    None: nothing was tried since the plan was made, and the plan does not know its start either.
     """
     last, planned = progress.last, earlier.numbers.tolist()
     if last in planned:
@@ -155,7 +143,7 @@ def _where_it_stands(
         problem = earlier.problem
         return None if problem is None else (np.asarray(problem.start_axes), float(problem.start_dome))
     else:
-        # It replaced another point under an order that is not known here: gone to from the park.
+        # A replacement, reached in an order that is not known here: taken as reached from the park.
         one = points.numbers == last
         alone = grid_of(points.directions[one], points.side[one], earlier.sky, design="resumed")
         moves, stop = schedule(ordering_problem(earlier.site, alone), [0]), 0

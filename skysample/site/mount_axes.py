@@ -15,6 +15,8 @@ import numpy as np
 from skysample.geometry import wrap_pi
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import ArrayLike, NDArray
 
     from skysample.geometry import Array
@@ -28,6 +30,8 @@ __all__ = [
     "mechanical",
     "mount_frame",
     "primary_turns",
+    "side_names",
+    "side_numbers",
     "sides",
     "sky_reading",
     "tube_origin",
@@ -50,6 +54,17 @@ _DEFAULT_LIMITS_DEG = {
 def sides(kind: str) -> tuple[int, ...]:
     """The sides of the pier the tube can be on: (1, -1) for `german` (east, west), else (1,)."""
     return (1, -1) if kind == "german" else (1,)
+
+
+def side_names(kind: str, side: ArrayLike) -> list[str]:
+    """Names of sides of the pier, shape (n,), all empty for a mount that does not flip."""
+    return [SIDE_NAMES[int(each)] if len(sides(kind)) > 1 else "" for each in np.asarray(side)]
+
+
+def side_numbers(names: Iterable[str]) -> NDArray[np.int64]:
+    """Sides of the pier from their names: 1 east, -1 west, 0 where the name is empty."""
+    numbers = {"": 0} | {name: side for side, name in SIDE_NAMES.items()}
+    return np.array([numbers[name] for name in names], dtype=np.int64)
 
 
 def limits(mount: Mount) -> Array:
