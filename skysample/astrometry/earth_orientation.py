@@ -5,7 +5,8 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +17,14 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
 
 __all__ = ["EarthOrientation", "earth_orientation"]
+
+
+# Columns of finals2000A.all, as the description that is packaged with it gives them.
+_MJD = slice(7, 15)
+_POLE = slice(18, 27), slice(37, 46)
+_UT1_UTC = slice(58, 68)
+_FINAL_POLE = slice(134, 144), slice(144, 154)
+_FINAL_UT1_UTC = slice(154, 165)
 
 
 @dataclass(frozen=True)
@@ -41,21 +50,20 @@ class _Table:
 @lru_cache(maxsize=1)
 def _packaged_table() -> _Table:
     import astropy_iers_data
-    from astropy.utils import iers
 
-    table = iers.IERS_A.read(astropy_iers_data.IERS_A_FILE, readme=astropy_iers_data.IERS_A_README)
-    mjd, ut1_utc, x, y = (_plain(table[name]) for name in ("MJD", "UT1_UTC", "PM_x", "PM_y"))
-    good = np.isfinite(ut1_utc) & np.isfinite(x) & np.isfinite(y)
-    mjd, ut1_utc, x, y = mjd[good], ut1_utc[good], x[good], y[good]
+    lines = Path(astropy_iers_data.IERS_A_FILE).read_text("ascii").splitlines()
+    mjd, ut1_utc, x, y = np.array([_row(line) for line in lines if line[_UT1_UTC].strip()], float).T
     ut1_tai = ut1_utc - _tai_minus_utc(mjd)
     year = mjd >= mjd[-1] - 365.0
     rate = float(np.polyfit(mjd[year] - mjd[-1], ut1_tai[year], 1)[0])
     return _Table(mjd, ut1_tai, x, y, rate, float(x[year].mean()), float(y[year].mean()))
 
 
-def _plain(column: Any) -> Array:
-    values = getattr(column, "unmasked", column).value
-    return np.asarray(np.ma.filled(np.ma.asarray(values, float), np.nan))
+def _row(line: str) -> tuple[str, str, str, str]:
+    """MJD, UT1-UTC (s) and pole x, y (arcsec) of a day: the final values of Bulletin B, or else those of Bulletin A."""
+    final = [line[columns].strip() for columns in _FINAL_POLE]
+    x, y = final if all(final) else [line[columns] for columns in _POLE]
+    return line[_MJD], line[_FINAL_UT1_UTC].strip() or line[_UT1_UTC], x, y
 
 
 def _tai_minus_utc(mjd: Array) -> Array:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SourceFile", "horizon_file", "software", "source_file"]
 
-_PACKAGES = ("skysample", "numpy", "scipy", "astropy", "pyerfa", "healpy")
+_PACKAGES = ("skysample", "numpy", "scipy", "astropy", "pyerfa", "hpgeom")
 
 
 @dataclass(frozen=True, slots=True)

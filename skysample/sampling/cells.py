@@ -49,13 +49,13 @@ def coarse_cells(cells: Array, wanted: int, weight: Array | None = None) -> tupl
     weight : ndarray, shape (k,)
         The area that each stands for.
     """
-    import healpy
+    import hpgeom
 
     weight = np.ones(len(cells)) if weight is None else weight
     centres, merged = cells, weight
     nside = max(1, int(np.sqrt(wanted / 12.0)))
     while len(cells) > wanted and nside < 2**_FINEST_ORDER:
-        label, count = _numbered(healpy.vec2pix(nside, *cells.T))
+        label, count = _numbered(hpgeom.vector_to_pixel(nside, *cells.T, nest=False))
         if count >= wanted:
             centres, merged = _merged(cells, weight, label, count)
             break
@@ -106,9 +106,9 @@ def edge_resolved_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
 
 def _along_curve(cells: Array) -> NDArray[np.int64]:
     """Nested HEALPix numbers, which follow a space-filling curve."""
-    import healpy
+    import hpgeom
 
-    numbers: NDArray[np.int64] = healpy.vec2pix(2**_FINEST_ORDER, *cells.T, nest=True)
+    numbers: NDArray[np.int64] = hpgeom.vector_to_pixel(2**_FINEST_ORDER, *cells.T)
     return numbers
 
 

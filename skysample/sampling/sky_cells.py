@@ -81,10 +81,10 @@ def _split(
     sky: UsableSky, nside: int, pixels: NDArray[np.int64], reachable: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], Array, NDArray[np.bool_]]:
     """Nested pixels in ascending order at twice the resolution, their centres, and where those are usable."""
-    import healpy
+    import hpgeom
 
     edge, beyond = np.zeros(len(pixels), bool), []
-    for neighbour in healpy.get_all_neighbours(nside, pixels, nest=True):
+    for neighbour in hpgeom.neighbors(nside, pixels).T:
         place = np.minimum(np.searchsorted(pixels, neighbour), len(pixels) - 1)
         there = pixels[place] == neighbour
         edge |= (neighbour >= 0) & ~(there & (reachable[place] == reachable).all(axis=1))
@@ -98,7 +98,7 @@ def _split(
 
     children = (4 * near[:, None] + np.arange(4)).ravel()
     usable, anew = np.repeat(known, 4, axis=0), np.repeat(edge, 4)
-    colatitude, azimuth = healpy.pix2ang(2 * nside, children, nest=True)
+    colatitude, azimuth = hpgeom.pixel_to_angle(2 * nside, children, lonlat=False)
     centres = direction(np.pi / 2.0 - colatitude, azimuth)
     for column, side in enumerate(sides(sky.site.mount.kind)):
         usable[anew, column] = sky.usable(centres[anew], side)
@@ -108,11 +108,9 @@ def _split(
 
 def _pixels(nside: int, directions: Array) -> NDArray[np.int64]:
     """Nested numbers of the pixels that directions lie in (z to the zenith, longitude = azimuth)."""
-    import healpy
+    import hpgeom
 
-    numbers: NDArray[np.int64] = healpy.vec2pix(
-        nside, directions[:, 1], directions[:, 0], directions[:, 2], nest=True
-    )
+    numbers: NDArray[np.int64] = hpgeom.vector_to_pixel(nside, *directions[:, [1, 0, 2]].T)
     return numbers
 
 

@@ -1,6 +1,6 @@
 """The usable sky: what every obstruction leaves of the hemisphere, on equal-area pixels.
 
-Source of the tessellation: Gorski et al. 2005, ApJ 622, 759 (HEALPix), by healpy; its z axis is the zenith,
+Source of the tessellation: Gorski et al. 2005, ApJ 622, 759 (HEALPix), by hpgeom; its z axis is the zenith,
 its longitude the azimuth, counted from north through east.
 """
 
@@ -373,7 +373,7 @@ def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array
     Starts coarse; on the way to `nside` only those pixels are judged anew whose parent differs from one of
     its neighbours in any fact, or has one below the horizontal.
     """
-    import healpy as hp
+    import hpgeom
 
     level = min(nside, _COARSE_NSIDE)
     pixels, directions = _hemisphere(level)
@@ -382,12 +382,12 @@ def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array
         count = 12 * level**2
         known = np.full((len(facts), count), -1, np.int8)
         known[:, pixels] = facts
-        neighbours = hp.get_all_neighbours(level, np.arange(count))
+        neighbours = hpgeom.neighbors(level, np.arange(count), nest=False).T
         differs = (known == -1).any(axis=0)
         for neighbour in neighbours:
             differs |= (neighbour >= 0) & (known != known[:, neighbour]).any(axis=0)
         pixels, directions = _hemisphere(2 * level)
-        parents = hp.nest2ring(level, hp.ring2nest(2 * level, pixels) // 4)
+        parents = hpgeom.nest_to_ring(level, hpgeom.ring_to_nest(2 * level, pixels) // 4)
         facts = known[:, parents] == 1
         anew = np.flatnonzero(differs[parents])
         facts[:, anew] = judged(directions[anew])
@@ -396,9 +396,11 @@ def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array
 
 
 def _hemisphere(nside: int) -> tuple[Pixels, Array]:
-    import healpy as hp
+    import hpgeom
 
-    colatitude, azimuth = hp.pix2ang(nside, np.arange(6 * nside**2 + 2 * nside))
+    colatitude, azimuth = hpgeom.pixel_to_angle(
+        nside, np.arange(6 * nside**2 + 2 * nside), nest=False, lonlat=False
+    )
     above = np.flatnonzero(colatitude < math.pi / 2.0 - 1e-9)
     directions = direction(math.pi / 2.0 - colatitude[above], azimuth[above])
     directions.flags.writeable = False

@@ -287,9 +287,9 @@ def _corner_rad(camera: Camera) -> float | None:
 
 def _stays(tracks: Array, sky: UsableSky) -> NDArray[np.bool_]:
     """Which tracks, shape (t, n, 3), are in the usable sky all the time, shape (n,)."""
-    import healpy as hp
+    import hpgeom
 
-    pixels = hp.vec2pix(sky.nside, tracks[..., 1], tracks[..., 0], tracks[..., 2])
+    pixels = hpgeom.vector_to_pixel(sky.nside, tracks[..., 1], tracks[..., 0], tracks[..., 2], nest=False)
     return np.asarray(sky.mask()[pixels].all(axis=0))
 
 

@@ -127,6 +127,15 @@ def test_a_place_can_be_told_the_air_of_tonight(make_site):
         frames.observed_place(star, "2016-01-01T03:00:00", site)
 
 
+def test_earth_orientation_is_that_of_the_table_as_astropy_reads_it():
+    table = iers.IERS_A.read(iers.IERS_A_FILE, readme=iers.IERS_A_README)
+    days = np.asarray(table["MJD"].value)
+    read = earth_orientation(days)
+    np.testing.assert_allclose(read.dut1_s, table["UT1_UTC"].value, rtol=0.0, atol=1e-12)
+    np.testing.assert_allclose(read.xp_rad / ARCSEC, table["PM_x"].value, rtol=0.0, atol=1e-15)
+    np.testing.assert_allclose(read.yp_rad / ARCSEC, table["PM_y"].value, rtol=0.0, atol=1e-15)
+
+
 def test_extrapolated_ut1_joins_the_table_without_a_step():
     end = float(iers.IERS_A.read(iers.IERS_A_FILE)["MJD"][-1].value)
     with warnings.catch_warnings():

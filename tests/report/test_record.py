@@ -290,7 +290,7 @@ def test_the_job_can_be_reproduced(job, record, page):
         assert hashlib.sha256((job.folder / name).read_bytes()).hexdigest() in said
         assert name in said
     assert f"skysample {ss.__version__}" in said
-    for package in (np, __import__("astropy"), __import__("healpy")):
+    for package in (np, __import__("astropy"), __import__("hpgeom")):
         assert f"{package.__name__} {package.__version__}" in said
     assert "Made 2026-05-05 01:02:03 UTC" in text_of(page)
     again = job.record(job.folder / "after.ecsv", job.folder / "before.ecsv")

@@ -196,9 +196,9 @@ def _cross(
 
 def _error_lines(axes: Axes, sky: UsableSky, error: SkyError, radius: float) -> Array:
     """Lines of equal error, heavier where it is larger; places of their labels (k, 2), none where all is alike."""
-    import healpy as hp
+    import hpgeom
 
-    pixels = hp.vec2pix(sky.nside, *error.directions[:, [1, 0, 2]].T)
+    pixels = hpgeom.vector_to_pixel(sky.nside, *error.directions[:, [1, 0, 2]].T, nest=False)
     worst = np.zeros(12 * sky.nside**2)
     np.maximum.at(worst, pixels, error.error_rad / ARCSEC)
     x, y, directions = raster(radius)

@@ -178,12 +178,16 @@ def raster(radius: float) -> tuple[Array, Array, Array]:
 
 def interpolated(values: Array, directions: Array) -> Array:
     """Values of a full-sky HEALPix map (RING, azimuth as longitude) between its pixels, shape (k, k)."""
-    import healpy as hp
+    import hpgeom
 
     unit = directions / np.linalg.norm(directions, axis=-1, keepdims=True)
     colatitude = np.arccos(np.clip(unit[..., 2], -1.0, 1.0))
     azimuth = np.arctan2(unit[..., 0], unit[..., 1]) % (2.0 * np.pi)
-    return np.asarray(hp.get_interp_val(values, colatitude, azimuth), float)
+    nside = hpgeom.npixel_to_nside(len(values))
+    pixels, weights = hpgeom.get_interpolation_weights(
+        nside, colatitude.ravel(), azimuth.ravel(), lonlat=False, nest=False
+    )
+    return np.asarray((values[pixels] * weights).sum(axis=-1), float).reshape(colatitude.shape)
 
 
 def _shade_blocked(axes: Axes, sky: UsableSky, radius: float) -> None:
