@@ -1,7 +1,7 @@
 """Does what skysample calls 95 % happen 95 % of the time, at every site, mount, number of points and noise?
 
 A cell is a site (north, south, near the equator), a kind of mount, a number of even points and a noise per axis. Each
-of its nights has a mount of its own (52' and 2 degrees off, each times 0.5 to 1.5, any sign; random zeros, cone, skew,
+of its nights has a mount of its own (45' and 1.8 degrees off, each times 0.5 to 1.5, any sign; random zeros, cone, skew,
 flexures) from SimulatedMount, a default fit with rejection, its score, and a fresh pointing at each of some fifty
 (`german`: a hundred) places all over the usable sky. With one night in fifty, and 25 points or more, both encoders are
 off their centres too, by 20 arcsec or so, which nobody named: what do intervals do after `select_terms`?
@@ -291,7 +291,7 @@ def without_noise(figures: Figures, nights: int) -> None:
     for kind, homed, axis_off in product(KINDS, (True, False), (None, (18000.0, 18000.0))):
         rms = worst_rms_arcsec(kind, nights, homed=homed, axis_off=axis_off)
         encoders = "homed" if homed else "never homed"
-        axis = "5 degrees" if axis_off else "52' and 2 degrees"
+        axis = "5 degrees" if axis_off else "45' and 1.8 degrees"
         what = f"no noise, {kind}, encoders {encoders}, axis {axis} off: worst RMS of {nights}"
         figures.at_most(what, rms, 0.001, "arcsec")
 

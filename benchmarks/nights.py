@@ -18,7 +18,7 @@ ARCSEC = np.pi / 648000.0
 CELLS = [(kind, name) for kind in ("fork", "german", "altaz") for name in ("north", "south")]
 AXIS_TERMS = dict.fromkeys(("fork", "german"), ("polar_altitude", "polar_azimuth"))
 AXIS_TERMS["altaz"] = ("tilt_north", "tilt_east")
-AXIS_OFF_ARCSEC = (52.0 * 60.0, 2.0 * 3600.0)
+AXIS_OFF_ARCSEC = (45.0 * 60.0, 1.8 * 3600.0)
 NOISE_ARCSEC = 1.5
 
 
@@ -52,7 +52,7 @@ def random_night(
     Parameters
     ----------
     axis_off_arcsec : tuple of float, optional
-        By how much the axis is off, with random signs; None: 52' and 2 degrees, each times 0.5 to 1.5.
+        By how much the axis is off, with random signs; None: 45' and 1.8 degrees, each times 0.5 to 1.5.
     extended : bool
         Whether the encoders are eccentric too.
     zeros_off : tuple of float

@@ -1,6 +1,6 @@
 """Does `select_terms` keep its two promises, and do intervals hold after it?
 
-For each kind of mount and 30, 75 and 100 points, 400 random mounts (52' and 2 degrees off, each times 0.5 to 1.5;
+For each kind of mount and 30, 75 and 100 points, 400 random mounts (45' and 1.8 degrees off, each times 0.5 to 1.5;
 random latitude, zeros, cone, skew, flexures; noise 1.5 arcsec per axis):
 
 - plain: the standard terms alone. How often is any further term admitted?

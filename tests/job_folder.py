@@ -106,7 +106,7 @@ def make_job(folder: Path) -> None:
     """Write the sites, the runs before and after an adjustment, and the model of the first run."""
     (folder / "site.toml").write_text(SITE)
     (folder / "altaz.toml").write_text(ALTAZ_SITE)
-    take_run(folder / "site.toml", folder / "before.ecsv", errors("fork", 3120.0, -1800.0), 7)
+    take_run(folder / "site.toml", folder / "before.ecsv", errors("fork", 2760.0, -1800.0), 7)
     take_run(folder / "site.toml", folder / "after.ecsv", errors("fork", 25.0, -40.0), 2)
     take_run(folder / "altaz.toml", folder / "altaz.ecsv", errors("altaz", 300.0, -200.0), 3)
     site = load_site(folder / "site.toml")

@@ -17,7 +17,7 @@ ORDINARY = {
 SMALL = {"primary_sin": 20.0, "primary_cos": -15.0, "secondary_sin": 11.0}
 
 
-def errors(kind, first_arcsec=3120.0, second_arcsec=7200.0, *, extended=False):
+def errors(kind, first_arcsec=2760.0, second_arcsec=5400.0, *, extended=False):
     names = ("tilt_north", "tilt_east") if kind == "altaz" else ("polar_altitude", "polar_azimuth")
     terms = {**ORDINARY, names[0]: first_arcsec, names[1]: second_arcsec}
     if extended:

@@ -17,7 +17,7 @@ _SIGNS = (
 
 
 def measured(value: float, error: float, unit: str) -> str:
-    """Write a number with its error, as many decimals as the error bears: 52.03' +- 0.08'."""
+    """Write a number with its error, as many decimals as the error bears: 37.42' +- 0.08'."""
     decimals = 1 if error >= 0.1 else 2 if error >= 0.005 or error == 0.0 else 3
     return f"{value:.{decimals}f}{unit} +- {error:.{decimals}f}{unit}"
 

@@ -26,7 +26,7 @@ BOLTS = {
     "azimuth_pitch_mm": 1.5,
     "azimuth_clockwise": "east",
 }
-BEFORE = (52.0, -30.0)
+BEFORE = (46.0, -30.0)
 
 
 def alignment(site, first_arcmin, second_arcmin, seed=0, terms=None, noise_arcsec=1.0, points=20, **more):
@@ -36,7 +36,7 @@ def alignment(site, first_arcmin, second_arcmin, seed=0, terms=None, noise_arcse
 
 
 def adjusted(first_arcmin, second_arcmin, site=None, limit=5.0, **more):
-    """Compare a mount set down 52' too high and 30' west with where it stands now."""
+    """Compare a mount set down 46' too high and 30' west with where it stands now."""
     site = site or make_site("fork", 35.0)
     return compare(
         alignment(site, *BEFORE, seed=1),
@@ -52,7 +52,7 @@ def adjusted(first_arcmin, second_arcmin, site=None, limit=5.0, **more):
         ((-12.0, 0.0), ("overshot", "as asked")),
         ((20.0, 0.0), ("fell short", "as asked")),
         ((104.0, 0.0), ("wrong way", "as asked")),
-        ((52.0, 0.0), ("did not move", "as asked")),
+        ((46.0, 0.0), ("did not move", "as asked")),
         ((0.0, 2.0), ("as asked", "crept")),
         ((0.0, 12.0), ("as asked", "overshot")),
         ((0.0, -12.0), ("as asked", "fell short")),
@@ -63,7 +63,7 @@ def test_what_a_bolt_did_is_told_by_where_the_axis_went(left, verdicts):
     found = adjusted(*left)
     assert tuple(each.verdict for each in found.adjusters) == verdicts
     altitude, azimuth = found.adjusters
-    assert altitude.asked_arcmin == pytest.approx(-52.0, abs=0.2)
+    assert altitude.asked_arcmin == pytest.approx(-46.0, abs=0.2)
     assert azimuth.asked_arcmin == pytest.approx(30.0, abs=0.2)
     for each, was, now in zip(found.adjusters, BEFORE, left, strict=True):
         assert abs(each.made_arcmin - (now - was)) < 5.0 * each.stderr_arcmin
@@ -126,7 +126,7 @@ def test_sound_adjustments_are_called_wrong_in_at_most_one_of_twenty():
     for night in range(nights):
         before = alignment(site, *BEFORE, seed=1000 + night, points=12)
         # Made exactly as told: what is left is the error of the first run.
-        left = before.first_rad - np.radians(52.0 / 60.0), before.second_rad + np.radians(30.0 / 60.0)
+        left = before.first_rad - np.radians(46.0 / 60.0), before.second_rad + np.radians(30.0 / 60.0)
         after = alignment(site, *(-np.degrees(left) * 60.0), seed=5000 + night, points=12)
         found = compare(before, after, 5.0 * u.arcmin)
         wrong += any(each.beyond_chance for each in found.adjusters) or bool(found.disturbed)

@@ -46,16 +46,16 @@ def steps(found, adjuster):
     [(52.0, "north", "right", "right (east)", "left"), (-27.0, "south", "left", "left (east)", "right")],
 )
 def test_right_and_left_are_those_of_somebody_who_faces_the_pole(latitude, facing, east, hand, goes):
-    lines = list(aim_sentences(alignment(latitude, 52.0, 31.0)))
+    lines = list(aim_sentences(alignment(latitude, 46.0, 31.0)))
     assert f"face {facing}" in lines[0]
     assert lines[0].endswith(f"east is on your {east}.")
-    assert lines[1] == "The polar axis points 52.00' +- 0.10' too high"
+    assert lines[1] == "The polar axis points 46.00' +- 0.10' too high"
     assert hand in lines[2]
     assert lines[3] == f"It must go down and to the {goes}."
 
 
 def test_an_axis_too_low_and_to_the_west_goes_up_and_east():
-    lines = list(aim_sentences(alignment(52.0, -52.0, -31.0)))
+    lines = list(aim_sentences(alignment(52.0, -46.0, -31.0)))
     assert "too low" in lines[1]
     assert "too far left (west)" in lines[2]
     assert lines[3] == "It must go up and to the right."
@@ -86,17 +86,17 @@ def test_of_two_opposed_bolts_no_single_sense_is_named(clockwise):
 
 
 def test_altitude_ends_going_up_against_the_weight():
-    assert "come back up" in steps(alignment(52.0, 52.0, 0.0), "altitude")[0]
-    assert "End going up" in steps(alignment(52.0, -52.0, 0.0), "altitude")[0]
+    assert "come back up" in steps(alignment(52.0, 46.0, 0.0), "altitude")[0]
+    assert "End going up" in steps(alignment(52.0, -46.0, 0.0), "altitude")[0]
 
 
 def test_what_a_lean_costs_is_said_and_a_level_wedge_costs_nothing():
-    assert not any("than the error" in step for step in steps(alignment(35.0, 30.0, 120.0), "altitude"))
-    # 2.1' at 2 degrees of azimuth and a lean of 1 degree (DESIGN 12).
-    lean = alignment(35.0, -30.0, 120.0, lean_east_deg=1.0)
+    assert not any("than the error" in step for step in steps(alignment(35.0, 30.0, 100.0), "altitude"))
+    # 100' of azimuth times the sine of a lean of 1 degree.
+    lean = alignment(35.0, -30.0, 100.0, lean_east_deg=1.0)
     assert "less than the error" in " ".join(steps(lean, "altitude"))
-    assert lean.moves[0].crosstalk_arcmin == pytest.approx(-2.1, abs=0.15)
-    assert lean.moves[0].arcmin == pytest.approx(30.0 - 2.1, abs=0.15)
+    assert lean.moves[0].crosstalk_arcmin == pytest.approx(-1.75, abs=0.15)
+    assert lean.moves[0].arcmin == pytest.approx(30.0 - 1.75, abs=0.15)
 
 
 def test_a_move_that_cannot_be_told_from_none_is_left_and_its_turns_are_not_said():
@@ -122,19 +122,19 @@ def test_a_move_smaller_than_a_hand_can_set_is_left():
 
 
 def test_a_base_is_levelled_by_the_metre():
-    found = alignment(52.0, -52.0, 31.0, "altaz")
+    found = alignment(52.0, -46.0, 31.0, "altaz")
     lines = list(aim_sentences(found))
-    assert lines[1] == "The azimuth axis leans 52.00' +- 0.10' towards you (south)"
+    assert lines[1] == "The azimuth axis leans 46.00' +- 0.10' towards you (south)"
     assert "to the right (east)" in lines[2]
-    # 52' of a metre is 15.13 mm.
+    # 46' of a metre is 13.38 mm.
     assert steps(found, "north side") == [
-        "15.13 mm for every metre that the base is wide.",
+        "13.38 mm for every metre that the base is wide.",
         "Or raise the south side by as much.",
     ]
 
 
 def test_what_is_left_is_said_with_what_a_tenth_of_a_turn_moves():
-    left = " ".join(left_sentences(alignment(0.5, 52.0, 31.0)))
+    left = " ".join(left_sentences(alignment(0.5, 46.0, 31.0)))
     # sqrt(0.1^2 + 0.2^2) near the equator; 1.75 mm on 310 mm are 19.4'.
     assert "0.22' of measuring error is left" in left
     assert "1.9' in altitude" in left
@@ -142,14 +142,14 @@ def test_what_is_left_is_said_with_what_a_tenth_of_a_turn_moves():
 
 @pytest.mark.parametrize("kind", ["fork", "altaz"])
 def test_cautions_stand_before_the_moves(kind):
-    lines = list(polar_lines(alignment(-27.0, 52.0, 31.0, kind)))
+    lines = list(polar_lines(alignment(-27.0, 46.0, 31.0, kind)))
     first_move = next(place for place, line in enumerate(lines) if line.strip().startswith("1. "))
     assert lines.index("Before you touch a bolt:") < first_move
     assert all(len(line) <= 80 for line in lines if line.startswith("     "))
 
 
 def test_feet_are_told_for_the_whole_lean_and_not_for_one_move_of_two():
-    found = alignment(52.0, -52.0, 31.0, "altaz", feet_az_deg=(0.0, 120.0, 240.0), feet_radius_mm=400.0)
+    found = alignment(52.0, -46.0, 31.0, "altaz", feet_az_deg=(0.0, 120.0, 240.0), feet_radius_mm=400.0)
     assert any("by feet or shims" in line for line in move_lines(found))
     one = list(move_lines(replace(found, moves=found.moves[:1])))
     assert not any("by feet or shims" in line for line in one)

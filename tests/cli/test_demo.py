@@ -49,7 +49,7 @@ def test_the_first_run_finds_the_axis_where_it_was_set(night):
     for name, sign in (("altitude", 1), ("azimuth", 1)):
         off = before[f"{name}_error_arcmin"] - sign * ERRORS[f"polar_{name}"] / 60.0
         assert abs(off) < 4.0 * before[f"{name}_stderr_arcmin"]
-    assert [move["direction"] for move in before["moves"]] == ["lower", "east"]
+    assert [move["direction"] for move in before["moves"]] == ["raise", "east"]
 
 
 def test_after_the_bolts_the_axis_is_within_what_a_hand_can_set(night):

@@ -67,7 +67,7 @@ class Job:
     """A folder with a site file and runs of a mount whose errors are set."""
 
     def __init__(
-        self, folder, kind="fork", latitude=-27.0, name="Saltpan Ridge", first=3120.0, second=-7200.0
+        self, folder, kind="fork", latitude=-27.0, name="Saltpan Ridge", first=2760.0, second=-5400.0
     ):
         self.folder = folder
         self.false = {}
@@ -132,7 +132,7 @@ def job(tmp_path_factory):
 @pytest.fixture(scope="module")
 def record(job):
     before = job.run("before.ecsv")
-    after = job.run("after.ecsv", 40, job.mount.adjusted(-3116.0, 7195.0), false_share=0.05)
+    after = job.run("after.ecsv", 40, job.mount.adjusted(-2756.0, 5395.0), false_share=0.05)
     return job.record(after, before)
 
 
@@ -198,21 +198,19 @@ def test_the_sections_follow_the_job(page):
 
 
 def test_the_axis_is_said_in_words_with_the_sign_of_the_simulated_mount(record, page):
-    # The simulated mount aims 52' too high and 120' west of the pole.
+    # The simulated mount aims 46' too high and 90' west of the pole.
     said = text_of(page, "before")
     high, west = re.search(
         r"aims ([\d.]+)' ± [\d.]+' above the true pole and ([\d.]+)' ± [\d.]+' west of it", said
     ).groups()
-    assert float(high) == pytest.approx(52.0, abs=0.1)
-    assert float(west) == pytest.approx(120.0, abs=0.1)
+    assert float(high) == pytest.approx(46.0, abs=0.1)
+    assert float(west) == pytest.approx(90.0, abs=0.1)
     moves = text_of(page, "moves")
-    assert re.search(r"Lower the polar axis (51\.9|52\.0)", moves)
-    assert re.search(r"Turn the polar axis to the east (119\.9|120\.0)", moves)
+    assert re.search(r"Lower the polar axis (45\.9|46\.0)", moves)
+    assert re.search(r"Turn the polar axis to the east (89\.9|90\.0)", moves)
     for move in record.before.axis.alignment.moves:
         assert move.turned(move.turns) in moves
-    assert re.search(
-        r"the axis sank by 51\.9\d' ± [\d.]+' and turned 119\.9\d?' ± [\d.]+' to the east", moves
-    )
+    assert re.search(r"the axis sank by 45\.9\d' ± [\d.]+' and turned 89\.9\d?' ± [\d.]+' to the east", moves)
 
 
 @pytest.mark.parametrize(
@@ -415,7 +413,7 @@ def test_the_decision_on_the_number_of_points_is_kept(record):
 @pytest.fixture(scope="module")
 def whole(job):
     """A record of all that can be given: both quick runs, an earlier model, a tracking log."""
-    adjusted = job.mount.adjusted(-3116.0, 7195.0)
+    adjusted = job.mount.adjusted(-2756.0, 5395.0)
     earlier = ss.fit(ss.read_run(job.run("march.ecsv", 20, start=-40.0), job.site), job.site)
     earlier.save(job.folder / "march.json")
     seconds = np.arange(0.0, 600.0, 2.0)
@@ -517,8 +515,8 @@ def test_a_missing_file_is_named(job):
 @pytest.mark.parametrize(
     ("value", "error", "text"),
     [
-        (52.031, 0.08, "52.03' +- 0.08'"),
-        (119.96, 0.13, "120.0' +- 0.1'"),
+        (37.421, 0.08, "37.42' +- 0.08'"),
+        (99.96, 0.13, "100.0' +- 0.1'"),
         (0.0347, 0.0096, "0.03' +- 0.01'"),
         (0.0347, 0.0012, "0.035' +- 0.001'"),
     ],

@@ -115,8 +115,8 @@ def test_an_axis_aimed_east_turns_the_whole_sky_about_the_vertical():
 
 
 def test_raising_comes_before_turning():
-    mount = SimulatedMount("fork", 50.0, terms_arcsec={"polar_altitude": 7200.0, "polar_azimuth": 10800.0})
-    assert heights(mount, 0.0, 90.0) == pytest.approx((52.0, 3.0))
+    mount = SimulatedMount("fork", 45.0, terms_arcsec={"polar_altitude": 5400.0, "polar_azimuth": 10800.0})
+    assert heights(mount, 0.0, 90.0) == pytest.approx((46.5, 3.0))
 
 
 def test_an_azimuth_axis_that_leans_north_points_too_low_in_the_north():
@@ -165,9 +165,9 @@ def test_a_skewed_secondary_axis_moves_the_tube_west_in_the_north_and_east_in_th
 
 @pytest.mark.parametrize("kind", ["fork", "german", "altaz"])
 def test_zero_offsets_are_added_to_the_readings(kind):
-    mount = SimulatedMount(kind, -27.0, terms_arcsec={"primary_zero": 3600.0, "secondary_zero": -7200.0})
+    mount = SimulatedMount(kind, -27.0, terms_arcsec={"primary_zero": 3600.0, "secondary_zero": -5400.0})
     perfect = SimulatedMount(kind, -27.0)
-    assert mount.point(0.3, 0.4) == pytest.approx(perfect.point(0.3 + DEG, 0.4 - 2.0 * DEG))
+    assert mount.point(0.3, 0.4) == pytest.approx(perfect.point(0.3 + DEG, 0.4 - 1.5 * DEG))
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -283,14 +283,14 @@ def test_cone_and_skew_with_the_coordinates_written_out(cone, skew, secondary, p
 @pytest.mark.parametrize("latitude", SITES)
 def test_turning_the_wedge_back_by_the_errors_aligns_the_axis(latitude):
     mount = SimulatedMount(
-        "german", latitude, terms_arcsec={"polar_altitude": 3120.0, "polar_azimuth": -7500.0}
+        "german", latitude, terms_arcsec={"polar_altitude": 2760.0, "polar_azimuth": -7500.0}
     )
     p, s = np.random.default_rng(4).uniform(-3.0, 3.0, (2, 30))
-    aligned = mount.adjusted(-3120.0, 7500.0)
+    aligned = mount.adjusted(-2760.0, 7500.0)
     assert aligned.point(p, s)[0] == pytest.approx(
         SimulatedMount("german", latitude).point(p, s)[0], abs=1e-14
     )
-    assert mount.terms_arcsec == {"polar_altitude": 3120.0, "polar_azimuth": -7500.0}
+    assert mount.terms_arcsec == {"polar_altitude": 2760.0, "polar_azimuth": -7500.0}
 
 
 def test_an_altaz_is_leaned_back():
@@ -345,7 +345,7 @@ def test_a_date_that_erfa_refuses_is_an_input_error():
 
 # Nights
 
-TILTED = {"polar_altitude": 3120.0, "polar_azimuth": -7200.0, "cone": 90.0, "tube_flexure": 40.0}
+TILTED = {"polar_altitude": 2760.0, "polar_azimuth": -5400.0, "cone": 90.0, "tube_flexure": 40.0}
 
 
 def a_night(seed=1, count=40, **options):

@@ -26,8 +26,8 @@ __all__ = ["Telescope"]
 
 # Invented, in arcsec.
 ERRORS = {
-    "polar_altitude": 52.0 * 60.0,
-    "polar_azimuth": -31.0 * 60.0,
+    "polar_altitude": -37.4 * 60.0,
+    "polar_azimuth": -72.0 * 60.0,
     "primary_zero": 640.0,
     "secondary_zero": -275.0,
     "axis_skew": 42.0,
@@ -42,7 +42,7 @@ NOISE_ARCSEC = 1.2
 RIPPLE_ARCSEC, RIPPLE_S = 0.1, 84.0
 GUIDE_NOISE_ARCSEC = 0.06
 GUIDED_S, GUIDE_EVERY_S = 1200.0, 3.0
-GUIDED_ALT_DEG, GUIDED_AZ_DEG = 60.0, 120.0
+GUIDED_ALT_DEG, GUIDED_AZ_DEG = 45.0, 330.0
 SIDEREAL_RAD_PER_S = 2.0 * np.pi * 1.00273781191135448 / 86400.0
 """IERS Conventions (2010), equation 5.14: turns of the Earth in a day of UT1."""
 WRENCH_STEP = 1.0 / 16.0

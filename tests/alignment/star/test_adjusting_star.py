@@ -205,7 +205,7 @@ def test_the_star_stands_on_the_camera_where_it_is_said_to(mirrored, kind, built
 
 @pytest.mark.parametrize("kind", ["fork", "german"])
 def test_the_camera_is_found_in_the_tube_by_the_solved_rolls(kind):
-    # Frames of a camera that sits at 33 degrees in the tube of a mount 2 degrees off, on both sides of the pier.
+    # Frames of a camera that sits at 33 degrees in the tube of a mount well off, on both sides of the pier.
     site = make_site(kind, -27.0, location={"pressure_hpa": 0.0})
     terms = errors(kind, 3600.0, -6000.0)
     mount = SimulatedMount(kind, -27.0, 5.0, 1250.0, terms_arcsec=terms)
