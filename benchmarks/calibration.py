@@ -1,8 +1,8 @@
 """Does what skysample calls 95 % happen 95 % of the time, at every site, mount, number of points and noise?
 
 A cell is a site (north, south, near the equator), a kind of mount, a number of even points and a noise per axis. Each
-of its nights has a mount of its own (45' and 1.8 degrees off, each times 0.5 to 1.5, any sign; random zeros, cone, skew,
-flexures) from SimulatedMount, a default fit with rejection, its score, and a fresh pointing at each of some fifty
+of its nights has a mount of its own (45' and 1.8 degrees off, each times 0.5 to 1.5, any sign; random zeros, cone,
+skew, flexures) from SimulatedMount, a default fit with rejection, its score, and a fresh pointing at each of some fifty
 (`german`: a hundred) places all over the usable sky. With one night in fifty, and 25 points or more, both encoders are
 off their centres too, by 20 arcsec or so, which nobody named: what do intervals do after `select_terms`?
 
