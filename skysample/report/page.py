@@ -9,7 +9,7 @@ from skysample.alignment.instructions import bolt_steps, told
 from skysample.errors import InputError
 from skysample.files.whole_files import write_whole
 from skysample.report import facts, rows, sentences
-from skysample.report.charts import as_svg, coverage_map, printable, residual_map, residual_panels, size_chart
+from skysample.report.charts import as_svg, coverage_map, residual_map, residual_panels, size_chart, xml_text
 from skysample.report.typography import typeset
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def render_report(record: Record) -> str:
 def _cleaned(value: Any) -> Any:
     """Keep what XML cannot hold out of the page, whatever a file's name or a header contains."""
     # Markup is a kind of str that is escaped already, and has to stay that kind.
-    return printable(value) if type(value) is str else value
+    return xml_text(value) if type(value) is str else value
 
 
 def _content(record: Record) -> dict[str, Any]:

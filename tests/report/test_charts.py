@@ -28,7 +28,7 @@ import skysample as ss
 from skysample.errors import InputError
 from skysample.geometry import direction
 from skysample.report.charts import as_svg, coverage_map, residual_map, size_chart, sky_chart, write_chart
-from skysample.report.charts.plan_points import dome_stops
+from skysample.report.charts.plan_chart import dome_stops
 from skysample.report.charts.sky_disc import disc_xy, rim_below, rim_radius
 from skysample.scoring import SkyError, sky_error
 from skysample.site import Site
@@ -60,8 +60,12 @@ def place_of(figure, text):
 
 
 def marked(figure, shape):
-    """Marks on the chart itself, not in its legend."""
+    """Lines of marks on the chart itself, not in its legend."""
     return [each for each in figure.axes[0].get_lines() if each.get_marker() == shape]
+
+
+def places_marked(figure, shape):
+    return [place for each in marked(figure, shape) for place in each.get_xydata()]
 
 
 @pytest.fixture(scope="module")
@@ -131,8 +135,8 @@ def test_a_plan_names_east_on_the_left_and_says_why(plan):
     assert place_of(figure, "West")[0] > rim
     assert place_of(figure, "North")[1] > rim
     assert place_of(figure, "South")[1] < -rim
-    assert any("Rim at altitude 25°" in text for text in texts(figure))
-    assert any("seen looking up" in text for text in texts(figure))
+    assert any("The rim is at altitude 25°" in text for text in texts(figure))
+    assert any("Looking up: east is on the left." in text for text in texts(figure))
 
 
 def rim_marks(figure):
@@ -209,7 +213,7 @@ def test_where_there_is_no_room_in_the_points_every_fifth_number_stands_beside_o
     site = make_site(sky=SKY)
     crowded = ss.plan(site, 150, order="nearest", effort="quick")
     figure = sky_chart(crowded)
-    assert len(marked(figure, "o")) == 150
+    assert len(places_marked(figure, "o")) == 150
     numbers = {each.get_text(): each.get_position() for each in figure.axes[0].texts}
     assert {text for text in numbers if text.isdigit()} == {"1", *(f"{n}" for n in range(5, 151, 5))}
     places = disc_xy(crowded.grid.directions[crowded.order])
@@ -226,7 +230,7 @@ def test_without_a_dome_there_are_no_stops():
 
 def test_the_tube_on_the_west_side_of_the_pier_is_a_square():
     flipping = ss.plan(make_site("german", sky=SKY), 8, effort="quick")
-    assert len(marked(sky_chart(flipping), "s")) == np.count_nonzero(flipping.grid.sides == -1) > 0
+    assert len(places_marked(sky_chart(flipping), "s")) == np.count_nonzero(flipping.grid.sides == -1) > 0
 
 
 def test_a_plan_says_in_words_what_it_shows(plan):
@@ -274,7 +278,7 @@ def test_points_left_out_are_crosses_where_the_axes_stood(fitted, chart):
     stood = model.predict(run.axes[np.isin(run.rows, left_out)])
     np.testing.assert_allclose(crosses.get_xydata(), disc_xy(stood), atol=1e-12)
     assert [text for text in texts(figure) if text.startswith("row ")] == [f"row {row}" for row in left_out]
-    assert "cross: left out of the fit" in texts(figure)
+    assert "cross: rejected by the fit" in texts(figure)
 
 
 def test_coverage_carries_lines_of_the_models_error(fitted):
@@ -291,7 +295,7 @@ def test_coverage_carries_lines_of_the_models_error(fitted):
 def test_an_error_that_is_everywhere_the_same_has_no_lines(fitted):
     model, run, _, sky = fitted
     flat = SkyError(sky.directions, np.full(len(sky.directions), 1e-6))
-    assert "model's standard error, arcsec" not in texts(coverage_map(model, run, sky=sky, error=flat))
+    assert "standard error of the model" not in texts(coverage_map(model, run, sky=sky, error=flat))
 
 
 def test_the_size_chart_marks_target_and_recommendation(need):
@@ -299,7 +303,7 @@ def test_the_size_chart_marks_target_and_recommendation(need):
     (diamond,) = marked(figure, "D")
     np.testing.assert_allclose(diamond.get_xydata(), [[40.0, 1.3]])
     assert 'target 1.35"' in texts(figure)
-    assert '40 points: 1.30" over the sky' in texts(figure)
+    assert '40 points: model error 1.30" RMS' in texts(figure)
 
 
 @pytest.mark.parametrize(("name", "start"), [("a.svg", b"<?xml"), ("a.SVG", b"<?xml"), ("a.png", b"\x89PNG")])

@@ -6,20 +6,19 @@ state is not set, and pyplot is not used.
 
 from __future__ import annotations
 
-from skysample.report.charts.output import as_svg, chart_suffix, printable, write_chart
-from skysample.report.charts.plan_points import sky_chart
-from skysample.report.charts.residual_panels import residual_panels
+from skysample.report.charts.graphs import residual_panels, size_chart
+from skysample.report.charts.output import as_svg, chart_suffix, write_chart, xml_text
+from skysample.report.charts.plan_chart import sky_chart
 from skysample.report.charts.run_maps import coverage_map, residual_map
-from skysample.report.charts.sizing_curve import size_chart
 
 __all__ = [
     "as_svg",
     "chart_suffix",
     "coverage_map",
-    "printable",
     "residual_map",
     "residual_panels",
     "size_chart",
     "sky_chart",
     "write_chart",
+    "xml_text",
 ]

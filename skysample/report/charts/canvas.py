@@ -1,4 +1,4 @@
-"""The sheet that every chart is drawn on: one ink, one typeface, sizes that a phone can show."""
+"""The sheet that every chart is drawn on: one ink, one typeface, text large enough for a phone."""
 
 from __future__ import annotations
 
@@ -7,30 +7,35 @@ from typing import TYPE_CHECKING, Any
 from skysample.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from matplotlib.font_manager import FontProperties
     from matplotlib.lines import Line2D
-    from matplotlib.patheffects import AbstractPathEffect
-    from matplotlib.text import Text
 
-__all__ = ["INK", "PAPER", "SIZES", "font", "halo", "mark", "new_figure", "write"]
+    from skysample.geometry import Array
+
+__all__ = ["BEHIND_TEXT", "INK", "PAPER", "SIZES", "font", "mark", "new_figure", "plain_axes", "write"]
 
 INK, PAPER = "#000000", "#ffffff"
 
 SIZES = {"title": 12.5, "text": 10.5, "small": 9.0}
-"""Points; at the width of a phone a chart is shown at about four fifths of its size."""
+"""Points; on a phone a chart is shown at about four fifths of its size."""
+
+BEHIND_TEXT: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none"}
+"""Paper behind text that stands on lines."""
 
 
 def new_figure(width_in: float, height_in: float, title: str, description: str) -> Figure:
-    """Blank sheet that knows in words what it will show.
+    """Blank sheet with a text alternative.
 
     Parameters
     ----------
     width_in, height_in : float
         Inches.
     title, description : str
-        For whoever cannot see the chart: kept as the figure's label, the title on its first line.
+        The text alternative: kept as the figure's label, the title on its first line.
 
     Returns
     -------
@@ -44,36 +49,44 @@ def new_figure(width_in: float, height_in: float, title: str, description: str) 
     try:
         from matplotlib.figure import Figure
     except ImportError:
-        raise InputError("drawing needs matplotlib, which is missing; install skysample[plot]") from None
+        raise InputError("charts need matplotlib, which is not installed; install skysample[plot]") from None
     figure = Figure(figsize=(width_in, height_in), facecolor=PAPER, edgecolor=PAPER, dpi=100)
     figure.set_label(f"{title}\n{description}")
     return figure
 
 
 def font(size: float, weight: str = "normal") -> FontProperties:
-    """Typeface that comes with matplotlib, so that a chart looks the same everywhere."""
+    """Typeface that comes with matplotlib: a chart looks the same on every machine."""
     from matplotlib.font_manager import FontProperties
 
     return FontProperties(family="DejaVu Sans", size=size, weight=weight)
 
 
-def halo(width: float = 2.5) -> list[AbstractPathEffect]:
-    """Paper around the strokes, so that what is written over lines can be read."""
-    from matplotlib.patheffects import withStroke
-
-    return [withStroke(linewidth=width, foreground=PAPER)]
-
-
 def mark(label: str, **style: Any) -> Line2D:
-    """Legend entry: a marker without a line unless `style` says so."""
+    """Legend entry: a marker, without a line unless `style` has one."""
     from matplotlib.lines import Line2D
 
-    given: dict[str, Any] = {"linestyle": "none", "color": INK, "markeredgecolor": INK} | style
-    return Line2D([], [], label=label, **given)
+    return Line2D([], [], label=label, **{"linestyle": "none", "color": INK, "markeredgecolor": INK} | style)
 
 
-def write(axes: Axes, x: float, y: float, text: str, size: float, **style: Any) -> Text:
-    """Put plain text (no mathematics in it) at a place in data coordinates, centred."""
-    weight = style.pop("weight", "normal")
-    given: dict[str, Any] = {"ha": "center", "va": "center", "color": INK, "parse_math": False} | style
-    return axes.text(x, y, text, fontproperties=font(size, weight), **given)
+def write(axes: Axes, place: Sequence[float] | Array, text: str, size: float, **style: Any) -> None:
+    """Write plain text (never mathematics), centred on a place (x, y) in data coordinates; `style` may override."""
+    options: dict[str, Any] = {
+        "ha": "center",
+        "va": "center",
+        "rotation_mode": "anchor",
+        "color": INK,
+    } | style
+    properties = font(size, options.pop("weight", "normal"))
+    axes.text(place[0], place[1], text, fontproperties=properties, parse_math=False, **options)
+
+
+def plain_axes(figure: Figure, place: tuple[float, float, float, float], size: float) -> Axes:
+    """Axes with a line on the left and at the bottom, no grid, and numbers of a given size in points."""
+    axes = figure.add_axes(place, facecolor="none")
+    for side, spine in axes.spines.items():
+        spine.set(visible=side in ("left", "bottom"), color=INK, linewidth=0.8)
+    family = font(size).get_family()[0]
+    axes.tick_params(colors=INK, labelsize=size, labelfontfamily=family, width=0.8, length=3.0, pad=2.5)
+    axes.grid(visible=False)
+    return axes

@@ -1,4 +1,4 @@
-"""Maps of a finished run: what the model leaves at each point, and where the model can be trusted."""
+"""Maps of a finished run: the residual of each point, and how well the model is known where."""
 
 from __future__ import annotations
 
@@ -7,27 +7,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import ARCSEC, displace, tangent_basis
-from skysample.report.charts.canvas import INK, PAPER, SIZES, font, halo, mark, new_figure, write
+from skysample.report.charts.canvas import BEHIND_TEXT, INK, PAPER, SIZES, font, mark, write
 from skysample.report.charts.sky_disc import (
     REACH,
-    blocked_swatch,
     disc_xy,
+    freest,
     interpolated,
-    legend,
     raster,
     rim_below,
     rim_radius,
-    room,
-    sheet_height_in,
     sky_axes,
 )
 from skysample.scoring.sky_error import SkyError, sky_error
 from skysample.sky import UsableSky, usable_sky
 
 if TYPE_CHECKING:
-    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
     from numpy.typing import NDArray
 
     from skysample.fitting import FittedModel
@@ -37,14 +34,13 @@ if TYPE_CHECKING:
 
 __all__ = ["coverage_map", "residual_map"]
 
-_WIDTH_IN = 4.8
 _CROSS: dict[str, Any] = {"marker": "x", "markersize": 9.0, "markeredgewidth": 2.2}
 _LONGEST = 0.2
 """Length of the longest residual, of the disc's radius."""
 
 
 def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky | None = None) -> Figure:
-    """Draw what the model leaves: at each point an arrow from where the model puts the tube to where it was.
+    """Draw the residuals: at each point an arrow from where the model puts the tube to where it pointed.
 
     Parameters
     ----------
@@ -54,27 +50,31 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
     score : Score
         Of the two.
     sky : UsableSky, optional
-        If it is at hand already.
+        If already computed.
 
     Returns
     -------
     Figure
     """
     rejected = _rejected(model, run)
-    description = (
-        f"All-sky chart, north up, east left: residuals of {len(score.rows)} points,"
-        f" {score.rms.value:.2f} arcsec RMS, as arrows from where the model puts the tube to where it was."
-        f" {_rejected_in_words(run, rejected)}"
-    )
-    height = sheet_height_in(_WIDTH_IN, 2 + int(rejected.any()))
-    figure = new_figure(_WIDTH_IN, height, "Residuals on the sky", description)
     at = run.directions[np.isin(run.rows, score.rows)]
     start = disc_xy(at)
-    title = f'Residuals: {score.rms.value:.2f}" RMS'
     region = sky or usable_sky(run.site)
     rim_deg = rim_below(region, at)
     radius = rim_radius(rim_deg)
-    axes = sky_axes(figure, title, region, disc_xy(run.directions), rim_deg=rim_deg)
+    description = (
+        f"All-sky chart, north up, east left: residuals of {len(score.rows)} points,"
+        f" {score.rms.value:.2f} arcsec RMS, as arrows from where the model puts the tube to where it pointed."
+        f" {_rejected_in_words(run, rejected)}"
+    )
+    figure, axes = sky_axes(
+        ("Residuals on the sky", description),
+        f'Residuals: {score.rms.value:.2f}" RMS',
+        region,
+        disc_xy(run.directions),
+        _legend("point used; arrow to where the tube pointed", rejected),
+        rim_deg=rim_deg,
+    )
     components = score.residuals.to_value("arcsec")
     lengths = np.linalg.norm(components, axis=1)
     per_arcsec = _LONGEST * radius / max(float(lengths.max()), 1e-9)
@@ -84,9 +84,8 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
     key = _round_length(float(lengths.max()))
     x = y = -radius * (REACH - 0.08)
     _arrows(axes, np.array([[x, y]]), np.array([[key * per_arcsec, 0.0]]))
-    write(axes, x, y + 0.08 * radius, f'{key:g}"', SIZES["text"], ha="left")
-    _cross(axes, model, run, rejected, np.concatenate([start, start + step]), radius)
-    _legend(axes, "point used: arrow to where the tube was", bool(rejected.any()))
+    write(axes, (x, y + 0.08 * radius), f'{key:g}"', SIZES["text"], ha="left")
+    _cross(axes, model, run, rejected, np.concatenate([start, start + 0.5 * step, start + step]), radius)
     return figure
 
 
@@ -102,40 +101,42 @@ def coverage_map(
         That the model was fitted to.
     sky : UsableSky, optional
     error : SkyError, optional
-        Of the model over that sky, if they are at hand already.
+        Of the model over that sky, if already computed.
 
     Returns
     -------
     Figure
-        Of a `german` mount, the worse of the two sides of the pier at each place.
+        Of a `german` mount, the larger error of the two sides of the pier at each place.
     """
     region = sky or usable_sky(run.site)
     found = error or sky_error(model, region)
     rejected = _rejected(model, run)
-    description = (
-        f"All-sky chart, north up, east left: {model.run.used} points used, and lines of the model's own"
-        f" standard error, {found.rms.value:.2f} arcsec RMS over the usable sky."
-        f" {_rejected_in_words(run, rejected)}"
-    )
-    name = "Coverage and the model's error"
-    figure = new_figure(_WIDTH_IN, sheet_height_in(_WIDTH_IN, 3 + int(rejected.any())), name, description)
-    title = f'Error of the model: {found.rms.value:.2f}" RMS over the sky'
     used = run.directions[np.isin(run.rows, model.run.rows)]
     rim_deg = rim_below(region, used)
-    radius = rim_radius(rim_deg)
     at = disc_xy(used)
-    axes = sky_axes(figure, title, region, disc_xy(run.directions), rim_deg=rim_deg)
-    labels = _error_lines(axes, region, found, radius)
-    dots: dict[str, Any] = {
-        "marker": "o",
-        "markersize": 5.0,
-        "markerfacecolor": INK,
-        "markeredgecolor": PAPER,
-        "linestyle": "none",
-    }
-    axes.plot(*at.T, zorder=3, **dots)
-    _cross(axes, model, run, rejected, np.concatenate([at, labels]), radius)
-    _legend(axes, "point used", bool(rejected.any()), lines=len(labels) > 0)
+    steps, values = _error_raster(region, found, rim_radius(rim_deg))
+    levels = _levels(values)
+    legend = _legend("point used", rejected)
+    if levels:
+        legend.append(mark("standard error of the model", linestyle="solid", linewidth=1.2))
+    description = (
+        f"All-sky chart, north up, east left: {model.run.used} points used, and lines of equal standard error of the"
+        f" model, {found.rms.value:.2f} arcsec RMS over the usable sky. {_rejected_in_words(run, rejected)}"
+    )
+    figure, axes = sky_axes(
+        ("Coverage and the model's error", description),
+        f'Model error: {found.rms.value:.2f}" RMS over the sky',
+        region,
+        disc_xy(run.directions),
+        legend,
+        rim_deg=rim_deg,
+    )
+    dots: dict[str, Any] = {"marker": "o", "markersize": 5.0, "color": INK, "markeredgecolor": PAPER}
+    axes.plot(*at.T, linestyle="none", zorder=3, **dots)
+    busy = np.concatenate([at, disc_xy(run.directions[rejected])])
+    if levels:
+        busy = np.concatenate([busy, *_error_lines(axes, steps, values, levels, busy)])
+    _cross(axes, model, run, rejected, busy, rim_radius(rim_deg))
     return figure
 
 
@@ -145,8 +146,8 @@ def _rejected(model: FittedModel, run: Run) -> NDArray[np.bool_]:
 
 def _rejected_in_words(run: Run, rejected: NDArray[np.bool_]) -> str:
     if not rejected.any():
-        return "No point was left out."
-    return f"Left out and marked by a cross: row {', '.join(str(row) for row in run.rows[rejected])}."
+        return "No point was rejected."
+    return f"Rejected and marked by a cross: row {', '.join(str(row) for row in run.rows[rejected])}."
 
 
 def _on_disc(at: Array, components: Array, pole: Array) -> Array:
@@ -177,59 +178,68 @@ def _round_length(longest: float) -> float:
 def _cross(
     axes: Axes, model: FittedModel, run: Run, rejected: NDArray[np.bool_], busy: Array, radius: float
 ) -> None:
-    """Mark the points left out where the axes stood, which a false solution says nothing about.
+    """Mark the rejected points where the model puts the axes' readings: a false solution says nothing of the place.
 
-    The row stands beside the cross, on the side with more room from what is at the busy places (k, 2).
+    The row stands beside the cross, where there is most room from the busy places (k, 2).
     """
     if not rejected.any():
         return
     when = None if run.time is None else run.time[rejected]
     places = disc_xy(model.predict(run.axes[rejected], when))
     axes.plot(*places.T, linestyle="none", color=INK, zorder=3.4, **_CROSS)
-    for row, (x, y) in zip(run.rows[rejected], places, strict=True):
-        sides = ((1.0, "left"), (-1.0, "right"))
-        middles = np.array([[x + 0.17 * radius * way, y] for way, _ in sides])
-        way, anchor = sides[int(np.argmax(room(middles, busy)))]
-        beside = x + 0.06 * radius * way
-        write(axes, beside, y, f"row {row}", SIZES["small"], ha=anchor, path_effects=halo(), zorder=3.5)
+    beside = radius * np.array(
+        [[0.17, 0.0], [-0.17, 0.0], [0.0, 0.1], [0.0, -0.1], [0.13, 0.09], [-0.13, 0.09]]
+    )
+    for row, place in zip(run.rows[rejected], places, strict=True):
+        spots = place + beside
+        best, _ = freest(spots, np.array([*busy, *places, *_written(axes)]))
+        write(axes, spots[best], f"row {row}", SIZES["small"], bbox=BEHIND_TEXT, zorder=3.3)
 
 
-def _error_lines(axes: Axes, sky: UsableSky, error: SkyError, radius: float) -> Array:
-    """Lines of equal error, heavier where it is larger; places of their labels (k, 2), none where all is alike."""
+def _written(axes: Axes) -> list[tuple[float, float]]:
+    return [text.get_position() for text in axes.texts]
+
+
+def _error_raster(sky: UsableSky, error: SkyError, radius: float) -> tuple[Array, Array]:
+    """Model error over the usable sky on a raster, arcsec; NaN elsewhere."""
     import hpgeom
 
     pixels = hpgeom.vector_to_pixel(sky.nside, *error.directions[:, [1, 0, 2]].T, nest=False)
     worst = np.zeros(12 * sky.nside**2)
     np.maximum.at(worst, pixels, error.error_rad / ARCSEC)
-    x, y, directions = raster(radius)
+    steps, directions = raster(radius)
     usable = interpolated(sky.mask().astype(float), directions)
     inside = usable > 0.5
-    level = np.where(inside, interpolated(worst, directions) / np.where(inside, usable, 1.0), np.nan)
-    levels = _levels(float(np.nanmin(level)), float(np.nanmax(level))) if inside.any() else []
-    if not levels:
-        return np.zeros((0, 2))
-    widths = np.linspace(0.7, 2.0, len(levels)).tolist() if len(levels) > 1 else [1.2]
-    shown = np.ma.masked_invalid(level)
-    lines = axes.contour(x, y, shown, levels=levels, colors=[INK], linewidths=widths, zorder=2.4)
-    labels = lines.clabel(fmt='%g"', fontsize=SIZES["small"], colors=[INK], zorder=3.3)
-    for text in labels:
-        text.set(fontproperties=font(SIZES["small"]), path_effects=halo(), parse_math=False)
-    return np.array([text.get_position() for text in labels]).reshape(-1, 2)
+    return steps, np.where(inside, interpolated(worst, directions) / np.where(inside, usable, 1.0), np.nan)
 
 
-def _levels(low: float, high: float) -> list[float]:
-    """Round numbers strictly between two values, at most seven of them."""
+def _levels(values: Array) -> list[float]:
+    """Round numbers between the smallest and nearly the largest value, at most five; none where all is alike."""
     from matplotlib.ticker import MaxNLocator
 
+    low, high = np.nanpercentile(values, [0.0, 95.0]) if np.isfinite(values).any() else (0.0, 0.0)
     if not high - low > 1e-9:
         return []
-    return [float(each) for each in MaxNLocator(6).tick_values(low, high) if low < each < high]
+    return [float(each) for each in MaxNLocator(5).tick_values(low, high) if low < each < high]
 
 
-def _legend(axes: Axes, used: str, rejected: bool, *, lines: bool = False) -> None:
-    handles: list[Artist] = [mark(used, marker="o", markersize=5.0)]
-    if rejected:
-        handles.append(mark("cross: left out of the fit", **_CROSS))
-    if lines:
-        handles.append(mark("model's standard error, arcsec", linestyle="solid", linewidth=1.2))
-    legend(axes, [*handles, blocked_swatch()])
+def _error_lines(axes: Axes, steps: Array, values: Array, levels: list[float], busy: Array) -> list[Array]:
+    """Draw lines of equal error, heavier where it is larger, labelled away from busy places; return their vertices."""
+    widths = np.linspace(0.7, 1.8, len(levels)).tolist()
+    shown = np.ma.masked_invalid(values)
+    lines = axes.contour(steps, steps, shown, levels=levels, colors=[INK], linewidths=widths, zorder=2.4)
+    spots: list[tuple[float, float]] = []
+    on_lines = [np.asarray(path.vertices, float) for path in lines.get_paths() if len(path)]
+    for line in on_lines:
+        best, _ = freest(line, np.array([*busy, *_written(axes), *spots]))
+        spots.append((float(line[best, 0]), float(line[best, 1])))
+    style = font(SIZES["small"])
+    lines.clabel(fmt='%g"', fontsize=SIZES["small"], colors=[INK], zorder=2.9, manual=spots)
+    for text in lines.labelTexts:
+        text.set(fontproperties=style, rotation_mode="anchor", parse_math=False)
+    return on_lines
+
+
+def _legend(used: str, rejected: NDArray[np.bool_]) -> list[Line2D]:
+    legend = [mark(used, marker="o", markersize=5.0)]
+    return [*legend, mark("cross: rejected by the fit", **_CROSS)] if rejected.any() else legend
