@@ -1,7 +1,7 @@
-"""The usable sky: what every obstruction leaves of the hemisphere, on equal-area pixels.
+"""The usable sky: the part of the hemisphere that no obstruction blocks, on equal-area pixels.
 
-Source of the tessellation: Gorski et al. 2005, ApJ 622, 759 (HEALPix), by hpgeom; its z axis is the zenith,
-its longitude the azimuth, counted from north through east.
+Source of the tessellation: Gorski et al. 2005, ApJ 622, 759 (HEALPix), computed by hpgeom. Its z axis is the zenith,
+its longitude the azimuth, from north through east.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from skysample.listeners import tell
 from skysample.plugins import default_registry
 from skysample.plugins.guarded_calls import asking, is_own
 from skysample.site.mount_axes import sides
-from skysample.sky.obstructions import reach
+from skysample.sky.obstructions.reach import AxisLimits, DomeOpening, reach
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -46,16 +47,16 @@ _HOOK = "skysample_obstructions"
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """What one obstruction takes.
+    """Sky lost to one obstruction.
 
     Attributes
     ----------
     obstruction : str
         Its name.
     removed_sr : float
-        What it blocks of the whole hemisphere, whatever else does.
+        Sky that it blocks, including what others block too.
     only_sr : float
-        What would be usable without it.
+        Sky that it alone blocks: usable without it.
     """
 
     obstruction: str
@@ -65,15 +66,13 @@ class Loss:
 
 @dataclass(frozen=True, eq=False)
 class UsableSky:
-    """The part of a site's sky that may be used; from `usable_sky`.
+    """The usable part of a site's sky; from `usable_sky`.
 
     Attributes
     ----------
     site : Site
-        Whose sky it is.
     when : astropy.time.Time or None
-        The moment or moments at which all of it is usable. None: nothing that moves, the Sun least of all,
-        was looked at.
+        The time or times at which all of it is usable. None: moving obstructions, above all the Sun, were not checked.
     nside : int
         Resolution of the HEALPix tessellation (RING order, z axis to the zenith, longitude = azimuth).
     directions : ndarray, shape (m, 3)
@@ -81,9 +80,9 @@ class UsableSky:
     pixels : ndarray of int, shape (m,)
         Their HEALPix numbers, ascending.
     reachable : ndarray of bool, shape (m, sides)
-        Whether mount and dome reach each on the sides of the pier, in the order of `mount_axes.sides`.
+        Whether mount and dome reach each pixel on each side of the pier, in the order of `mount_axes.sides`.
     taken : tuple of Loss
-        What each obstruction takes.
+        Sky lost to each obstruction.
     obstructions : mapping of str to Obstruction
         By name.
     """
@@ -109,17 +108,12 @@ class UsableSky:
 
     @property
     def losses(self) -> QTable:
-        """What each takes: `obstruction`, `removed` (of the hemisphere), `only` (usable but for it)."""
+        """Sky lost to each `obstruction`: `removed` (with overlaps), `only` (to it alone)."""
         from astropy import units as u
         from astropy.table import QTable
 
-        return QTable(
-            {
-                "obstruction": [loss.obstruction for loss in self.taken],
-                "removed": [loss.removed_sr for loss in self.taken] * u.sr,
-                "only": [loss.only_sr for loss in self.taken] * u.sr,
-            }
-        )
+        rows = [(loss.obstruction, loss.removed_sr, loss.only_sr) for loss in self.taken]
+        return QTable(rows=rows, names=("obstruction", "removed", "only"), units=(None, u.sr, u.sr))
 
     def mask(self) -> Bools:
         """Return the usable pixels as a full-sky HEALPix map, shape (12 nside^2,), RING order."""
@@ -128,28 +122,28 @@ class UsableSky:
         return chosen
 
     def usable(self, directions: Array | SkyCoord | BaseCoordinateFrame, side: int | None = None) -> Bools:
-        """Ask every obstruction about exactly these directions, not about the pixels they lie in.
+        """Check every obstruction at exactly these directions, not at the pixels they lie in.
 
         Parameters
         ----------
         directions : ndarray of shape (n, 3), SkyCoord or AltAz
-            Unit vectors, east-north-up; or places: an `AltAz` as observed (from `skysample.observed_place`), or
-            a frame that transforms to ICRS, which is taken as it stands at `when`.
+            Unit vectors, east-north-up; or coordinates: an observed `AltAz` (from `skysample.observed_place`), or
+            any frame that transforms to ICRS, observed at `when`.
         side : int, optional
             The side of the pier (1 or -1) that must reach them.
 
         Returns
         -------
         ndarray of bool, shape (n,)
-            Usable at `when`; in the shape of the places, (1,) for a single one.
+            Usable at `when`; in the shape of the coordinates, (1,) for a single one.
 
         Raises
         ------
         InputError
-            If these are not unit vectors, a place needs a moment that this sky does not have, or the mount has no
+            If these are not unit vectors, coordinates need a time that this sky does not have, or the mount has no
             such side.
         PluginError
-            If an obstruction raises, or returns what does not fit.
+            If an obstruction raises, or returns something other than n truth values.
         """
         if hasattr(directions, "transform_to"):
             vectors = self._observed(directions)
@@ -162,14 +156,14 @@ class UsableSky:
         return clear(self.site, self.obstructions, directions, self.when, side)
 
     def _observed(self, place: SkyCoord | BaseCoordinateFrame) -> Array:
-        """Unit vectors of places as observed, shape (..., 3), at least one."""
+        """Observed unit vectors of coordinates, shape (..., 3), at least one."""
         from astropy.coordinates import SkyCoord
 
         place = SkyCoord(place)
         if place.frame.name != "altaz":
             if self.when is None or not self.when.isscalar:
                 raise InputError(
-                    "places other than AltAz need one moment; survey the sky at a time, or give observed places",
+                    "coordinates other than AltAz need one time; give usable_sky a time, or give observed AltAz",
                     key="directions",
                 )
             place = observed_place(place, self.when, self.site)
@@ -180,7 +174,7 @@ class UsableSky:
         return np.array_equal(self.pixels, other.pixels) and np.array_equal(self.reachable, other.reachable)
 
     def blockers(self, at: Array) -> tuple[str, ...]:
-        """Names of the obstructions that block one direction (unit vector, shape (3,)) at `when`."""
+        """Names of the obstructions that block a direction (unit vector, shape (3,)) at `when`."""
         blocked = _blocked(self.obstructions, np.array(at, float)[None], _moments(self.when))
         return tuple(name for name, row in zip(self.obstructions, blocked, strict=True) if row[0])
 
@@ -190,17 +184,19 @@ class UsableSky:
         width = max(len(loss.obstruction) for loss in self.taken)
         lines = [
             f"Usable sky{name}: {self.area_sr:.3f} sr, {share:.1f} % of the hemisphere",
-            f"{'':{width}}  takes sr  it alone",
+            "Sky lost to each cause alone (they overlap), and sky that no other cause blocks:",
+            *(
+                f"{loss.obstruction:{width}}  {loss.removed_sr:.3f} sr  {loss.only_sr:.3f} sr"
+                for loss in self.taken
+            ),
         ]
-        for each in self.taken:
-            lines += [f"{each.obstruction:{width}}  {each.removed_sr:8.3f}  {each.only_sr:8.3f}"]
         if self.when is None:
-            lines.append("No time was given: the Sun was not checked.")
+            lines.append("No time given: the Sun was not checked.")
         elif self.when.isscalar:
             lines.append(f"At {self.when.utc.isot} UTC.")
         else:
             first, last = self.when.min().utc.isot, self.when.max().utc.isot
-            lines.append(f"At all of {self.when.size} moments from {first} to {last} UTC.")
+            lines.append(f"At all of {self.when.size} times from {first} to {last} UTC.")
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
@@ -210,21 +206,20 @@ class UsableSky:
 def usable_sky(
     site: Site, when: Time | None = None, *, registry: Registry | None = None, nside: int = 64
 ) -> UsableSky:
-    """Find out which part of the sky can be used.
+    """Find the usable part of the sky.
 
-    Every obstruction is asked about coarse pixels (`nside` 32, 1.8 degrees), and about finer ones where the
-    answers change from one coarse pixel to the next. Something thinner than a coarse pixel, such as a mast,
-    can slip between them: `UsableSky.usable` asks about exact directions.
+    Every obstruction is checked at coarse pixels (`nside` 32, 1.8 degrees), and at finer ones where the result
+    changes from one coarse pixel to the next. Something narrower than a coarse pixel, such as a mast, can fall between
+    them: `UsableSky.usable` checks exact directions.
 
     Parameters
     ----------
     site : Site
-        Whose sky.
     when : astropy.time.Time, optional
-        The moment, or several (1-D): what is blocked at any of them is blocked. Without one, what moves (the
-        Sun) blocks nothing.
+        One time, or several (1-D): blocked at any of them counts as blocked. Without a time, moving obstructions
+        (the Sun) block nothing.
     registry : Registry, optional
-        The plugins to ask, in place of everything installed.
+        The plugins to use; default: everything installed.
     nside : int
         HEALPix resolution, a power of two up to 1024; 64 makes pixels of 0.84 square degrees.
 
@@ -237,32 +232,38 @@ def usable_sky(
     InputError
         If `when` is no Time or has the wrong shape, or `nside` is not allowed.
     NoSolution
-        If nothing usable is left; says what takes how much. Its `partial` is the tuple of `Loss`.
+        If no usable sky is left; says how much each obstruction blocks. Its `partial` is the tuple of `Loss`.
     PluginError
-        If an obstruction raises, or returns what does not fit.
+        If an obstruction raises, or returns something other than n truth values.
     """
     if nside not in [2**k for k in range(_LARGEST_NSIDE.bit_length())]:
         raise InputError(f"nside {nside} is not a power of two from 1 to {_LARGEST_NSIDE}", key="nside")
     nside = int(nside)
     moments = _moments(when)
     obstructions = (registry or default_registry()).obstructions(site)
-    every_side = sides(site.mount.kind)
 
-    def judged(directions: Array) -> Bools:
-        """Say what each obstruction blocks, and on which sides the rest is reached: shape (facts, n)."""
+    def check(directions: Array) -> Bools:
+        """What each obstruction blocks, and on which sides the rest can be reached: shape (facts, n)."""
         blocked = _blocked(obstructions, directions, moments)
-        free = np.flatnonzero(~blocked.any(axis=0))
-        reached = np.zeros((len(every_side), len(directions)), bool)
-        for row, side in zip(reached, every_side, strict=True):
-            row[free] = reach(site, directions[free], side)
+        free = np.asarray(~blocked.any(axis=0))
+        reached = [_reached(site, obstructions, directions, free, side) for side in sides(site.mount.kind)]
         return np.concatenate([blocked, reached])
 
-    pixels, directions, facts = _survey(judged, nside)
+    pixels, directions, facts = _survey(check, nside)
     blocked, reached = np.split(facts, [len(obstructions)])
-    taken = _losses(obstructions, blocked, math.pi / (3.0 * nside**2))
+    by_one, pixel_sr = blocked.sum(axis=0) == 1, math.pi / (3.0 * nside**2)
+    taken = tuple(
+        Loss(name, pixel_sr * int(np.count_nonzero(row)), pixel_sr * int(np.count_nonzero(row & by_one)))
+        for name, row in zip(obstructions, blocked, strict=True)
+    )
     free = ~blocked.any(axis=0)
     if not free.any():
-        raise NoSolution(_nothing_left(taken), partial=taken)
+        worst = max(taken, key=attrgetter("removed_sr")).obstruction
+        parts = ", ".join(f"{loss.obstruction} {loss.removed_sr:.2f}" for loss in taken if loss.removed_sr)
+        raise NoSolution(
+            f"no usable sky is left of {2.0 * math.pi:.2f} sr (blocked: {parts}); check {worst!r} first",
+            partial=taken,
+        )
     directions, pixels, reached = directions[free], pixels[free], reached[:, free].T
     for part in (directions, pixels, reached):
         part.flags.writeable = False
@@ -276,18 +277,18 @@ def clear(
     when: Time | None,
     side: int | None = None,
 ) -> Bools:
-    """Whether no obstruction blocks these directions, without the survey of the whole sky that `usable_sky` makes.
+    """Whether no obstruction blocks these directions; needs no survey of the whole sky.
 
     Parameters
     ----------
     site : Site
-        For what mount and dome reach.
+        For the reach of mount and dome.
     obstructions : mapping of str to Obstruction
-        By name, as `Registry.obstructions` gives them.
+        By name, from `Registry.obstructions`.
     directions : ndarray, shape (n, 3)
         Unit vectors, east-north-up.
     when : astropy.time.Time or None
-        The moment, or several.
+        One time, or several.
     side : int, optional
         The side of the pier (1 or -1) that must reach them.
 
@@ -296,10 +297,22 @@ def clear(
     ndarray of bool, shape (n,)
     """
     directions = np.array(directions, float)
-    directions.flags.writeable = False
-    free = np.ones(len(directions), bool) if side is None else reach(site, directions, side)
-    free &= ~_blocked(obstructions, directions, _moments(when)).any(axis=0)
-    return free
+    free = np.asarray(~_blocked(obstructions, directions, _moments(when)).any(axis=0))
+    return free if side is None else _reached(site, obstructions, directions, free, side)
+
+
+def _reached(
+    site: Site, obstructions: Mapping[str, Obstruction], directions: Array, free: Bools, side: int
+) -> Bools:
+    """Which of the free directions mount and dome reach on a side of the pier, shape (n,)."""
+    mount, latitude = site.mount, site.location.latitude_rad
+    checks: list[Obstruction] = [AxisLimits(mount, latitude)]
+    checks += [] if site.dome is None else [DomeOpening(site.dome, mount, latitude)]
+    if sides(mount.kind) == (side,) and all(check in obstructions.values() for check in checks):
+        return free  # with a single side, the obstructions have checked the same already
+    reached = np.zeros(len(directions), bool)
+    reached[free] = reach(site, directions[free], side)
+    return reached
 
 
 def _moments(when: Time | None) -> list[Time | None]:
@@ -312,16 +325,15 @@ def _moments(when: Time | None) -> list[Time | None]:
     if when.isscalar:
         return [when]
     if when.ndim != 1 or when.size == 0:
-        raise InputError(f"when has shape {when.shape}; give one moment, or a row of them", key="when")
+        raise InputError(f"when has shape {when.shape}; give one time, or a 1-D Time", key="when")
     return list(when)
 
 
 def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments: list[Time | None]) -> Bools:
-    """Ask what each obstruction blocks at any of the moments: shape (obstructions, n)."""
+    """What each obstruction blocks at any of the times: shape (obstructions, n)."""
     blocked = np.zeros((len(obstructions), len(directions)), bool)
     for i, obstruction in enumerate(obstructions.values()):
         tell("looking for the usable sky", i, len(obstructions))
-        # An obstruction may say that it stands still, and is then asked once.
         moving = getattr(obstruction, "depends_on_time", True)
         with asking(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
             for moment in moments if moving else moments[:1]:
@@ -330,13 +342,13 @@ def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments
 
 
 def blocked_by(obstruction: Obstruction, directions: Array, moment: Time | None) -> Bools:
-    """Ask one obstruction, the core's or a plugin's, and check what it answers.
+    """Call an obstruction, the core's or a plugin's, and check its result.
 
     Parameters
     ----------
     obstruction : Obstruction
     directions : ndarray, shape (n, 3)
-        Unit vectors, east-north-up; handed over read-only.
+        Unit vectors, east-north-up; passed on read-only.
     moment : astropy.time.Time or None
         Scalar, or shape (n,).
 
@@ -354,30 +366,29 @@ def blocked_by(obstruction: Obstruction, directions: Array, moment: Time | None)
 
 
 def _answer(obstruction: Obstruction, directions: Array, moment: Time | None) -> Bools:
-    given_out = directions.view()
-    given_out.flags.writeable = False
-    answer: Any = obstruction.blocks(given_out, moment)
-    wanted = (len(directions),)
-    if isinstance(answer, np.ndarray) and answer.shape == wanted and answer.dtype == np.bool_:
-        return answer
-    given = type(answer).__name__
+    read_only = directions.view()
+    read_only.flags.writeable = False
+    answer: Any = obstruction.blocks(read_only, moment)
+    kind, wanted = type(answer).__name__, (len(directions),)
     if isinstance(answer, np.ndarray):
-        given = f"an array of {answer.dtype} of shape {answer.shape}"
-    problem = f"its blocks() returned {given}; it must return an array of bool of shape {wanted}"
+        if answer.shape == wanted and answer.dtype == np.bool_:
+            return answer
+        kind = f"an array of {answer.dtype} of shape {answer.shape}"
+    problem = f"its blocks() returned {kind}; it must return an array of bool of shape {wanted}"
     raise PluginError(problem, plugin=obstruction.name, hook=_HOOK)
 
 
-def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array, Bools]:
-    """Every pixel with its centre above the horizontal: number, direction and the facts about it.
+def _survey(check: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array, Bools]:
+    """Number, direction and facts of every pixel whose centre is above the horizontal.
 
-    Starts coarse; on the way to `nside` only those pixels are judged anew whose parent differs from one of
-    its neighbours in any fact, or has one below the horizontal.
+    Starts coarse; on the way to `nside`, a pixel is checked again only if its parent differs from a neighbour in any
+    fact, or has a neighbour below the horizontal.
     """
     import hpgeom
 
     level = min(nside, _COARSE_NSIDE)
     pixels, directions = _hemisphere(level)
-    facts = judged(directions)
+    facts = check(directions)
     while level < nside:
         count = 12 * level**2
         known = np.full((len(facts), count), -1, np.int8)
@@ -389,8 +400,8 @@ def _survey(judged: Callable[[Array], Bools], nside: int) -> tuple[Pixels, Array
         pixels, directions = _hemisphere(2 * level)
         parents = hpgeom.nest_to_ring(level, hpgeom.ring_to_nest(2 * level, pixels) // 4)
         facts = known[:, parents] == 1
-        anew = np.flatnonzero(differs[parents])
-        facts[:, anew] = judged(directions[anew])
+        again = np.flatnonzero(differs[parents])
+        facts[:, again] = check(directions[again])
         level *= 2
     return pixels, directions, facts
 
@@ -405,17 +416,3 @@ def _hemisphere(nside: int) -> tuple[Pixels, Array]:
     directions = direction(math.pi / 2.0 - colatitude[above], azimuth[above])
     directions.flags.writeable = False
     return above, directions
-
-
-def _losses(obstructions: Mapping[str, Obstruction], blocked: Bools, pixel_sr: float) -> tuple[Loss, ...]:
-    by_one = blocked.sum(axis=0) == 1
-    return tuple(
-        Loss(name, pixel_sr * int(np.count_nonzero(row)), pixel_sr * int(np.count_nonzero(row & by_one)))
-        for name, row in zip(obstructions, blocked, strict=True)
-    )
-
-
-def _nothing_left(taken: tuple[Loss, ...]) -> str:
-    worst = max(taken, key=lambda loss: loss.removed_sr).obstruction
-    parts = ", ".join(f"{loss.removed_sr:.2f} by {loss.obstruction}" for loss in taken if loss.removed_sr)
-    return f"no usable sky is left: of {2.0 * math.pi:.2f} sr, {parts} are taken; check {worst!r} first"

@@ -216,7 +216,7 @@ def test_places_are_asked_about_as_the_unit_vectors_that_they_are():
 
 @pytest.mark.parametrize("when", [None, Time(["2025-03-20T08:00:00", "2025-03-20T16:00:00"])])
 def test_a_place_among_the_stars_needs_one_moment(when):
-    with pytest.raises(InputError, match="need one moment"):
+    with pytest.raises(InputError, match="need one time"):
         look(site(), when).usable(SkyCoord(10 * u.deg, 20 * u.deg))
 
 
@@ -279,7 +279,7 @@ def test_a_plugin_that_does_not_fit_is_named_with_its_hook(answer, reason):
 
 def test_nothing_left_says_what_takes_how_much():
     # The mask up to 88.5 leaves a cap of 0.002 sr, the lowest altitude of 85 one of 0.024, but only up to 88.
-    message = r"of 6\.28 sr, 6\.2\d by altitude limits, 6\.2\d by horizon are taken; check 'horizon' first"
+    message = r"of 6\.28 sr \(blocked: altitude limits 6\.2\d, horizon 6\.2\d\); check 'horizon' first"
     with pytest.raises(NoSolution, match=message) as caught:
         look(site(low=85.0, sky={"horizon": [[0, 88.5]]}))
     assert {loss.obstruction for loss in caught.value.partial} == {
@@ -296,10 +296,11 @@ def test_the_summary_says_how_much_is_left_who_takes_it_and_whether_the_sun_was_
     assert "% of the hemisphere" in text
     for name in ("altitude limits", "horizon", "axis limits", "dome", "sun"):
         assert name in text
+    assert "Sky lost to each cause alone (they overlap)" in text
     assert "the Sun was not checked" in text
     assert "At 2025-03-20T12:00:00.000 UTC." in str(look(site(), NOON))
     several = look(site(), NOON + np.arange(3) * u.h)
-    assert "At all of 3 moments from 2025-03-20T12:00:00.000 to 2025-03-20T14:00:00.000 UTC." in str(several)
+    assert "At all of 3 times from 2025-03-20T12:00:00.000 to 2025-03-20T14:00:00.000 UTC." in str(several)
     assert several._repr_html_().startswith("<pre>Usable sky")
 
 

@@ -1,4 +1,4 @@
-"""What keeps parts of the sky from being used: one obstruction a file, offered as any plugin would."""
+"""What blocks parts of the sky: altitude, axes, dome and Sun, offered through the hook like any plugin's."""
 
 from __future__ import annotations
 
@@ -6,11 +6,8 @@ from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
 from skysample.plugins.hookspecs import hookimpl
-from skysample.sky.obstructions.altitude_limits import AltitudeLimits
-from skysample.sky.obstructions.axis_limits import AxisLimits
-from skysample.sky.obstructions.dome_opening import DomeOpening
-from skysample.sky.obstructions.horizon import Horizon
-from skysample.sky.obstructions.reach import reach
+from skysample.sky.obstructions.horizon import AltitudeLimits, Horizon
+from skysample.sky.obstructions.reach import AxisLimits, DomeOpening, reach
 from skysample.sky.obstructions.sun import Sun
 
 if TYPE_CHECKING:
@@ -22,19 +19,17 @@ __all__ = ["AltitudeLimits", "AxisLimits", "DomeOpening", "Horizon", "Sun", "rea
 
 @hookimpl
 def skysample_obstructions(site: Site) -> list[Obstruction]:
-    """Return the obstructions that every site has, and the dome where there is one."""
+    """Return the obstructions of every site, and the dome if there is one."""
     if isinstance(site.sky.horizon, str):
         raise InputError(
             f"sky.horizon names the file {site.sky.horizon!r}, which has not been read; use load_site",
             key="sky.horizon",
         )
-    latitude = site.location.latitude_rad
-    found: list[Obstruction] = [
+    mount, latitude = site.mount, site.location.latitude_rad
+    return [
         AltitudeLimits(site.sky.altitude_min_deg, site.sky.altitude_max_deg),
         Horizon(site.sky.horizon),
-        AxisLimits(site.mount, latitude),
+        AxisLimits(mount, latitude),
+        *([] if site.dome is None else [DomeOpening(site.dome, mount, latitude)]),
         Sun(site),
     ]
-    if site.dome is not None:
-        found.insert(3, DomeOpening(site.dome, site.mount, latitude))
-    return found

@@ -20,21 +20,21 @@ if TYPE_CHECKING:
 __all__ = ["Sun"]
 
 _RISEN_DEG = -0.9
-"""Altitude of the Sun's centre at which its upper limb appears: 34' of refraction and 16' of half diameter
-(the customary figures of sunrise tables, from memory), rounded to the safe side."""
+"""Altitude of the Sun's centre when its upper limb rises: 34' of refraction and 16' of half diameter
+(the usual figures of sunrise tables, from memory), rounded to the safe side."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sun:
-    """Blocks what is nearer to the Sun than an angle, while any of its disc can be above the horizontal.
+    """Block directions within `sky.sun_avoid_deg` of the Sun while any of its disc can be above the horizontal.
 
-    The Sun counts as up while its centre is above -0.9 degrees (refraction and half diameter). Without a
-    moment nothing is blocked: where the Sun will be is not known, and whoever plans has to say so.
+    The Sun counts as up while its centre is above -0.9 degrees (refraction and half diameter). Without a time
+    nothing is blocked, because the Sun's place is unknown.
 
     Attributes
     ----------
     site : Site
-        Where it is seen from.
+        The observer's place, and the distance to keep.
     """
 
     site: Site
