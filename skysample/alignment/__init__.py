@@ -14,7 +14,6 @@ from skysample.astrometry.observed_place import refraction_at
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, turned
 from skysample.errors import NotDetermined
 from skysample.fitting.rotations import Chain
-from skysample.fitting.zero_hints import zero_hints
 from skysample.geometry import ARCSEC, direction, separation, wrap_pi
 from skysample.site.mount_axes import mount_frame
 
@@ -294,7 +293,7 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
         refraction_rad=0.0 if altaz else refraction_at(abs(latitude), site),
         moves=moves,
         condition=_condition(model),
-        hints=zero_hints(model, site),
+        hints=model.zero_hints(site),
         site=site,
         model=model,
     )

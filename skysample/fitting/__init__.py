@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from skysample.errors import NoSolution, NotDetermined
-from skysample.fitting.degeneracy import SINGULAR, scaled_condition, weak_pairs
-from skysample.fitting.least_squares import Converged, converge
+from skysample.fitting.gauss_newton import Converged, Observations, converge
 from skysample.fitting.loading import load_model
 from skysample.fitting.model import FittedModel, Rejection, RunSummary, WeakPair
-from skysample.fitting.outliers import (
-    Observations,
-    deletion_f,
-    family_limit,
-    set_beyond_chance,
-    trusted_points,
-)
-from skysample.fitting.pointing import Moment, PointingFunction
+from skysample.fitting.multiple_tests import set_beyond_chance, sidak_f
+from skysample.fitting.outliers import deletion_f, trusted_points
+from skysample.fitting.pointing import PointingFunction
+from skysample.fitting.scaled_design import SINGULAR, ScaledDesign
 from skysample.fitting.terms import choose_terms
 from skysample.geometry import ARCSEC
-from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
 
 if TYPE_CHECKING:
@@ -43,7 +37,6 @@ __all__ = [
     "fingerprint",
     "fit",
     "load_model",
-    "moment_of",
 ]
 
 
@@ -90,21 +83,14 @@ def fit(
     run.check_site(site)
     available = (registry or default_registry()).terms(site.mount, site.plugins)
     names = choose_terms(site.mount.kind, terms, available)
-    rotations = ROTATIONS[site.mount.kind]
-    function = PointingFunction(
-        site.mount.kind,
-        site.location.latitude_rad,
-        names,
-        tuple(available[n] for n in names if n not in rotations),
-    )
+    function = PointingFunction.of(site.mount.kind, site.location.latitude_rad, names, available)
     usable = np.flatnonzero(run.use)
-    if 2 * len(usable) - len(names) < 1:
+    if 2 * len(usable) <= len(names):
         raise NotDetermined(
-            f"{len(usable)} points give {2 * len(usable)} numbers, {len(names)} terms need more than that;"
-            f" take at least"
-            f" {(len(names) + 2) // 2 + 1} points or name fewer terms"
+            f"{len(names)} terms need at least {len(names) // 2 + 1} points; this run has {len(usable)}: take more"
+            " points, or name fewer terms"
         )
-    data = _observations(run, usable)
+    data = Observations.of(run, usable)
     kept, start = trusted_points(function, data)
     if not reject:
         kept = np.ones(len(usable), bool)
@@ -119,59 +105,30 @@ def fit(
     return _finished(run, site, function, found, usable, kept, data)
 
 
-def _observations(run: Run, usable: NDArray[np.int64]) -> Observations:
-    weights = np.ones(len(usable))
-    if run.sigma_arcsec is not None:
-        weights = 1.0 / run.sigma_arcsec[usable]
-        weights = weights / np.sqrt(np.mean(weights**2))
-    return Observations(run.axes[usable], run.directions[usable], weights, moment_of(run, usable))
-
-
-def moment_of(run: Run, chosen: NDArray[Any]) -> Moment:
-    """Time and air of some of a run's points; a temperature counts only where all of them have one."""
-    temperature = run.temperature_c[chosen]
-    return Moment(
-        None if run.time is None else run.time[chosen],
-        temperature if np.isfinite(temperature).all() else None,
-    )
-
-
-def _part(data: Observations, kept: NDArray[np.bool_]) -> tuple[Array, Array, Array, Moment]:
-    moment = Moment(
-        None if data.moment.time is None else data.moment.time[kept],
-        None if data.moment.temperature_c is None else data.moment.temperature_c[kept],
-    )
-    return data.axes[kept], data.observed[kept], data.weights[kept], moment
-
-
 def _settle(
     function: PointingFunction, data: Observations, kept: NDArray[np.bool_], start: Array, *, reject: bool
 ) -> tuple[Converged, NDArray[np.bool_]]:
     """Converge, and judge every point once more at the minimum, until no verdict changes."""
-    found = converge(function, start, *_part(data, kept))
+    found = converge(function, start, data.part(kept))
     for _ in range(10 if reject else 0):
-        design, residuals = found.design, found.residuals
-        if not kept.all():
-            predicted, design = function.predict_with_design(found.values, data.axes, data.moment)
-            residuals = function.residuals(predicted, data.observed)
-        f, dof = deletion_f(design, residuals, data.weights, kept)
+        here = found if kept.all() else Converged.at(function, found.values, data)
+        f, dof = deletion_f(here.design, here.residuals, data.weights, kept)
         if dof < 1:
             break
-        limit = np.where(kept, family_limit(len(kept), dof), family_limit(len(kept), dof + 2))
+        limit = np.where(kept, sidak_f(len(kept), dof), sidak_f(len(kept), dof + 2))
         wanted = f <= limit
         if np.array_equal(wanted, kept) or 2 * int(wanted.sum()) <= len(function.names):
             break
         kept = wanted
-        found = converge(function, found.values, *_part(data, kept))
+        found = converge(function, found.values, data.part(kept))
     return found, kept
 
 
 def _poorer(function: PointingFunction, data: Observations, kept: NDArray[np.bool_], start: Array) -> bool:
     """Whether the kept points determine the terms so much less than all that it may be why they do not settle."""
     _, design = function.predict_with_design(start, data.axes, data.moment)
-    rows = design * data.weights[:, None, None]
-    part, whole = (scaled_condition(each.reshape(-1, design.shape[-1]))[0] for each in (rows[kept], rows))
-    return part > _POORER * whole
+    part = ScaledDesign.of(design[kept], weights=data.weights[kept])
+    return part.condition > _POORER * ScaledDesign.of(design, weights=data.weights).condition
 
 
 def _spared(
@@ -188,12 +145,8 @@ def _spared(
     more = int(np.sum(spared & ~kept))
     if not more or np.any(kept & ~spared):
         return found, kept
-    squares, all_squares = (
-        float(np.sum((each.residuals * data.weights[which][:, None]) ** 2))
-        for each, which in ((found, kept), (other, spared))
-    )
     dof = 2 * int(kept.sum()) - len(function.names)
-    f = (all_squares - squares) / (2 * more) / (squares / dof) if squares > 0.0 else np.inf
+    f = (other.cost - found.cost) / (2 * more) / (found.cost / dof) if found.cost > 0.0 else np.inf
     return (found, kept) if set_beyond_chance(int(spared.sum()), more, f, dof) else (other, spared)
 
 
@@ -208,23 +161,18 @@ def _finished(
 ) -> FittedModel:
     names = function.names
     used = usable[kept]
-    weights = data.weights[kept]
-    rows = (found.design * weights[:, None, None]).reshape(-1, len(names))
-    condition, weak = weak_pairs(rows, names)
-    if condition > SINGULAR:
+    scaled = ScaledDesign.of(found.design, weights=data.weights[kept])
+    if scaled.condition > SINGULAR:
+        first, *second = scaled.worst_pair(names)
+        what = f"separate {first} from {second[0]}" if second else f"determine {first}"
         raise NotDetermined(
-            f"these {len(used)} points cannot tell {weak[0].pair[0]} from {weak[0].pair[1]} (condition"
-            f" {condition:.1e});"
-            " spread the points over more of the sky (both sides of the meridian and of the pier), or leave"
-            " one of the two out",
-            pair=weak[0].pair,
-            condition=condition,
+            f"these {len(used)} points cannot {what} (condition {scaled.condition:.1e}): spread them over more of the"
+            " sky (both sides of the meridian and of the pier), or leave one of the terms out",
+            pair=(first, *second),
+            condition=scaled.condition,
         )
-    dof = rows.shape[0] - len(names)
-    sigma = float(np.sqrt(np.sum((found.residuals * weights[:, None]) ** 2) / dof))
-    scale = np.linalg.norm(rows, axis=0)
-    triangle = np.linalg.qr(rows / scale, mode="r")
-    inverse = np.linalg.inv(triangle) / scale[:, None]
+    dof = 2 * len(used) - len(names)
+    sigma = float(np.sqrt(found.cost / dof))
     times = ("", "")
     if run.time is not None:
         from skysample.astrometry.times import iso
@@ -249,11 +197,11 @@ def _finished(
         site.mount,
         function,
         found.values,
-        inverse @ inverse.T * sigma**2,
+        scaled.unscaled_covariance * sigma**2,
         sigma,
         dof,
-        condition,
-        weak,
+        scaled.condition,
+        scaled.weak_pairs(names),
         summary,
         plugins=site.plugins,
     )
@@ -268,20 +216,18 @@ def _rejections(
     data: Observations,
 ) -> tuple[Rejection, ...]:
     listed = [
-        Rejection(int(run.rows[i]), run.frames[i], "the run says not to use it")
-        for i in np.flatnonzero(~run.use)
+        Rejection(int(run.rows[i]), run.frames[i], "use = false in the run") for i in np.flatnonzero(~run.use)
     ]
     if not kept.all():
-        predicted, design = function.predict_with_design(found.values, data.axes, data.moment)
-        residuals = function.residuals(predicted, data.observed)
-        f, dof = deletion_f(design, residuals, data.weights, kept)
-        limit = family_limit(len(kept), dof + 2)
+        here = Converged.at(function, found.values, data)
+        f, dof = deletion_f(here.design, here.residuals, data.weights, kept)
+        limit = sidak_f(len(kept), dof + 2)
         for i in np.flatnonzero(~kept):
-            away = float(np.linalg.norm(residuals[i])) / ARCSEC
+            away = float(np.linalg.norm(here.residuals[i])) / ARCSEC
             size = f"{away / 60.0:.1f}'" if away >= 60.0 else f'{away:.1f}"'
             reason = (
-                f"stands {size} from where the other points put it, {np.sqrt(f[i]):.1f} times its error"
-                f" (limit {np.sqrt(limit):.1f}): a false plate solution, or a point that slipped"
+                f"{size} off the fit to the other points, {np.sqrt(f[i]):.1f} times its error (limit"
+                f" {np.sqrt(limit):.1f}): a false plate solution, or the mount slipped"
             )
             listed.append(Rejection(int(run.rows[usable[i]]), run.frames[usable[i]], reason))
     return tuple(sorted(listed, key=lambda each: each.row))

@@ -1,9 +1,9 @@
 """Linear least squares by QR, and what leaving out a point, all its components together, does to the fit.
 
-The fit never forms normal equations: columns are scaled to unit norm and reduced by Householder QR (Golub and
-Van Loan, Matrix Computations, 4th ed., section 5.3; `skysample.fitting.triangle`); the singular values of the small
-triangle give rank and condition. The deletion formulas are those of Cook and Weisberg, Residuals and Influence in
-Regression (1982), sections 2.2 and 3.6, for subsets of cases: here the subset is one point's k rows.
+The fit never forms normal equations: see `skysample.fitting.scaled_design`. The deletion formulas are those of Cook and
+Weisberg, Residuals and Influence in Regression (1982), sections 2.2 and 3.6, for subsets of cases: here the subset is
+one point's k rows. A penalty is that of ridge: the fit minimises the weighted squares plus those of P b, also when a
+point is left out.
 """
 
 from __future__ import annotations
@@ -13,30 +13,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.fitting.triangle import EPS, reduce_rows
+from skysample.fitting.scaled_design import EPS, ScaledDesign
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
     from skysample.geometry import Array
 
-__all__ = [
-    "DOF_ROUNDING",
-    "UNDETERMINED",
-    "Influence",
-    "Solution",
-    "familywise_limit",
-    "p_values",
-    "pointwise_influence",
-    "ratio",
-    "solve",
-]
+__all__ = ["Influence", "Solution", "pointwise_influence", "radial_rms", "ratio", "solve"]
 
-DOF_ROUNDING = 1e-6
+_DOF_ROUNDING = 1e-6
 """Degrees of freedom up to here are none."""
-UNDETERMINED = 1e-12
+_UNDETERMINED = 1e-12
 """A point whose 1 - h is no larger alone determines a coefficient."""
 
 
@@ -50,69 +38,25 @@ class Solution:
         Where the rank is below p: the solution of smallest norm in scaled columns.
     residuals : ndarray, shape (m,) or (m, c)
         Target minus fit, not weighted.
-    factor : ndarray, shape (p, rank)
-        F with F F^T = (A^T W A)^-1: the inverse of R with the scaling of the columns undone.
-    weakest : ndarray, shape (p, q)
-        Orthonormal directions in scaled columns that the design does not determine; if it determines all, the
-        one that it determines worst (q = 1).
-    dof : int
-        Rows of positive weight less the rank.
+    scaled : ScaledDesign
+        Of the weighted design, a penalty's rows included: rank, condition, covariance.
+    dof : float
+        Rows of positive weight less the trace of the hat matrix.
     sigma : ndarray, shape () or (c,)
         Residual standard deviation (of unit weight), nan without degrees of freedom.
-    condition : float
-        Condition number of the scaled, weighted design; may be inf.
-    rank : int
-        Effective rank of the scaled, weighted design.
-    determined : ndarray of bool, shape (p,)
-        Which coefficients the design determines.
     """
 
     coefficients: Array
     residuals: Array
-    factor: Array
-    weakest: Array
-    dof: int
+    scaled: ScaledDesign
+    dof: float
     sigma: Array
-    condition: float
-    rank: int
-    determined: NDArray[np.bool_]
-
-    @property
-    def unscaled_covariance(self) -> Array:
-        """(A^T W A)^-1, shape (p, p); nan in the rows and columns of coefficients that are not determined."""
-        covariance = self.factor @ self.factor.T
-        covariance[~self.determined] = np.nan
-        covariance[:, ~self.determined] = np.nan
-        return covariance
 
     @property
     def standard_errors(self) -> Array:
-        """Of the coefficients, in their shape; nan where not determined."""
-        root = np.sqrt(np.diag(self.unscaled_covariance))
+        """Of the coefficients, in their shape; nan where not determined. Not for a fit with a penalty."""
+        root = np.sqrt(np.diag(self.scaled.unscaled_covariance))
         return np.multiply.outer(root, self.sigma)
-
-    def null_pair(self, names: Sequence[str]) -> tuple[str, ...]:
-        """Name the two columns that the design separates worst.
-
-        They are the pair with the largest product of loadings on the smallest singular vector; where several
-        directions are undetermined, on the projector on all of them, so that the answer does not hang on how
-        the decomposition happened to mix them.
-
-        Parameters
-        ----------
-        names : sequence of str, length p
-
-        Returns
-        -------
-        tuple of str
-            Two names in the order of the columns, or one where a column is empty (all zeros) by itself.
-        """
-        projector = np.abs(self.weakest @ self.weakest.T)
-        pairs = np.triu(projector, 1)
-        first, second = np.unravel_index(int(np.argmax(pairs)), pairs.shape)
-        if pairs[first, second] < 1e-8:
-            return (names[int(np.argmax(np.diag(projector)))],)
-        return names[int(first)], names[int(second)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,13 +66,13 @@ class Influence:
     A point without which some coefficients are not determined has nan in `loo_residuals`, `t_squared`,
     `deleted_sigma`, `deleted_shift` and `deleted_dof`, and inf in `cooks_distance`. A point of weight zero is
     no part of the fit: leverage, shift and distance are 0, its left-out residual is its residual, `t_squared`
-    is nan.
+    is nan. Of c fits to one design, each point is left out of all; they share their noise.
 
     Attributes
     ----------
     blocks : ndarray, shape (n, k, k)
         H_ii, the point's block of the hat matrix (of the weighted rows).
-    loo_residuals : ndarray, shape (n, k)
+    loo_residuals : ndarray, shape (n, k) or (n, k, c)
         e_(i) = (I - H_ii)^-1 e_i: target minus the prediction of the fit without the point, not weighted.
     t_squared : ndarray, shape (n,)
         w_i e_(i)^T (I - H_ii) e_(i) / s_(i)^2. With normal errors T^2 / k follows F(k, deleted_dof). Nan
@@ -139,10 +83,8 @@ class Influence:
     deleted_sigma : ndarray, shape (n,)
         s_(i), residual standard deviation of the fit without the point; nan where `deleted_dof` is not
         positive.
-    deleted_shift : ndarray, shape (n, p)
-        b - b_(i); nan in columns that the design does not determine at all.
     deleted_dof : ndarray, shape (n,)
-        Degrees of freedom of s_(i): nk - p - k for a plain fit.
+        Degrees of freedom of s_(i), of each of c fits: nk - p - k for a plain fit.
     """
 
     blocks: Array
@@ -150,8 +92,10 @@ class Influence:
     t_squared: Array
     cooks_distance: Array
     deleted_sigma: Array
-    deleted_shift: Array
     deleted_dof: Array
+    _rows: Array
+    _missed: Array
+    _scaled: ScaledDesign
 
     @property
     def leverage(self) -> Array:
@@ -160,12 +104,25 @@ class Influence:
 
     @property
     def studentised(self) -> Array:
-        """sqrt(T^2 / k), shape (n,): for k = 1 the size of the externally studentised residual."""
-        return np.asarray(np.sqrt(self.t_squared / self.blocks.shape[-1]))
+        """sqrt(T^2 / (k c)), shape (n,): for k = c = 1 the size of the externally studentised residual."""
+        return np.asarray(np.sqrt(self.t_squared / self.loo_residuals[0].size))
+
+    @property
+    def deleted_shift(self) -> Array:
+        """B - b_(i) of a single fit, shape (n, p); nan in columns that the design does not determine at all."""
+        shift = np.asarray(np.einsum("nkr,nkc->nr", self._rows, self._missed) @ self._scaled.factor.T)
+        shift[:, ~self._scaled.determined] = np.nan
+        return shift
 
 
-def solve(design: ArrayLike, target: ArrayLike, weights: ArrayLike | None = None) -> Solution:
-    """Weighted linear least squares by QR of the column-scaled design.
+def solve(
+    design: ArrayLike,
+    target: ArrayLike,
+    weights: ArrayLike | None = None,
+    *,
+    penalty: ArrayLike | None = None,
+) -> Solution:
+    """Weighted linear least squares, or ridge, by QR of the column-scaled design.
 
     Parameters
     ----------
@@ -175,35 +132,34 @@ def solve(design: ArrayLike, target: ArrayLike, weights: ArrayLike | None = None
         Finite.
     weights : array_like, shape (m,), optional
         Inverse variances up to a common factor, >= 0.
+    penalty : array_like, shape (q, p), optional
+        P.
 
     Returns
     -------
     Solution
-        Too few rows or columns that depend on each other are no error: `rank` and `condition` say so.
+        Too few rows or columns that depend on each other are no error: rank and condition say so.
     """
     A, y = np.asarray(design, float), np.asarray(target, float)
     w = np.ones(len(A)) if weights is None else np.asarray(weights, float)
+    P = np.zeros((0, A.shape[1])) if penalty is None else np.asarray(penalty, float)
     columns = y.reshape(len(A), -1)
     root = np.sqrt(w)[:, None]
-    reduced = reduce_rows([np.concatenate([root * A, root * columns], axis=1)], A.shape[1])
-    coefficients = reduced.factor @ reduced.projected
+    scaled = ScaledDesign.of(A, columns, None if weights is None else root[:, 0], penalty=P)
+    coefficients, PF = scaled.coefficients, P @ scaled.factor
     # One step of iterative refinement (Björck 1996, Numerical Methods for Least Squares Problems, section 2.9).
-    missed = (root * A @ reduced.factor).T @ (root * (columns - A @ coefficients))
-    coefficients += reduced.factor @ missed
+    missed = (root * (A @ scaled.factor)).T @ (root * (columns - A @ coefficients))
+    coefficients += scaled.factor @ (missed - PF.T @ (P @ coefficients))
     residuals = columns - A @ coefficients
-    dof = int(np.count_nonzero(w)) - reduced.rank
+    dof = float(np.count_nonzero(w) - scaled.rank + np.sum(PF**2))
     square = w @ residuals**2
-    sigma = np.sqrt(square / dof) if dof > 0 else np.full_like(square, np.nan)
+    sigma = np.sqrt(square / dof) if dof > _DOF_ROUNDING else np.full_like(square, np.nan)
     return Solution(
         coefficients=coefficients.reshape(-1, *y.shape[1:]),
         residuals=residuals.reshape(y.shape),
-        factor=reduced.factor,
-        weakest=reduced.weakest,
+        scaled=scaled,
         dof=dof,
         sigma=sigma.reshape(y.shape[1:]),
-        condition=reduced.condition,
-        determined=reduced.determined,
-        rank=reduced.rank,
     )
 
 
@@ -213,129 +169,86 @@ def pointwise_influence(
     weights: ArrayLike | None = None,
     *,
     penalty: ArrayLike | None = None,
+    scaled: ScaledDesign | None = None,
 ) -> Influence:
     """Leverage, left-out residuals and influence of each point of a linear fit, in closed form.
 
-    Equal to fitting n times without one point's k rows, up to rounding; memory grows as n k (p + k).
+    Equal to fitting n times without one point's k rows, up to rounding; memory grows as n k (p + k + c).
 
     Parameters
     ----------
     design : array_like, shape (n, k, p)
         Rows of the design for the k components of each point.
-    residuals : array_like, shape (n, k)
-        Target minus fit, not weighted.
+    residuals : array_like, shape (n, k) or (n, k, c)
+        Target minus fit, not weighted; of c fits.
     weights : array_like, shape (n,), optional
         Inverse variance of each point's components up to a common factor, >= 0.
     penalty : array_like, shape (q, p), optional
-        P where the fit minimises the weighted squares plus those of P b (ridge: P = sqrt(alpha) I). It stays
-        when a point is left out. s^2 is then the mean square of the residuals with nk - trace(H) degrees of
+        P. s^2 is then the mean square of the residuals with nk - trace(H) degrees of
         freedom, trace(H) stands for p in Cook's distance, and T^2 / k follows F only approximately.
+    scaled : ScaledDesign, optional
+        Of the weighted design with the penalty, where it is known already.
 
     Returns
     -------
     Influence
     """
-    A, e = np.asarray(design, float), np.asarray(residuals, float)
+    A, given = np.asarray(design, float), np.asarray(residuals, float)
     n, k, p = A.shape
+    e = given.reshape(n, k, -1)
+    c = e.shape[2]
     w = np.ones(n) if weights is None else np.asarray(weights, float)
     P = np.zeros((0, p)) if penalty is None else np.asarray(penalty, float)
-    root = np.sqrt(w)
-    A = root[:, None, None] * A
-    e = root[:, None] * e
-    reduced = reduce_rows([np.concatenate([A.reshape(n * k, p), P])], p)
-    factor, rank, condition = reduced.factor, reduced.rank, reduced.determined_condition
+    root = np.sqrt(w)[:, None, None]
+    e = root * e
+    scaled = scaled or ScaledDesign.of(A, weights=root[:, 0, 0], penalty=P)
 
     # Z are the rows of Q: Z_i Z_i^T = H_ii. P F is what the penalty adds to their squares.
-    Z = A @ factor
-    PF = P @ factor
+    Z = (A.reshape(n * k, p) @ scaled.factor).reshape(n, k, scaled.rank)
+    if weights is not None:
+        Z *= root
+    PF = P @ scaled.factor
     blocks = Z @ Z.swapaxes(1, 2)
     room, axes = np.linalg.eigh(np.eye(k) - blocks)
     # Rounding in H grows with the condition: below this, 1 - h is noise.
-    undetermined = np.min(room, axis=1) <= max(UNDETERMINED, 16.0 * EPS * condition)
+    undetermined = np.min(room, axis=1) <= max(_UNDETERMINED, 16.0 * EPS * scaled.determined_condition)
     room = np.where(undetermined[:, None], np.nan, room)
     widen = (axes / room[:, None, :]) @ axes.swapaxes(1, 2)
-    left_out = np.einsum("nij,nj->ni", widen, e)
-    shift = np.einsum("nij,ni->nj", Z, left_out)
+    left_out = widen @ e
 
     # Squares and degrees of freedom of the other points about the fit without this one. Without a penalty
     # they are e^T e - e_i^T e_(i) and nk - p - k; the rest is what a penalty changes in He = 0 and HH = H.
-    inner = np.einsum("ni,ni->n", e, left_out)
+    inner = np.sum(e * left_out, axis=(1, 2))
     squares = np.sum(e * e) - inner
+    moved = np.sum(left_out * (blocks @ left_out), axis=(1, 2))
     held = PF.T @ PF
-    fitted = rank - np.trace(held)
+    fitted = scaled.rank - np.trace(held)
     deleted_dof = k * (np.count_nonzero(w) - (w > 0.0)) - fitted
-    penalty_shift = np.zeros(n)
     if len(P):
-        Q = Z @ held @ Z.swapaxes(1, 2)
-        gradient = np.einsum("nij,ni->j", Z, e)
-        penalty_shift = np.einsum("ni,nij,nj->n", left_out, Q, left_out)
-        squares = squares + 2.0 * np.einsum("nj,j->n", shift, gradient) - penalty_shift
-        deleted_dof = deleted_dof + np.einsum("nij,nji->n", widen, Q)
-    squares = np.maximum(squares, 0.0)
+        bend = Z @ held @ Z.swapaxes(1, 2)
+        bent = np.sum(left_out * (bend @ left_out), axis=(1, 2))
+        pull = Z @ np.einsum("nkr,nkc->rc", Z, e)
+        squares = squares + 2.0 * np.sum(left_out * pull, axis=(1, 2)) - bent
+        deleted_dof = deleted_dof + np.einsum("nij,nji->n", widen, bend)
+        moved -= bent
     deleted_dof[undetermined] = np.nan
-    deleted_square = ratio(squares, np.where(deleted_dof > DOF_ROUNDING, deleted_dof, np.nan))
-
+    free = np.where(deleted_dof > _DOF_ROUNDING, deleted_dof, np.nan)
+    deleted_square = ratio(np.maximum(squares, 0.0), c * free)
     dof = k * np.count_nonzero(w) - fitted
-    square = np.sum(e * e) / dof if dof > DOF_ROUNDING else np.nan
-    cooks = ratio(np.sum(shift * shift, axis=1) - penalty_shift, fitted * square)
-    t_squared = ratio(inner, deleted_square)
-    back = root[:, None]
-    deleted_shift = shift @ factor.T
-    deleted_shift[:, ~reduced.determined] = np.nan
+    square = np.sum(e * e) / (c * dof) if dof > _DOF_ROUNDING else np.nan
     return Influence(
         blocks=blocks,
-        loo_residuals=np.where(back > 0.0, ratio(left_out, back), np.asarray(residuals, float)),
-        t_squared=np.where(w > 0.0, t_squared, np.nan),
-        cooks_distance=np.where(undetermined, np.inf, cooks),
+        loo_residuals=np.where(root > 0.0, ratio(left_out, root), given.reshape(e.shape)).reshape(
+            given.shape
+        ),
+        t_squared=np.where(w > 0.0, ratio(inner, deleted_square), np.nan),
+        cooks_distance=np.where(undetermined, np.inf, ratio(moved, c * fitted * square)),
         deleted_sigma=np.sqrt(deleted_square),
-        deleted_shift=deleted_shift,
         deleted_dof=deleted_dof,
+        _rows=Z,
+        _missed=left_out,
+        _scaled=scaled,
     )
-
-
-def p_values(t_squared: ArrayLike, k: int, dof: ArrayLike) -> Array:
-    """Probability that a point of a sound fit has a T^2 at least this large: T^2 / k against F(k, dof).
-
-    Parameters
-    ----------
-    t_squared : array_like, shape (n,)
-        `Influence.t_squared`; nan stays nan.
-    k : int
-        Components of a point.
-    dof : array_like, shape () or (n,)
-        `Influence.deleted_dof`.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    from scipy.special import fdtrc
-
-    return np.asarray(fdtrc(k, dof, np.asarray(t_squared, float) / k))
-
-
-def familywise_limit(n: int, k: int, dof: float, alpha: float = 0.05) -> float:
-    """Limit on `Influence.t_squared` that any of n points of a sound fit passes with probability <= alpha.
-
-    Bonferroni's bound, which holds although the points' statistics depend on each other: k times the upper
-    alpha / n point of F(k, dof). The limit on `Influence.studentised` is its square root after division by k.
-
-    Parameters
-    ----------
-    n, k : int
-        Points, and components of each.
-    dof : float
-        `Influence.deleted_dof`; the limit is nan where it is not positive.
-    alpha : float
-        Between 0 and 1.
-    """
-    from scipy.special import betaincinv
-
-    if not dof > 0.0:
-        return float("nan")
-    # F's upper tail is I_x(dof / 2, k / 2) at x = dof / (dof + k F): exact where 1 - alpha / n would round.
-    x = float(betaincinv(dof / 2.0, k / 2.0, alpha / n))
-    return dof * (1.0 - x) / x
 
 
 def ratio(numerator: Array, denominator: ArrayLike) -> Array:
@@ -345,3 +258,8 @@ def ratio(numerator: Array, denominator: ArrayLike) -> Array:
     a, b = np.broadcast_arrays(numerator, denominator)
     at_zero = np.where(a == 0.0, np.nan, np.copysign(np.inf, a))
     return np.asarray(np.divide(a, b, out=at_zero, where=b != 0.0))
+
+
+def radial_rms(components: Array) -> float:
+    """Square root of the mean over n points of the squares of their components (n, k) summed, in their unit."""
+    return float(np.sqrt(np.sum(components**2) / len(components)))

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.astrometry.sidereal import SIDEREAL_RAD_S
 from skysample.errors import InputError
 from skysample.fitting.multiple_tests import holm
 from skysample.fitting.pointing import Moment, PointingFunction
-from skysample.geometry import ARCSEC, alt_az, direction
+from skysample.geometry import ARCSEC, alt_az, direction, wrap_pi
 from skysample.plugins.contracts import AXIS_TERMS
 from skysample.site.mount_axes import (
     SIDE_NAMES,
@@ -38,6 +39,10 @@ if TYPE_CHECKING:
 
 __all__ = ["FittedModel", "Rejection", "RunSummary", "WeakPair"]
 
+_HOUR_RAD = 3600.0 * SIDEREAL_RAD_S
+_SLIP_RAD = np.radians(0.75)
+"""So near a whole number of hours, or twice the longitude, a zero offset looks like a slip."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
@@ -50,7 +55,7 @@ class Rejection:
 
 @dataclass(frozen=True, slots=True)
 class WeakPair:
-    """Two terms that the data can hardly, or not at all, tell apart.
+    """Two terms that the points barely separate.
 
     Attributes
     ----------
@@ -121,7 +126,7 @@ class FittedModel:
     condition : float
         Condition number of the column-scaled design.
     weak_pairs : tuple of WeakPair
-        Terms that the data hardly tell apart.
+        Terms that the points barely separate.
     run : RunSummary
     selected : tuple of str
         Terms that a selection on this same run added (`skysample.select_terms`): their errors do not count it.
@@ -156,12 +161,12 @@ class FittedModel:
         return self.mount.kind
 
     def check_site(self, site: Site) -> None:
-        """Refuse a site that this model was not fitted for: an InputError, where kind of mount or latitude differ."""
+        """Raise an InputError where the site's kind of mount or latitude is not the model's."""
         latitude_rad = site.location.latitude_rad
         if self.kind != site.mount.kind or abs(self.function.latitude_rad - latitude_rad) > ARCSEC:
             raise InputError(
-                f"the model is of a {self.kind} mount at latitude {np.degrees(self.function.latitude_rad):.6g}, the"
-                f" site has a {site.mount.kind} at {np.degrees(latitude_rad):.6g}; name the model of this telescope",
+                f"the model is for a {self.kind} mount at latitude {np.degrees(self.function.latitude_rad):.6g}, the"
+                f" site has a {site.mount.kind} at {np.degrees(latitude_rad):.6g}; give the model of this telescope",
                 key="model",
             )
 
@@ -203,8 +208,8 @@ class FittedModel:
     def terms(self) -> QTable:
         """The terms with value, standard error, half width of the 95 % interval, t, p and verdict.
 
-        p is two-sided by Student's t. The verdict is `significant` where Holm's step-down keeps the whole table at a
-        family-wise 5 %; `not determined` where the term is in a pair that the data cannot tell apart.
+        p is two-sided, by Student's t. The verdict is `significant` where Holm's step-down keeps the whole table at a
+        family-wise 5 %; `not determined` where the points cannot separate the term from another one.
         """
         from astropy.table import QTable
         from scipy.special import stdtr
@@ -224,6 +229,11 @@ class FittedModel:
                 "verdict": self._verdicts(p),
             }
         )
+
+    @property
+    def table(self) -> QTable:
+        """The same as `terms`."""
+        return self.terms
 
     def _verdicts(self, p: Array) -> list[str]:
         undetermined = {name for weak in self.weak_pairs if weak.condition > 1e8 for name in weak.pair}
@@ -372,17 +382,45 @@ class FittedModel:
 
         save_model(self, path)
 
-    def __str__(self) -> str:
-        summary = (
-            f"{self.kind} mount, {self.run.used} of {self.run.points} points,"
-            f' residual {self.run.rms_rad / ARCSEC:.2f}" RMS, noise {self.sigma_rad / ARCSEC:.2f}" per axis'
+    def zero_hints(self, site: Site) -> tuple[str, ...]:
+        """What a primary zero near whole hours of hour angle, or near twice the longitude, points to.
+
+        Returns
+        -------
+        tuple of str
+            Sentences. Empty for `altaz`, where neither slip is a mere zero offset.
+        """
+        if self.kind == "altaz" or "primary_zero" not in self.names:
+            return ()
+        zero = float(wrap_pi(self.values_rad[self.names.index("primary_zero")]))
+        if abs(zero) < 2.0 * _SLIP_RAD:
+            return ()
+        hints = []
+        value = f"primary zero {np.degrees(zero):+.2f} deg"
+        twice = float(wrap_pi(2.0 * np.radians(site.location.longitude_deg)))
+        if abs(twice) > 2.0 * _SLIP_RAD and abs(abs(zero) - abs(twice)) < _SLIP_RAD:
+            hints.append(f"check the sign of the longitude: {value} is twice the longitude")
+        hours = round(zero / _HOUR_RAD)
+        if hours and abs(zero - hours * _HOUR_RAD) < _SLIP_RAD:
+            hints.append(
+                f"check the clock: {value} is what a {abs(hours)}-hour error makes (local time logged as UTC?)"
+            )
+        return tuple(hints)
+
+    def summary(self) -> str:
+        """Points, residuals, noise, and each coefficient with its error."""
+        head = (
+            f"{self.kind} mount, {self.run.used} of {self.run.points} points used:"
+            f' residuals {self.run.rms_rad / ARCSEC:.2f}" RMS, noise {self.sigma_rad / ARCSEC:.2f}" per axis'
         )
-        lines = [summary]
-        lines += [
+        lines = [
             f'  {name:<16} {value / ARCSEC:+11.2f}" +- {error / ARCSEC:.2f}"'
             for name, value, error in zip(self.names, self.values_rad, self.stderr_rad, strict=True)
         ]
-        return "\n".join(lines)
+        return "\n".join([head, *lines])
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 def _arcsec(radians: Any) -> Quantity:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from skysample.fitting.model import FittedModel
 
-__all__ = ["MODEL_FORMAT", "VERSION", "SavedModel", "save_model"]
+__all__ = ["MODEL_FORMAT", "RUN_KEYS", "VERSION", "SavedModel", "save_model"]
 
 MODEL_FORMAT, VERSION = "skysample-model", 1
 
@@ -55,6 +55,10 @@ class _SavedRun(msgspec.Struct, frozen=True):
     fingerprint: str
     start_utc: str
     end_utc: str
+
+
+RUN_KEYS = ("source", "points", "used", "old_model", "session", "fingerprint", "start_utc", "end_utc")
+"""Keys of the run that stand in the file as they stand in the model."""
 
 
 class SavedModel(msgspec.Struct, frozen=True):
@@ -99,18 +103,11 @@ def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
         condition=model.condition,
         weak_pairs=[(*weak.pair, min(weak.condition, 1e300)) for weak in model.weak_pairs],
         run=_SavedRun(
-            source=run.source,
-            points=run.points,
-            used=run.used,
             rejected=[_SavedRejection(each.row, each.frame, each.reason) for each in run.rejected],
             rows=list(run.rows),
             rms_arcsec=run.rms_rad / ARCSEC,
             axes=run.axes_kind,
-            old_model=run.old_model,
-            session=run.session,
-            fingerprint=run.fingerprint,
-            start_utc=run.start_utc,
-            end_utc=run.end_utc,
+            **{name: getattr(run, name) for name in RUN_KEYS},
         ),
         selected=list(model.selected),
         plugins={name: dict(table) for name, table in model.plugins.items()},
@@ -121,7 +118,7 @@ def save_model(model: FittedModel, path: str | os.PathLike[str]) -> None:
         raise
     except ValueError as error:
         raise InputError(
-            f"the model cannot be written ({error}): a table [plugins.NAME] of the site holds what JSON cannot; correct"
-            " it",
+            f"the model cannot be written ({error}): correct the table [plugins.NAME] of the site file that JSON cannot"
+            " hold",
             key="plugins",
         ) from error

@@ -17,6 +17,8 @@ from skysample.plugins.guarded_calls import asking, is_own
 from skysample.site.mount_axes import mount_frame, tube_side
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from astropy.time import Time
     from numpy.typing import ArrayLike, NDArray
 
@@ -66,6 +68,14 @@ class PointingFunction:
     latitude_rad: float
     names: tuple[str, ...]
     terms: tuple[Term, ...]
+
+    @classmethod
+    def of(
+        cls, kind: str, latitude_rad: float, names: tuple[str, ...], available: Mapping[str, Term]
+    ) -> PointingFunction:
+        """Look the displacements among `names` up among what is on offer."""
+        terms = tuple(available[name] for name in names if name not in ROTATIONS[kind])
+        return cls(kind, latitude_rad, names, terms)
 
     @cached_property
     def chain(self) -> Chain:
@@ -131,7 +141,7 @@ class PointingFunction:
             time=moment.time,
             temperature_c=moment.temperature_c,
         )
-        return np.stack([_asked(term, pointing, len(axes)) for term in self.terms], axis=-1)
+        return np.stack([_displacement(term, pointing, len(axes)) for term in self.terms], axis=-1)
 
     def predict(self, values: Array, axes: Array, moment: Moment) -> Array:
         """Where the tube points, shape (n, 3), for mechanical readings of shape (n, 2)."""
@@ -194,20 +204,18 @@ class PointingFunction:
     def axes_for(self, values: Array, directions: Array, side: ArrayLike, moment: Moment) -> Array:
         """Mechanical readings that point the tube in given directions of shape (n, 3): the inverse of `predict`.
 
-        The rotations are undone exactly; the displacements by fixed-point steps, each of which shrinks the
-        error by about
-        the size of the displacements in radians.
+        The rotations are undone exactly; the displacements by fixed-point steps, each of which shrinks the error by
+        about the size of the displacements in radians.
         """
         angles = self.rotation_angles(values)
         sides = np.broadcast_to(np.asarray(side, int), len(directions))
-        chain = self.chain
         rotated = directions
-        axes = chain.axes_for(angles, rotated, side)
+        axes = self.chain.axes_for(angles, rotated, side)
         for _ in range(20):
             reached = self._displaced(rotated, axes, values[len(self.rotation_slots) :], sides, moment)
             miss = offset(reached, tangent_basis(reached, self.pole), directions)
             rotated = displace(rotated, tangent_basis(rotated, self.pole), miss)
-            axes = chain.axes_for(angles, rotated, side)
+            axes = self.chain.axes_for(angles, rotated, side)
             if not np.any(np.abs(miss) > _SETTLED):
                 break
         return axes
@@ -227,14 +235,18 @@ def _summed(by_term: Array, coefficients: Array) -> Array:
     return np.asarray((by_term @ coefficients[:, :, None])[..., 0])
 
 
-def _asked(term: Term, pointing: Pointing, count: int) -> Array:
+def _displacement(term: Term, pointing: Pointing, count: int) -> Array:
+    """What a term answers, checked."""
     with asking(term.name, _HOOK, "its displacement()", own=is_own(term)):
         answer = np.asarray(term.displacement(pointing))
+    problem = ""
     if answer.shape != (count, 2) or answer.dtype.kind not in "fiu":
-        given = f"an array of {answer.dtype} of shape {answer.shape}"
-        problem = f"its displacement() returned {given}; it must return one of floats of shape {(count, 2)}"
-        raise PluginError(problem, plugin=term.name, hook=_HOOK)
-    if not np.all(np.isfinite(answer)):
+        returned = f"an array of {answer.dtype} of shape {answer.shape}"
+        problem = (
+            f"its displacement() returned {returned}; it must return one of floats of shape {(count, 2)}"
+        )
+    elif not np.all(np.isfinite(answer)):
         problem = "its displacement() returned values that are not finite"
+    if problem:
         raise PluginError(problem, plugin=term.name, hook=_HOOK)
     return answer.astype(float)

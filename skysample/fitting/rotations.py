@@ -5,12 +5,10 @@ With x where both readings are zero, z along the north end of the primary axis a
 
     tube = Base F Rz(-(p + primary_zero)) Rx(axis_skew) Ry(-(s + secondary_zero)) Rz(cone) x
 
-with right-handed rotations. For equatorial mounts Base tilts the elevated end of the axis up by
-polar_altitude, then turns
-it about the vertical, to the east for polar_azimuth > 0; for `altaz` it leans the axis by the rotation vector
-(-tilt_north, tilt_east, 0). Every derivative is the cross product of a rotation's axis, carried outwards by
-the rotations
-before it, with the tube.
+with right-handed rotations. For equatorial mounts Base tilts the elevated end of the axis up by polar_altitude, then
+turns it about the vertical, to the east for polar_azimuth > 0; for `altaz` it leans the axis by the rotation vector
+(-tilt_north, tilt_east, 0). Every derivative is the cross product of a rotation's axis, carried outwards by the
+rotations before it, with the tube.
 """
 
 from __future__ import annotations

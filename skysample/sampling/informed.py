@@ -202,14 +202,14 @@ def _candidates(sky: UsableSky, found: Sheets, model: LinearModel) -> tuple[Plac
 
 
 def _check_determined(rows: Array, names: tuple[str, ...], who: str, what_to_do: str) -> None:
-    from skysample.fitting.degeneracy import SINGULAR, weak_pairs
+    from skysample.fitting.scaled_design import SINGULAR, ScaledDesign
 
-    condition, weak = weak_pairs(rows.reshape(-1, len(names)), names)
-    if condition <= SINGULAR:
+    scaled = ScaledDesign.of(rows)
+    if scaled.condition <= SINGULAR:
         return
-    pair = weak[0].pair if weak else ()
-    what = f"tell {pair[0]} from {pair[1]}" if pair else f"determine {names[0]}"
-    raise NotDetermined(f"{who} {what}; {what_to_do}", pair=pair, condition=condition)
+    pair = scaled.worst_pair(names)
+    what = f"separate {pair[0]} from {pair[1]}" if len(pair) > 1 else f"determine {pair[0]}"
+    raise NotDetermined(f"{who} {what}; {what_to_do}", pair=pair, condition=scaled.condition)
 
 
 def _as_good_as(variance: float, points: int, even_variance: Callable[[int, int], float]) -> int:

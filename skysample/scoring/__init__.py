@@ -12,13 +12,12 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.fitting import FittedModel
-from skysample.fitting.least_squares import linear_step
-from skysample.fitting.linear import Influence, familywise_limit, p_values, pointwise_influence
-from skysample.fitting.outliers import FAMILY_WISE
+from skysample.fitting.gauss_newton import Converged, linear_step
+from skysample.fitting.linear import Influence, pointwise_influence, radial_rms
+from skysample.fitting.multiple_tests import REJECTION_LEVEL, bonferroni_t_squared, p_values
 from skysample.geometry import ARCSEC
 from skysample.scoring.sky_error import SkyError, sky_error
-from skysample.scoring.term_evidence import TermEvidence, radial_rms, term_evidence
-from skysample.scoring.used_points import used_points
+from skysample.scoring.term_evidence import TermEvidence, term_evidence, used_points
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from astropy.units import Quantity
     from numpy.typing import ArrayLike
 
-    from skysample.fitting.outliers import Observations
+    from skysample.fitting.gauss_newton import Observations
     from skysample.geometry import Array
     from skysample.runs import Run
     from skysample.scoring.any_model import AnyScore
@@ -168,9 +167,9 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
     from astropy import units as u
 
     data = used_points(model, run)
-    predicted, design = model.function.predict_with_design(model.values_rad, data.axes, data.moment)
-    residuals = model.function.residuals(predicted, data.observed)
-    influence = pointwise_influence(design, residuals, data.weights**2)
+    here = Converged.at(model.function, model.values_rad, data)
+    residuals = here.residuals
+    influence = pointwise_influence(here.design, residuals, data.weights**2)
     left_out = influence.loo_residuals
     if len(residuals) <= _CURVED_UP_TO:
         left_out = _along_the_curve(model, data, influence)
@@ -183,7 +182,7 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
         loo_rms=radial_rms(left_out) / ARCSEC * u.arcsec,
         studentised=influence.studentised,
         p=p_values(influence.t_squared, 2, dof),
-        limit=float(np.sqrt(familywise_limit(len(residuals), 2, dof, FAMILY_WISE) / 2.0)),
+        limit=float(np.sqrt(bonferroni_t_squared(len(residuals), 2, dof, REJECTION_LEVEL) / 2.0)),
         leverage=influence.leverage,
         cooks_distance=influence.cooks_distance,
         terms=model.terms,
@@ -197,8 +196,7 @@ def _expected(model: FittedModel, influence: Influence, weights: Array) -> float
         return float("nan")
     widen = np.linalg.inv(np.eye(2) - influence.blocks)
     spread = np.trace(widen, axis1=1, axis2=2) / weights**2
-    # The model's noise is for weights of mean square 1.
-    return float(model.sigma_rad * np.sqrt(np.mean(weights**2) * np.mean(spread)))
+    return float(model.sigma_rad * np.sqrt(np.mean(spread)))
 
 
 def _along_the_curve(model: FittedModel, data: Observations, influence: Influence) -> Array:

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from skysample.fitting.linear import ratio
-from skysample.scoring.least_squares_models import known_linear, seemingly_linear
-from skysample.scoring.refitting import radial_rms, refitting_of
-from skysample.scoring.training_data import checked
+from skysample.fitting.linear import radial_rms, ratio
+from skysample.scoring.known_linear import known_linear, seemingly_linear
+from skysample.scoring.refitting import checked, refitting_of
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -19,9 +18,8 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from skysample.geometry import Array
-    from skysample.scoring.least_squares_models import Linear
-    from skysample.scoring.refitting import Refitting
-    from skysample.scoring.training_data import TrainingData
+    from skysample.scoring.known_linear import Linear
+    from skysample.scoring.refitting import Refitting, TrainingData
 
 __all__ = ["AnyScore", "score_any"]
 
@@ -144,8 +142,8 @@ def _with_refits(
     linear: Linear, model: Any, data: TrainingData, residuals: Array, executor: Executor | None
 ) -> Array:
     """Left-out residuals of the closed form; of refits for rows that (nearly) alone determine a coefficient."""
-    left_out = linear.fit.loo_residuals
-    delicate = np.flatnonzero(~(1.0 - linear.fit.leverage > _DELICATE) | linear.fit.undetermined)
+    left_out = linear.loo_residuals
+    delicate = np.flatnonzero(~(1.0 - linear.influence.leverage > _DELICATE) | np.isnan(left_out).any(axis=1))
     if len(delicate):
         refitting = refitting_of(model, data, residuals, executor)
         left_out = left_out.copy()
@@ -162,9 +160,9 @@ def _linear_score(
         loo_residuals=left_out,
         rms=radial_rms(residuals),
         loo_rms=radial_rms(left_out),
-        studentised=linear.fit.studentised,
-        leverage=linear.fit.leverage,
-        cooks_distance=linear.fit.cooks_distance,
+        studentised=linear.influence.studentised,
+        leverage=linear.influence.leverage,
+        cooks_distance=linear.influence.cooks_distance,
         method=method,
         terms=_linear_terms(linear),
     )
@@ -201,15 +199,13 @@ def _linear_terms(linear: Linear) -> QTable:
     from astropy.table import QTable
     from scipy.special import stdtr
 
-    k = linear.rows.target.shape[1]
-    names = ["intercept", *linear.names] if linear.rows.intercept else list(linear.names)
-    standard_errors = np.multiply.outer(np.sqrt(linear.fit.variance), linear.fit.sigma)
-    t = ratio(linear.coefficients, standard_errors)
+    t = ratio(linear.coefficients, linear.standard_errors)
     figures = {
         "coefficient": linear.coefficients,
-        "standard_error": standard_errors,
+        "standard_error": linear.standard_errors,
         "t": t,
-        "p": 2.0 * stdtr(linear.fit.dof, -np.abs(t)),
+        "p": 2.0 * stdtr(linear.dof, -np.abs(t)),
     }
-    shaped = {name: figure[:, 0] if k == 1 else figure for name, figure in figures.items()}
-    return QTable({"term": names, "column": np.arange(len(names)) - int(linear.rows.intercept), **shaped})
+    shaped = {name: figure[:, 0] if figure.shape[1] == 1 else figure for name, figure in figures.items()}
+    column = np.arange(len(linear.names)) - int(linear.intercept)
+    return QTable({"term": list(linear.names), "column": column, **shaped})

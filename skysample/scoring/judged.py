@@ -62,7 +62,6 @@ def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: b
     JudgedFit
     """
     from skysample.fitting import fit
-    from skysample.fitting.zero_hints import zero_hints
     from skysample.scoring import score, sky_error, term_evidence
     from skysample.scoring.residual_tests import structure
     from skysample.scoring.selection import select_terms
@@ -76,6 +75,6 @@ def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: b
         error=sky_error(model, usable_sky(site)),
         evidence=term_evidence(model, run) if selection is None else selection.evidence,
         left=structure(model, run),
-        hints=zero_hints(model, site),
+        hints=model.zero_hints(site),
         selection=selection,
     )

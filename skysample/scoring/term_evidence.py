@@ -7,20 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.errors import NoSolution
-from skysample.fitting.least_squares import converge
-from skysample.fitting.linear import pointwise_influence
+from skysample.errors import InputError, NoSolution
+from skysample.fitting import fingerprint
+from skysample.fitting.gauss_newton import Converged, Observations, converge
+from skysample.fitting.linear import pointwise_influence, radial_rms
 from skysample.geometry import ARCSEC
 from skysample.plugins.contracts import ROTATIONS
-from skysample.scoring.used_points import used_points
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel
-    from skysample.fitting.outliers import Observations
     from skysample.geometry import Array
     from skysample.runs import Run
 
-__all__ = ["TermEvidence", "left_out", "radial_rms", "term_evidence"]
+__all__ = ["TermEvidence", "left_out", "term_evidence", "used_points"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +58,24 @@ class TermEvidence:
     correlation: float
     verdict: str
     reason: str
+
+
+def used_points(model: FittedModel, run: Run) -> Observations:
+    """The points of a run that a model was fitted to, as the fit saw them.
+
+    Raises
+    ------
+    InputError
+        If it was fitted to another run.
+    """
+    if fingerprint(run) != model.run.fingerprint:
+        raise InputError(
+            f"this run is not the one the model was fitted to ({model.run.source or 'a run from memory'});"
+            " fit it first",
+            key="run",
+            file=run.source,
+        )
+    return Observations.of(run, np.isin(run.rows, model.run.rows))
 
 
 def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
@@ -115,14 +132,9 @@ def left_out(design: Array, residuals: Array, weights: Array) -> Array:
     return pointwise_influence(design, residuals, weights**2).loo_residuals
 
 
-def radial_rms(components: Array) -> float:
-    """Square root of the mean over n points of the two components' squares summed, in their unit."""
-    return float(np.sqrt(np.mean(np.sum(components**2, axis=1))))
-
-
 def _loo_rms(model: FittedModel, values: Array, data: Observations) -> float:
-    predicted, design = model.function.predict_with_design(values, data.axes, data.moment)
-    return radial_rms(left_out(design, model.function.residuals(predicted, data.observed), data.weights))
+    here = Converged.at(model.function, values, data)
+    return radial_rms(left_out(here.design, here.residuals, data.weights))
 
 
 def _loo_rms_without(model: FittedModel, index: int, data: Observations) -> float:
@@ -134,7 +146,7 @@ def _loo_rms_without(model: FittedModel, index: int, data: Observations) -> floa
         terms=tuple(term for term in function.terms if term.name != function.names[index]),
     )
     try:
-        found = converge(smaller, model.values_rad[kept], data.axes, data.observed, data.weights, data.moment)
+        found = converge(smaller, model.values_rad[kept], data)
     except NoSolution:
         return float("nan")
     return radial_rms(left_out(found.design, found.residuals, data.weights))

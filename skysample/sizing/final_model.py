@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError, NotDetermined
-from skysample.fitting.degeneracy import SINGULAR, weak_pairs
+from skysample.fitting.scaled_design import SINGULAR, ScaledDesign
 from skysample.fitting.terms import choose_terms
 from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
@@ -105,16 +105,15 @@ def over_the_sky(
     region = sky or usable_sky(site, registry=registry)
     over_sky = sky_design(model, region)[1]
     flat = over_sky.reshape(-1, len(model.names)) / np.sqrt(len(over_sky))
-    condition, weak = weak_pairs(flat, model.names)
-    if condition > SINGULAR:
+    scaled = ScaledDesign.of(flat)
+    if scaled.condition > SINGULAR:
+        pair = scaled.worst_pair(model.names)
         raise NotDetermined(
-            f"over this sky no grid tells {weak[0].pair[0]} from {weak[0].pair[1]}; leave one of them out",
-            pair=weak[0].pair,
-            condition=condition,
+            f"over this sky no grid separates {' from '.join(pair)}; leave one of them out",
+            pair=pair,
+            condition=scaled.condition,
         )
-    scale = np.linalg.norm(flat, axis=0)
-    whiten = np.linalg.inv(np.linalg.qr(flat / scale, mode="r")) / scale[:, None]
-    return FinalModel(site, region, model, over_sky @ whiten, whiten)
+    return FinalModel(site, region, model, over_sky @ scaled.factor, scaled.factor)
 
 
 def final_terms(model: FittedModel, terms: Sequence[str] | None) -> Sequence[str]:

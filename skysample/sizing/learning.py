@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.errors import InputError
-from skysample.fitting import fingerprint, moment_of
+from skysample.fitting.gauss_newton import Converged
 from skysample.geometry import ARCSEC
+from skysample.scoring.term_evidence import used_points
 from skysample.sizing.confidence import error_upper
 from skysample.sizing.final_model import mean_variance, over_the_sky, wanted_error
 
@@ -111,33 +111,20 @@ def learning_curve(
     InputError
         If the run is not the one that the model was fitted to, or the target is no angle above zero.
     """
-    if fingerprint(run) != model.run.fingerprint:
-        raise InputError(
-            f"this run is not the one that the model was fitted to ({model.run.source or 'a run from memory'});"
-            " fit it first",
-            key="run",
-            file=run.source,
-        )
+    data = used_points(model, run)
     model.check_site(site)
     wanted = wanted_error(target, model.sigma)
     final = over_the_sky(site, model, sky, registry)
-    used = np.isin(run.rows, model.run.rows)
-    predicted, design = model.function.predict_with_design(
-        model.values_rad, run.axes[used], moment_of(run, used)
-    )
-    weights = np.ones(len(design))
-    if run.sigma_arcsec is not None:
-        weights = 1.0 / run.sigma_arcsec[used]
-        weights /= np.sqrt(np.mean(weights**2))
-    residuals = model.function.residuals(predicted, run.directions[used]) * weights[:, None]
-    parts = _Parts.drawn(design @ final.whiten * weights[:, None, None], residuals, seed)
+    here, weights = Converged.at(model.function, model.values_rad, data), data.weights
+    residuals = here.residuals * weights[:, None]
+    parts = _Parts.drawn(here.design @ final.whiten * weights[:, None, None], residuals, seed)
     dof = None if target is None else model.dof
     share = float(wanted / model.sigma)
     # A part holds the smaller ones of its order, so that the error falls with every point: a bisection finds the edge.
     sizes = parts.sizes
     first = bisect_left(sizes, True, key=lambda size: error_upper(parts.variances(size), dof) <= share)
     answer = sizes[first] if first < len(sizes) else None
-    return LearningCurve(len(design), answer, wanted, model.sigma, _table(parts, model.sigma, dof, answer))
+    return LearningCurve(len(weights), answer, wanted, model.sigma, _table(parts, model.sigma, dof, answer))
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError, NotDetermined
-from skysample.fitting import fit, moment_of
+from skysample.fitting import fit
+from skysample.fitting.gauss_newton import Converged, Observations
 from skysample.geometry import alt_az
 from skysample.planning.plan_table import Plan
 from skysample.planning.session import Session
@@ -184,12 +185,9 @@ class _Information:
 
     @classmethod
     def of(cls, final: FinalModel, model: FittedModel, run: Run) -> _Information:
-        used = np.isin(run.rows, model.run.rows)
-        design = model.function.predict_with_design(model.values_rad, run.axes[used], moment_of(run, used))[1]
-        rows = design @ final.whiten
-        if run.sigma_arcsec is not None:
-            weights = 1.0 / run.sigma_arcsec[used]
-            rows = rows * (weights / np.sqrt(np.mean(weights**2)))[:, None, None]
+        data = Observations.of(run, np.isin(run.rows, model.run.rows))
+        design = Converged.at(model.function, model.values_rad, data).design
+        rows = design @ final.whiten * data.weights[:, None, None]
         growing = np.cumsum(np.swapaxes(rows, 1, 2) @ rows, axis=0)
         first = min(final.terms // 2 + 1, len(rows))
         errors = np.sqrt(mean_variance(growing[first - 1 :]))

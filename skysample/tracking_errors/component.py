@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.fitting.multiple_tests import FAMILY_WISE
+from skysample.fitting.multiple_tests import FINDINGS_LEVEL
 from skysample.tracking_errors.periodic_errors import Period, decompose
 
 if TYPE_CHECKING:
@@ -135,7 +135,7 @@ def said_of(each: ComponentTracking) -> list[str]:
     if not each.periods:
         said.append(
             f"{name}: no period from {each.shortest_s:.3g} to {each.longest_s:.4g} s is beyond chance"
-            f" (family-wise {100.0 * FAMILY_WISE:.0f} %)."
+            f" (family-wise {100.0 * FINDINGS_LEVEL:.0f} %)."
         )
     return said
 
@@ -150,7 +150,7 @@ def judged(
     """Take the causes out of a component of the log, then a drift, then periods."""
     logged = log.errors_arcsec[:, place]
     total = max(_rms(logged), 1e-300)
-    level = FAMILY_WISE / len(log.names)
+    level = FINDINGS_LEVEL / len(log.names)
     series, rms = logged, _rms(logged)
     removed = []
 

@@ -583,7 +583,7 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*SIZE, "--chart", "x.jpg"), "x.jpg: a chart is written as .svg or .png"),
         ((*SIZE, "--chart", "model.svg/x.svg"), "cannot be written (there is no folder"),
         ((*SIZE, "--run", "gone.ecsv"), "gone.ecsv: there is no such file"),
-        ((*SIZE, "--run", "after.ecsv"), "this run is not the one that the model was fitted to"),
+        ((*SIZE, "--run", "after.ecsv"), "this run is not the one the model was fitted to"),
         (("size", "site.toml", "--model", "site.toml"), "site.toml: is not JSON"),
         (("history",), "Missing argument"),
         (("history", "model.json"), "1 model says nothing about what moved; give two or more"),

@@ -21,12 +21,13 @@ from skysample.alignment import polar
 from skysample.alignment.comparing import compare
 from skysample.cli.main import run_command
 from skysample.fitting import fit, load_model
+from skysample.fitting.multiple_tests import SELECTION_TESTED_AT
 from skysample.geometry import ARCSEC, alt_az, direction
 from skysample.planning.plan_file import read_plan
 from skysample.runs import read_run
 from skysample.scoring import score, sky_error, term_evidence
 from skysample.scoring.residual_tests import structure
-from skysample.scoring.selection import FAMILY_WISE, select_terms
+from skysample.scoring.selection import select_terms
 from skysample.site import load_site
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount
@@ -253,7 +254,7 @@ def test_fit_select_answers_with_the_librarys_selection_and_saves_its_model(job,
         assert (tried["name"], tried["verdict"], tried["reason"]) == (each.name, each.verdict, each.reason)
         if each.verdict == "not found":
             assert tried["detectable_arcsec"] == pytest.approx(each.detectable_rad / ARCSEC, abs=1e-6)
-            assert tried["p_adjusted"] > FAMILY_WISE
+            assert tried["p_adjusted"] > SELECTION_TESTED_AT
     for term, limit, row in zip(found["terms"], selection.limits, selection.model.terms, strict=True):
         assert term["ci95_arcsec"] == pytest.approx(limit * row["stderr"].value, abs=1e-5)
     assert load_model("twisted.json").selected == ("fork_twist",)

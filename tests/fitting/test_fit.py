@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit, load_model
 from skysample.fitting.linear import pointwise_influence
-from skysample.fitting.outliers import family_limit, set_beyond_chance
+from skysample.fitting.multiple_tests import set_beyond_chance, sidak_f
 from skysample.fitting.pointing import Moment
-from skysample.fitting.zero_hints import zero_hints
 from skysample.plugins import build_registry
 from skysample.plugins.hookspecs import hookimpl
 from skysample.runs import Run
@@ -203,7 +202,7 @@ def test_a_third_of_false_solutions_does_not_break_the_fit():
 
 def test_one_point_beyond_chance_is_a_set_of_one():
     for points, dof in ((10, 9), (15, 20), (100, 190)):
-        limit = family_limit(points, dof)
+        limit = sidak_f(points, dof)
         assert set_beyond_chance(points, 1, 1.01 * limit, dof)
         assert not set_beyond_chance(points, 1, 0.99 * limit, dof)
 
@@ -224,7 +223,7 @@ def test_points_marked_not_to_be_used_are_listed():
     use[4] = False
     run, _ = simulated_run(site, errors("fork"), 20, noise_arcsec=1.5, use=use)
     model = fit(run, site)
-    assert [(each.row, each.reason) for each in model.rejected] == [(5, "the run says not to use it")]
+    assert [(each.row, each.reason) for each in model.rejected] == [(5, "use = false in the run")]
     assert model.run.used == 19
 
 
@@ -343,10 +342,10 @@ def test_unknown_terms_are_refused_by_name():
 def test_local_time_for_utc_and_a_wrong_sign_of_the_longitude_are_named():
     site = make_site("fork", 35.0, location={"longitude_deg": 11.0})
     run, _ = simulated_run(site, errors("fork"), 15, noise_arcsec=1.0)
-    for shift, words in ((30.08, "local time"), (22.0, "longitude")):
+    for shift, words in ((30.08, "clock"), (22.0, "longitude")):
         moved = Run.from_arrays(site, run.axes - [np.radians(shift), 0.0], run.directions)
-        assert words in " ".join(zero_hints(fit(moved, site), site))
-    assert zero_hints(fit(run, site), site) == ()
+        assert words in " ".join(fit(moved, site).zero_hints(site))
+    assert fit(run, site).zero_hints(site) == ()
 
 
 @pytest.mark.parametrize("points", [10, 20, 40])

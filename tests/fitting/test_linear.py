@@ -15,9 +15,9 @@ from statsmodels.api import OLS
 from statsmodels.datasets import longley
 from statsmodels.stats.outliers_influence import OLSInfluence
 
-from skysample.fitting.linear import familywise_limit, p_values, pointwise_influence, solve
-from skysample.fitting.triangle import reduce_by_sample, reduce_rows
-from skysample.scoring.rows import LinearRows, fit_rows
+from skysample.fitting.linear import pointwise_influence, solve
+from skysample.fitting.multiple_tests import bonferroni_t_squared, p_values
+from skysample.fitting.scaled_design import ScaledDesign
 
 # NIST Statistical Reference Datasets, Linear Regression, dataset "Longley" (higher level of difficulty):
 # certified estimates, their standard deviations, and the residual standard deviation.
@@ -91,7 +91,7 @@ def test_longley_agrees_with_the_certified_values_of_nist_to_ten_digits():
     assert_allclose(solution.coefficients, NIST_COEFFICIENTS, rtol=5e-11)
     assert_allclose(solution.standard_errors, NIST_STANDARD_ERRORS, rtol=5e-11)
     assert_allclose(solution.sigma, NIST_RESIDUAL_SD, rtol=5e-11)
-    assert (solution.rank, solution.dof) == (7, 9)
+    assert (solution.scaled.rank, solution.dof) == (7, 9)
 
 
 def test_longley_agrees_with_exact_rational_arithmetic():
@@ -110,9 +110,9 @@ def test_longley_agrees_with_exact_rational_arithmetic():
 def test_longley_names_the_year_and_the_constant_as_its_worst_pair():
     solution = solve(*longley_data())
     names = ["constant", "deflator", "product", "unemployed", "armed", "population", "year"]
-    assert solution.null_pair(names) == ("constant", "year")
+    assert solution.scaled.worst_pair(names) == ("constant", "year")
     scaled = longley_data()[0] / np.linalg.norm(longley_data()[0], axis=0)
-    assert_allclose(solution.condition, np.linalg.cond(scaled), rtol=1e-9)
+    assert_allclose(solution.scaled.condition, np.linalg.cond(scaled), rtol=1e-9)
 
 
 def test_normal_equations_would_lose_what_qr_keeps():
@@ -120,7 +120,7 @@ def test_normal_equations_would_lose_what_qr_keeps():
     x = rng.normal(size=60)
     design = np.column_stack([np.ones(60), x, x + 1e-8 * rng.normal(size=60)])
     solution = solve(design, design @ [1.0, 2.0, 3.0])
-    assert solution.rank == 3
+    assert solution.scaled.rank == 3
     assert_allclose(solution.coefficients, [1.0, 2.0, 3.0], rtol=1e-6)
 
 
@@ -130,7 +130,7 @@ def test_weights_act_as_repeated_rows():
     weighted = solve(design, target, repeats)
     repeated = solve(np.repeat(design, repeats, axis=0), np.repeat(target, repeats, axis=0))
     assert_allclose(weighted.coefficients, repeated.coefficients, rtol=1e-12)
-    assert_allclose(weighted.unscaled_covariance, repeated.unscaled_covariance, rtol=1e-11)
+    assert_allclose(weighted.scaled.unscaled_covariance, repeated.scaled.unscaled_covariance, rtol=1e-11)
     assert_allclose(weighted.sigma**2 * weighted.dof, repeated.sigma**2 * repeated.dof, rtol=1e-12)
     assert_allclose(weighted.residuals, target - design @ weighted.coefficients, atol=1e-13)
     assert weighted.standard_errors.shape == (3, 2)
@@ -151,7 +151,7 @@ def test_the_scale_of_a_column_changes_nothing_but_its_coefficient():
     design, target, scale = rng.normal(size=(12, 3)), rng.normal(size=12), np.array([1e-9, 1.0, 1e9])
     plain, scaled = solve(design, target), solve(design * scale, target)
     assert_allclose(scaled.coefficients * scale, plain.coefficients, rtol=1e-12)
-    assert_allclose(scaled.condition, plain.condition, rtol=1e-12)
+    assert_allclose(scaled.scaled.condition, plain.scaled.condition, rtol=1e-12)
 
 
 def test_two_equal_columns_are_named_and_the_others_keep_their_errors():
@@ -159,10 +159,10 @@ def test_two_equal_columns_are_named_and_the_others_keep_their_errors():
     a, b, c = rng.normal(size=(3, 20))
     target = rng.normal(size=20)
     solution = solve(np.column_stack([a, b, -2.0 * a, c]), target)
-    assert solution.rank == 3
-    assert solution.condition > 1e14
-    assert solution.null_pair("abdc") == ("a", "d")
-    assert solution.determined.tolist() == [False, True, False, True]
+    assert solution.scaled.rank == 3
+    assert solution.scaled.condition > 1e14
+    assert solution.scaled.worst_pair("abdc") == ("a", "d")
+    assert solution.scaled.determined.tolist() == [False, True, False, True]
     reduced = solve(np.column_stack([a, b, c]), target)
     _, error_b, error_c = reduced.standard_errors
     assert_allclose(solution.standard_errors, [np.nan, error_b, np.nan, error_c])
@@ -174,21 +174,21 @@ def test_of_two_degenerate_pairs_one_true_pair_is_named(seed):
     rng = np.random.default_rng(seed)
     a, b, c = rng.normal(size=(3, 20))
     solution = solve(np.column_stack([a, b, c, a, b]), rng.normal(size=20))
-    assert solution.rank == 3
-    assert solution.null_pair("abcde") in {("a", "d"), ("b", "e")}
+    assert solution.scaled.rank == 3
+    assert solution.scaled.worst_pair("abcde") in {("a", "d"), ("b", "e")}
 
 
 def test_an_empty_column_is_named_alone():
     rng = np.random.default_rng(6)
     a, c = rng.normal(size=(2, 20))
     solution = solve(np.column_stack([a, np.zeros(20), c]), rng.normal(size=20))
-    assert solution.null_pair("abc") == ("b",)
+    assert solution.scaled.worst_pair("abc") == ("b",)
     assert solution.coefficients[1] == 0.0
 
 
 def test_fewer_rows_than_columns_is_said_by_rank_and_condition():
     solution = solve(np.random.default_rng(7).normal(size=(3, 5)), np.ones(3))
-    assert (solution.rank, solution.dof, solution.condition) == (3, 0, np.inf)
+    assert (solution.scaled.rank, solution.dof, solution.scaled.condition) == (3, 0, np.inf)
     assert np.isnan(solution.sigma)
     assert_allclose(solution.residuals, 0.0, atol=1e-13)
 
@@ -205,7 +205,7 @@ def assert_equals_statsmodels(design, target):
     assert_allclose(influence.cooks_distance, reference.cooks_distance[0], rtol=1e-8)
     assert_allclose(influence.loo_residuals[:, 0], reference.resid_press, rtol=1e-8)
     assert_allclose(influence.deleted_sigma, np.sqrt(reference.sigma2_not_obsi), rtol=1e-8)
-    scale = influence.deleted_sigma[:, None] * np.sqrt(np.diag(solution.unscaled_covariance))
+    scale = influence.deleted_sigma[:, None] * np.sqrt(np.diag(solution.scaled.unscaled_covariance))
     dfbetas = influence.deleted_shift / scale
     assert_allclose(dfbetas, reference.dfbetas, rtol=1e-6, atol=1e-8)
 
@@ -324,7 +324,7 @@ def test_a_point_that_alone_tells_two_columns_apart_is_known_through_the_roundin
     difference = np.where(np.arange(20) == 4, 1.0, 0.0) + rng.normal()
     design = np.column_stack([np.ones(20), x, x + 1e-6 * difference])
     solution = solve(design, rng.normal(size=20))
-    assert solution.rank == 3
+    assert solution.scaled.rank == 3
     influence = pointwise_influence(design[:, None, :], solution.residuals[:, None])
     assert np.flatnonzero(np.isnan(influence.loo_residuals[:, 0])).tolist() == [4]
 
@@ -407,21 +407,21 @@ def test_p_values_are_the_upper_tail_of_f():
 
 
 @pytest.mark.parametrize(("n", "k", "dof"), [(15, 2, 20), (100, 2, 190), (30, 1, 25), (10, 3, 4)])
-def test_familywise_limit_is_the_upper_tail_shared_over_the_points(n, k, dof):
-    limit = familywise_limit(n, k, dof, alpha=0.05)
+def test_bonferroni_limit_is_the_upper_tail_shared_over_the_points(n, k, dof):
+    limit = bonferroni_t_squared(n, k, dof, alpha=0.05)
     assert_allclose(limit / k, stats.f.isf(0.05 / n, k, dof), rtol=1e-9)
     assert_allclose(n * p_values(np.array([limit]), k, dof), 0.05, rtol=1e-9)
 
 
-def test_familywise_limit_of_a_fit_without_freedom_is_nan():
-    assert np.isnan(familywise_limit(5, 2, 0.0))
+def test_bonferroni_limit_of_a_fit_without_freedom_is_nan():
+    assert np.isnan(bonferroni_t_squared(5, 2, 0.0, 0.05))
 
 
-def test_familywise_limit_is_passed_by_few_sound_runs():
+def test_bonferroni_limit_is_passed_by_few_sound_runs():
     rng = np.random.default_rng(77)
     design = rng.normal(size=(12, 2, 5))
     basis = np.linalg.qr(design.reshape(24, 5))[0]
-    limit = familywise_limit(12, 2, 17, alpha=0.1)
+    limit = bonferroni_t_squared(12, 2, 17, alpha=0.1)
     alarms = 0
     for _ in range(1000):
         noise = rng.normal(size=24)
@@ -442,44 +442,49 @@ def tall_rows(columns=6, rows=4000, *, lone_row=None):
     return design, rng.normal(size=(rows, 2)) + 3.0
 
 
-def test_a_triangle_by_a_sample_and_cholesky_is_as_exact_as_one_by_panels():
+def test_panels_of_rows_reduce_to_the_qr_of_the_whole():
     design, target = tall_rows()
-    blocks = np.array_split(np.concatenate([design, target], axis=1), 7)
-    by_panels, by_sample = reduce_rows(blocks, 6), reduce_by_sample(blocks, design[::20])
+    scaled = ScaledDesign.of(design, target)
     scale = np.linalg.norm(design, axis=0)
     q, r = np.linalg.qr(design / scale)
-    assert by_sample.condition == pytest.approx(by_panels.condition, rel=1e-9)
-    for reduced in (by_panels, by_sample):
-        assert reduced.rank == 6
-        assert_allclose(
-            reduced.factor @ reduced.factor.T, np.linalg.inv(r.T @ r) / np.outer(scale, scale), rtol=1e-8
-        )
-        assert_allclose(design @ reduced.factor @ reduced.projected, q @ (q.T @ target), atol=1e-9)
+    assert scaled.rank == 6
+    assert_allclose(scaled.unscaled_covariance, np.linalg.inv(r.T @ r) / np.outer(scale, scale), rtol=1e-8)
+    assert_allclose(design @ scaled.coefficients, q @ (q.T @ target), atol=1e-9)
 
 
-def test_a_sample_that_is_no_likeness_of_the_rows_is_refused_and_the_fit_is_right_all_the_same():
+def test_a_column_on_one_row_alone_harms_none_of_the_others():
     lone_row = 1
     design, target = tall_rows(lone_row=lone_row)
-    assert reduce_by_sample([np.concatenate([design, target], axis=1)], design[::20]) is None
-    fit = fit_rows(LinearRows(design, target, None, 0.0, intercept=False))
+    solution = solve(design, target)
     others = np.arange(len(design)) != lone_row
     q = np.linalg.qr(design[others, :-1] / np.linalg.norm(design[:, :-1], axis=0))[0]
-    assert_allclose(fit.residuals[others], target[others] - q @ (q.T @ target[others]), atol=1e-9)
-    assert fit.leverage[lone_row] == pytest.approx(1.0)
+    assert_allclose(solution.residuals[others], target[others] - q @ (q.T @ target[others]), atol=1e-9)
+    influence = pointwise_influence(design[:, None, :], solution.residuals[:, None])
+    assert influence.leverage[lone_row] == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("alpha", [0.0, 50.0])
 @pytest.mark.parametrize("weighted", [False, True])
-def test_a_tall_fit_equals_the_formulas_for_points(alpha, weighted):
+def test_fits_that_share_a_design_are_left_out_as_each_by_itself(alpha, weighted):
     design, target = tall_rows()
     design /= 10.0 ** np.arange(6)
     weights = np.random.default_rng(1).uniform(0.5, 2.0, len(design)) if weighted else None
-    fit = fit_rows(LinearRows(design, target, weights, alpha, intercept=True))
     full = np.column_stack([np.ones(len(design)), design])
     penalty = np.sqrt(alpha) * np.eye(7)[1:]
+    solution = solve(full, target, weights, penalty=penalty)
+    root = np.ones(len(full)) if weights is None else np.sqrt(weights)
+    normal = (full.T * root**2) @ full + penalty.T @ penalty
+    assert_allclose(solution.coefficients, np.linalg.solve(normal, (full.T * root**2) @ target), rtol=1e-5)
+    both = pointwise_influence(full[:, None, :], solution.residuals[:, None], weights, penalty=penalty)
+    each = [
+        pointwise_influence(full[:, None, :], column[:, None], weights, penalty=penalty)
+        for column in solution.residuals.T
+    ]
+    assert_allclose(both.leverage, each[0].leverage, rtol=1e-7)
     for column in range(2):
-        influence = pointwise_influence(
-            full[:, None, :], fit.residuals[:, column : column + 1], weights, penalty=penalty
+        assert_allclose(
+            both.loo_residuals[:, 0, column], each[column].loo_residuals[:, 0], rtol=1e-7, atol=1e-9
         )
-        assert_allclose(fit.leverage, influence.leverage, rtol=1e-7)
-        assert_allclose(fit.loo_residuals[:, column], influence.loo_residuals[:, 0], rtol=1e-7, atol=1e-9)
+    pooled = np.mean([one.deleted_sigma**2 for one in each], axis=0)
+    t_squared = sum(one.t_squared * one.deleted_sigma**2 for one in each) / pooled
+    assert_allclose(both.studentised**2, t_squared / 2.0, rtol=1e-7)

@@ -44,8 +44,8 @@ from skysample.errors import InputError, SkysampleWarning
 from skysample.fitting.linear import pointwise_influence
 from skysample.scoring import score as public_score
 from skysample.scoring.any_model import score_any
-from skysample.scoring.least_squares_models import known_linear
-from skysample.scoring.training_data import checked
+from skysample.scoring.known_linear import known_linear
+from skysample.scoring.refitting import checked
 
 
 def data(n=20, p=3, k=None, seed=0):

@@ -17,7 +17,7 @@ from skysample.fitting.pointing import Moment
 from skysample.geometry import ARCSEC
 from skysample.runs import Run
 from skysample.scoring import score, sky_error
-from skysample.scoring.used_points import used_points
+from skysample.scoring.term_evidence import used_points
 from skysample.testing import trials
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run

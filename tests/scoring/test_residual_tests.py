@@ -330,7 +330,7 @@ def test_rounding_is_no_structure():
 
 def test_another_run_is_refused():
     run, other = moving_run(n=15), moving_run(n=15, seed=6)
-    with pytest.raises(InputError, match="not the one that the model was fitted to"):
+    with pytest.raises(InputError, match="not the one the model was fitted to"):
         structure(fit(run, run.site), other)
 
 

@@ -13,6 +13,7 @@ from scipy import stats
 import skysample as ss
 from skysample.errors import InputError
 from skysample.fitting import fit
+from skysample.fitting.multiple_tests import SELECTION_TESTED_AT
 from skysample.fitting.terms import STANDARD
 from skysample.geometry import ARCSEC
 from skysample.plugins import build_registry
@@ -20,7 +21,7 @@ from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.hookspecs import hookimpl
 from skysample.runs import Run
 from skysample.scoring import score, term_evidence
-from skysample.scoring.selection import FAMILY_WISE, POWER, select_terms
+from skysample.scoring.selection import POWER, select_terms
 from skysample.scoring.selection.largest_t import Family
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
@@ -46,13 +47,13 @@ def unit_columns(rows, columns, seed, alike=0.0):
 
 def test_one_candidate_alone_is_held_to_students_t():
     family = Family(unit_columns(40, 1, 0), 40, 0)
-    assert family.threshold == pytest.approx(stats.t.ppf(1.0 - FAMILY_WISE / 2.0, 39), rel=0.02)
+    assert family.threshold == pytest.approx(stats.t.ppf(1.0 - SELECTION_TESTED_AT / 2.0, 39), rel=0.02)
     assert family.adjusted_p(2.0) == pytest.approx(2.0 * stats.t.sf(2.0, 39), rel=0.06)
 
 
 def test_candidates_at_right_angles_are_held_to_nearly_sidaks_bound():
     family = Family(np.eye(60)[:, :12], 60, 0)
-    each = 1.0 - (1.0 - FAMILY_WISE) ** (1.0 / 12.0)
+    each = 1.0 - (1.0 - SELECTION_TESTED_AT) ** (1.0 / 12.0)
     assert family.threshold == pytest.approx(stats.t.ppf(1.0 - each / 2.0, 59), rel=0.02)
 
 
@@ -66,7 +67,7 @@ def test_noise_passes_the_threshold_as_often_as_it_says_also_with_few_points(dof
     family = Family(unit_columns(dof, 10, 3, alike=1.0), dof, 0)
     rng = np.random.default_rng(8)
     passed = sum(np.abs(family.t(rng.standard_normal(dof))).max() > family.threshold for _ in range(4000))
-    assert passed / 4000 == pytest.approx(FAMILY_WISE, abs=4.0 * np.sqrt(FAMILY_WISE / 4000))
+    assert passed / 4000 == pytest.approx(SELECTION_TESTED_AT, abs=4.0 * np.sqrt(SELECTION_TESTED_AT / 4000))
 
 
 @pytest.mark.parametrize("alike", [0.0, 2.0])

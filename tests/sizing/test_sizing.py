@@ -217,5 +217,5 @@ def test_parts_of_the_would_have_done_size_meet_the_target_when_really_refitted(
 
 def test_a_learning_curve_of_another_run_is_refused(pilot, final_run):
     site, model, sky, registry = pilot
-    with pytest.raises(InputError, match="not the one that the model was fitted to"):
+    with pytest.raises(InputError, match="not the one the model was fitted to"):
         learning_curve(model, final_run[0], site, sky=sky, registry=registry)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from skysample.cli.answers.values import number, probability, value
+from skysample.fitting.multiple_tests import SELECTION_LEVEL
 from skysample.geometry import ARCSEC
-from skysample.scoring.selection import FAMILY_WISE
 
 if TYPE_CHECKING:
     from skysample.scoring.judged import JudgedFit
@@ -85,7 +85,7 @@ def fit_answer(judged: JudgedFit) -> dict[str, Any]:
 def _selection(selection: TermSelection) -> dict[str, Any]:
     return {
         "started_from": list(selection.started_from),
-        "family_wise": FAMILY_WISE,
+        "family_wise": SELECTION_LEVEL,
         "intervals": selection.note,
         "tried": [
             {

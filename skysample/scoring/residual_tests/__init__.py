@@ -9,8 +9,6 @@ import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from skysample.errors import InputError
-from skysample.fitting import fingerprint
 from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
 from skysample.scoring.residual_tests.drift import drift
@@ -154,12 +152,6 @@ def structure(model: FittedModel, run: Run, *, seed: int = 0) -> Structure:
     InputError
         If the run is not the one that the model was fitted to.
     """
-    if fingerprint(run) != model.run.fingerprint:
-        raise InputError(
-            f"this run is not the one that the model was fitted to"
-            f" ({model.run.source or 'a run from memory'}); fit it first",
-            key="run",
-        )
     left = leftovers(model, run, seed)
     if model.sigma_rad < _NOISE_FLOOR_RAD:
         names = [test(left).name for test in _TESTS]

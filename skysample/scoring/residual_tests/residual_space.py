@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.fitting import moment_of
+from skysample.fitting.scaled_design import ScaledDesign
 from skysample.geometry import cross, tangent_basis
+from skysample.scoring.term_evidence import used_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -152,30 +153,26 @@ class Leftovers:
         """Fit again with columns (n, 2, q) added, each per radian of a coefficient of its own."""
         from scipy.special import fdtrc
 
-        scaled, scale = _scaled(self.projected(columns))
-        left, singular, right = np.linalg.svd(scaled, full_matrices=False)
-        good = singular > _DEPENDENT
-        along = left[:, good].T @ self.errors
-        count, explained = int(good.sum()), float(along @ along)
+        more = ScaledDesign.of(self.projected(columns), self.errors, smallest=_DEPENDENT)
+        count, explained = more.rank, float(np.sum(more.projected**2))
         dof = self.dof - count
         if count == 0 or dof < 1:
             nothing = np.full(columns.shape[-1], np.nan)
             return Added(np.nan, np.nan, nothing, nothing)
         variance = max(float(self.errors @ self.errors) - explained, 0.0) / dof
         f = explained / count / variance if variance > 0.0 else np.inf
-        spread = right[good].T / singular[good] / scale[:, None]
         return Added(
             f=f,
             p=float(fdtrc(count, dof, f)),
-            values=spread @ along,
-            stderr=np.sqrt(variance * np.sum(spread**2, axis=1)),
+            values=more.coefficients[:, 0],
+            stderr=np.sqrt(variance * np.sum(more.factor**2, axis=1)),
         )
 
     def beside(self, course: Array) -> Leftovers:
         """What is left once axis and tube may also move along a course (n,)."""
-        columns, _ = _scaled(self.projected(self.motion * course[:, None, None]))
-        left, singular, _ = np.linalg.svd(columns, full_matrices=False)
-        fitted = np.concatenate([self.fitted, left[:, singular > _DEPENDENT]], axis=1)
+        columns = self.projected(self.motion * course[:, None, None])
+        more = ScaledDesign.of(columns, smallest=_DEPENDENT).basis(columns)
+        fitted = np.concatenate([self.fitted, more], axis=1)
         return replace(self, fitted=fitted, errors=self.errors - fitted @ (fitted.T @ self.errors))
 
     def chance(self, statistic: Callable[[Array], Array]) -> tuple[float, float]:
@@ -217,26 +214,14 @@ class Leftovers:
         return noise
 
 
-def _scaled(columns: Array) -> tuple[Array, Array]:
-    scale = np.linalg.norm(columns, axis=0)
-    scale[scale == 0.0] = 1.0
-    return columns / scale, scale
-
-
 def leftovers(model: FittedModel, run: Run, seed: int) -> Leftovers:
     """Gather what the tests need of a fitted model and the run that it was fitted to."""
-    used = np.isin(run.rows, model.run.rows)
-    axes, function = run.axes[used], model.function
-    moment = moment_of(run, used)
-    places, design = function.predict_with_design(model.values_rad, axes, moment)
-    weights = np.ones(len(axes))
-    if run.sigma_arcsec is not None:
-        weights = 1.0 / run.sigma_arcsec[used]
-        weights = weights / np.sqrt(np.mean(weights**2))
+    data, function = used_points(model, run), model.function
+    used, axes, weights = np.isin(run.rows, model.run.rows), data.axes, data.weights
+    places, design = function.predict_with_design(model.values_rad, axes, data.moment)
     rows = (design * weights[:, None, None]).reshape(2 * len(axes), -1)
-    fitted, _ = np.linalg.qr(_scaled(rows)[0])
-    residuals = function.residuals(places, run.directions[used]) * weights[:, None]
-    errors = residuals.ravel()
+    fitted = ScaledDesign.of(rows).basis(rows)
+    errors = (function.residuals(places, data.observed) * weights[:, None]).ravel()
     errors = errors - fitted @ (fitted.T @ errors)
 
     basis = tangent_basis(places, function.pole)
@@ -251,7 +236,6 @@ def leftovers(model: FittedModel, run: Run, seed: int) -> Leftovers:
         times = run.time[used]
         hours = np.asarray((times - times.min()).to_value("h"))
         clock = tuple(str(each)[11:16] for each in iso(times))
-    temperature = moment.temperature_c
     return Leftovers(
         kind=model.kind,
         rows=model.run.rows,
@@ -265,6 +249,6 @@ def leftovers(model: FittedModel, run: Run, seed: int) -> Leftovers:
         side=side,
         hours=hours,
         clock=clock,
-        temperature_c=temperature,
+        temperature_c=data.moment.temperature_c,
         seed=seed,
     )

@@ -18,10 +18,9 @@ from skysample.fitting import FittedModel, fit
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
 from skysample.scoring.selection.forward import Selected, choose
-from skysample.scoring.selection.largest_t import FAMILY_WISE, POWER
+from skysample.scoring.selection.largest_t import POWER
 from skysample.scoring.selection.verdicts import Candidate, detectable_rad, judged_candidates, judged_terms
-from skysample.scoring.term_evidence import TermEvidence, term_evidence
-from skysample.scoring.used_points import used_points
+from skysample.scoring.term_evidence import TermEvidence, term_evidence, used_points
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from skysample.runs import Run
     from skysample.site import Site
 
-__all__ = ["FAMILY_WISE", "POWER", "Candidate", "TermSelection", "select_terms"]
+__all__ = ["POWER", "Candidate", "TermSelection", "select_terms"]
 
 _ROUNDS = 5
 """How often points and terms are judged in turn before what stands is taken."""

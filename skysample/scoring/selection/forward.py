@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.fitting import FittedModel
-    from skysample.fitting.outliers import Observations
+    from skysample.fitting.gauss_newton import Observations
     from skysample.geometry import Array
     from skysample.plugins.contracts import Term
 

@@ -13,14 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.fitting.multiple_tests import SELECTION_TESTED_AT
+
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["FAMILY_WISE", "POWER", "Family"]
-
-FAMILY_WISE = 0.04
-"""Chance that pure noise admits any candidate at all. The promise is 5 %: the rest is for what the judging of points,
-the curvature of the geometry and the finite number of draws add."""
+__all__ = ["POWER", "Family"]
 
 POWER = 0.84
 """Chance that a term of the detectable size is admitted under its own name. The promise is 80 %."""
@@ -65,8 +63,8 @@ class Family:
 
     @cached_property
     def threshold(self) -> float:
-        """What the largest |t| exceeds by noise alone in a share `FAMILY_WISE` of nights."""
-        return float(np.quantile(self._largest, 1.0 - FAMILY_WISE))
+        """What the largest |t| exceeds by noise alone in a share `SELECTION_TESTED_AT` of nights."""
+        return float(np.quantile(self._largest, 1.0 - SELECTION_TESTED_AT))
 
     def t(self, residuals: Array) -> Array:
         """Student's t of each candidate, shape (m,), from the present fit's weighted residuals, shape (N,)."""

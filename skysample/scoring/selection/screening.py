@@ -5,15 +5,18 @@ All is linear algebra about one model, whose coefficients are where the true geo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysample.fitting.gauss_newton import Converged
+from skysample.fitting.linear import radial_rms
+from skysample.fitting.pointing import PointingFunction
+from skysample.fitting.scaled_design import ScaledDesign
 from skysample.fitting.terms import choose_terms
-from skysample.plugins.contracts import ROTATIONS
-from skysample.scoring.term_evidence import left_out, radial_rms
+from skysample.scoring.term_evidence import left_out
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.fitting import FittedModel
-    from skysample.fitting.outliers import Observations
+    from skysample.fitting.gauss_newton import Observations
     from skysample.geometry import Array
     from skysample.plugins.contracts import Term
 
@@ -82,15 +85,12 @@ def linearise(
     available : mapping of str to Term
     """
     names = choose_terms(model.kind, [*model.names, *available], available)
-    rotations = ROTATIONS[model.kind]
-    function = replace(
-        model.function, names=names, terms=tuple(available[name] for name in names if name not in rotations)
-    )
+    function = PointingFunction.of(model.kind, model.function.latitude_rad, names, available)
     found = dict(zip(model.names, model.values_rad.tolist(), strict=True))
     values = np.array([found.get(name, 0.0) for name in names])
-    predicted, design = function.predict_with_design(values, data.axes, data.moment)
-    put_back = design @ np.where([name in optional for name in names], values, 0.0)
-    return Linearised(names, design, function.residuals(predicted, data.observed) + put_back, data.weights)
+    here = Converged.at(function, values, data)
+    put_back = here.design @ np.where([name in optional for name in names], values, 0.0)
+    return Linearised(names, here.design, here.residuals + put_back, data.weights)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,14 +127,12 @@ class Screening:
     @cached_property
     def values(self) -> Array:
         """Of the present terms, shape (p,)."""
-        basis, triangle = self._reduced
-        return np.asarray(np.linalg.solve(triangle, basis.T @ self._target) / self._scale)
+        return self._fit.coefficients[:, 0]
 
     @cached_property
     def stderr(self) -> Array:
         """Standard errors of the present terms, shape (p,)."""
-        _, triangle = self._reduced
-        return np.asarray(self.sigma * np.linalg.norm(np.linalg.inv(triangle), axis=1) / self._scale)
+        return np.asarray(self.sigma * np.linalg.norm(self._fit.factor, axis=1))
 
     @cached_property
     def idle(self) -> NDArray[np.bool_]:
@@ -150,8 +148,7 @@ class Screening:
     @cached_property
     def residuals(self) -> Array:
         """Weighted residuals of the fit, shape (2n,)."""
-        basis, _ = self._reduced
-        return self._target - basis @ (basis.T @ self._target)
+        return self._target - self._basis @ (self._basis.T @ self._target)
 
     @cached_property
     def length(self) -> Array:
@@ -164,11 +161,9 @@ class Screening:
 
     def partner(self, index: int) -> tuple[str, float]:
         """The present term whose error would be tied most to a candidate's, and their correlation."""
-        basis, triangle = self._reduced
-        inverse = np.linalg.inv(triangle)
-        along = inverse @ (basis.T @ self._columns[:, index])
+        along = ScaledDesign.of(self._rows, self._columns[:, index]).coefficients[:, 0]
         # A new column adds to the covariance the outer product of `along` with itself, over its squared length.
-        error = np.sqrt(np.sum(inverse**2, axis=1))
+        error = np.linalg.norm(self._fit.factor, axis=1)
         correlation = -along / np.hypot(error * self.length[index], along)
         strongest = int(np.argmax(np.abs(correlation)))
         return self.present[strongest], float(correlation[strongest])
@@ -176,7 +171,8 @@ class Screening:
     def better_than(self, name: str, allowed: NDArray[np.bool_]) -> str | None:
         """The allowed candidate that would fit best in the place of a present term, if better than that term does."""
         index = self.present.index(name)
-        basis, _ = np.linalg.qr(np.delete(self._rows, index, axis=1))
+        others = np.delete(self._rows, index, axis=1)
+        basis = ScaledDesign.of(others).basis(others)
         columns = np.column_stack([self._rows[:, index], self._columns[:, allowed]])
         left = columns - basis @ (basis.T @ columns)
         length = np.linalg.norm(left, axis=0)
@@ -220,14 +216,8 @@ class Screening:
 
     @cached_property
     def _rows(self) -> Array:
-        """Weighted design, its columns scaled to unit length, shape (2n, p)."""
-        return np.asarray(self._weighted(self.design) / self._scale)
-
-    @cached_property
-    def _scale(self) -> Array:
-        """Length of the columns of the weighted design, shape (p,); 1 for an empty one."""
-        length = np.linalg.norm(self._weighted(self.design), axis=0)
-        return np.asarray(np.where(length > 0.0, length, 1.0))
+        """Weighted design, shape (2n, p)."""
+        return self._weighted(self.design)
 
     @cached_property
     def _columns(self) -> Array:
@@ -238,12 +228,14 @@ class Screening:
         return self._weighted(self.target)
 
     @cached_property
-    def _reduced(self) -> tuple[Array, Array]:
-        basis, triangle = np.linalg.qr(self._rows)
-        return basis, triangle
+    def _fit(self) -> ScaledDesign:
+        return ScaledDesign.of(self._rows, self._target)
+
+    @cached_property
+    def _basis(self) -> Array:
+        return self._fit.basis(self._rows)
 
     @cached_property
     def _left(self) -> Array:
         """What the present terms leave of each candidate's column, shape (2n, m)."""
-        basis, _ = self._reduced
-        return self._columns - basis @ (basis.T @ self._columns)
+        return self._columns - self._basis @ (self._basis.T @ self._columns)

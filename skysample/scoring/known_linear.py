@@ -8,17 +8,19 @@ parameters that are known; a subclass or a changed method is another model.
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.scoring.rows import LinearRows, RowFit, fit_rows
-from skysample.scoring.training_data import FAILURES
+from skysample.fitting.linear import pointwise_influence, solve
+from skysample.fitting.scaled_design import EPS
+from skysample.scoring.refitting import FAILURES
 
 if TYPE_CHECKING:
+    from skysample.fitting.linear import Influence
     from skysample.geometry import Array
-    from skysample.scoring.training_data import TrainingData
+    from skysample.scoring.refitting import TrainingData
 
 __all__ = ["Linear", "known_linear", "seemingly_linear"]
 
@@ -36,30 +38,44 @@ _SHIFTED_BY = {"StandardScaler": "with_mean", "RobustScaler": "with_centering"}
 
 @dataclass(frozen=True, eq=False)
 class Linear:
-    """A model as the least-squares problem that it solves, and the answer.
+    """A model as the least-squares problem that it solves, and the answer; n rows, p coefficients, k columns of y.
 
     Attributes
     ----------
-    rows : LinearRows
-    fit : RowFit
-        Equal to the model's own to `tolerance`.
     names : tuple of str
-        Of the regressors.
+        Of the coefficients, the intercept first.
     coefficients : ndarray, shape (p, k)
-        The model's own, the intercept first.
+        The model's own.
+    standard_errors : ndarray, shape (p, k)
+        nan where not determined. With a penalty those of the shrunken coefficients.
+    dof : float
+        Degrees of freedom of each column: rows of positive weight less the trace of the hat matrix.
+    intercept : bool
+    influence : Influence
+        Of each row, with all its columns.
+    fitted_residuals : ndarray, shape (n, k)
+        y minus what the model's own coefficients predict.
     tolerance : ndarray, shape (k,)
         Of a residual.
     """
 
-    rows: LinearRows
-    fit: RowFit
     names: tuple[str, ...]
     coefficients: Array
+    standard_errors: Array
+    dof: float
+    intercept: bool
+    influence: Influence
+    fitted_residuals: Array
     tolerance: Array
+
+    @property
+    def loo_residuals(self) -> Array:
+        """Left-out residuals in closed form, shape (n, k)."""
+        return self.influence.loo_residuals[:, 0]
 
     def agrees(self, left_out: Array) -> bool:
         """Whether residuals of actual refits (n, k) are those of the closed form, rows that it can tell."""
-        apart = np.abs(left_out - self.fit.loo_residuals) * (1.0 - self.fit.leverage[:, None])
+        apart = np.abs(left_out - self.loo_residuals) * (1.0 - self.influence.leverage[:, None])
         return not np.any(apart > self.tolerance)
 
 
@@ -92,8 +108,7 @@ def known_linear(model: Any, data: TrainingData, residuals: Array) -> Linear | N
         if _is(transformer, "preprocessing", "PolynomialFeatures"):
             names = transformer.get_feature_names_out(names)
     table = np.asarray(regressors, float) if transformers else data.table
-    rows = LinearRows(table, data.target, data.weights, alpha, intercept)
-    return _solved(rows, last, tuple(map(str, names)), residuals)
+    return _solved(table, data, alpha, intercept, last, tuple(map(str, names)), residuals)
 
 
 def seemingly_linear(model: Any, data: TrainingData, residuals: Array) -> Linear | None:
@@ -108,35 +123,79 @@ def seemingly_linear(model: Any, data: TrainingData, residuals: Array) -> Linear
     if not isinstance(alpha, int | float | np.number) or not 0.0 <= alpha < np.inf:
         return None
     intercept = bool(getattr(model, "fit_intercept", True))
-    rows = LinearRows(data.table, data.target, data.weights, float(alpha), intercept)
     try:
-        linear = _solved(rows, model, data.names, residuals)
+        linear = _solved(data.table, data, float(alpha), intercept, model, data.names, residuals)
     except FAILURES:
         return None
-    if linear is None:
-        return None
-    own = data.target - rows.times(slice(None), linear.coefficients)
-    return linear if np.all(np.abs(own - residuals) <= linear.tolerance) else None
+    agrees = linear is not None and np.all(np.abs(linear.fitted_residuals - residuals) <= linear.tolerance)
+    return linear if agrees else None
 
 
-def _solved(rows: LinearRows, model: Any, names: tuple[str, ...], residuals: Array) -> Linear | None:
+def _solved(
+    table: Array,
+    data: TrainingData,
+    alpha: float,
+    intercept: bool,
+    model: Any,
+    names: tuple[str, ...],
+    residuals: Array,
+) -> Linear | None:
     """Least squares, if it reproduces the model's residuals and has its coefficients."""
-    k, slopes = rows.target.shape[1], rows.regressors.shape[1]
+    target, weights = data.target, data.weights
+    (n, k), slopes, first = target.shape, table.shape[1], int(intercept)
     constants = np.size(getattr(model, "intercept_", ()))
     if np.size(getattr(model, "coef_", ())) != k * slopes or constants not in {1, k}:
         return None
-    fit = fit_rows(rows)
+    penalty = np.sqrt(alpha) * np.eye(first + slopes)[first:] if alpha > 0.0 else None
+    # Counted from their means, columns far from zero are not nearly that of ones.
+    origin = np.ones(n) @ table / n if intercept else np.zeros(slopes)
+    design = _with_constant(table, origin) if intercept else table
+    fit = solve(design, target, weights, penalty=penalty)
+    if intercept and fit.scaled.rank < design.shape[1]:
+        # Which coefficients are not determined hangs on what the intercept is counted from.
+        origin = np.zeros(slopes)
+        design = _with_constant(table, origin)
+        fit = solve(design, target, weights, penalty=penalty)
     # With an intercept the size of y says nothing about how closely it is fitted, only about rounding.
-    spread = rows.target - np.mean(rows.target, axis=0) if rows.intercept else rows.target
-    rounding = 64.0 * float(np.finfo(float).eps) * np.max(np.abs(rows.target), axis=0)
+    spread = target - np.mean(target, axis=0) if intercept else target
+    rounding = 64.0 * EPS * np.max(np.abs(target), axis=0)
     tolerance = _TOLERANCE * np.max(np.abs(spread), axis=0) + rounding
     if np.any(np.abs(fit.residuals - residuals) > tolerance):
         return None
+    influence = pointwise_influence(
+        design[:, None], fit.residuals[:, None], weights, penalty=penalty, scaled=fit.scaled
+    )
     coefficients = np.asarray(model.coef_, float).reshape(k, slopes).T
-    if rows.intercept:
+    own = target - table @ coefficients
+    factor = fit.scaled.factor
+    free = np.eye(fit.scaled.rank)
+    if penalty is not None:
+        held = penalty @ factor
+        free -= held.T @ held
+    if intercept:
         constant = np.broadcast_to(np.asarray(model.intercept_, float).ravel(), (1, k))
         coefficients = np.concatenate([constant, coefficients])
-    return Linear(rows, replace(fit, coefficients=coefficients), names, coefficients, tolerance)
+        own -= constant
+        factor = np.concatenate([factor[:1] - origin @ factor[1:], factor[1:]])
+    variance = np.maximum(np.sum(factor @ free * factor, axis=1), 0.0)
+    variance[~fit.scaled.determined] = np.nan
+    return Linear(
+        names=("intercept", *names) if intercept else names,
+        coefficients=coefficients,
+        standard_errors=np.multiply.outer(np.sqrt(variance), fit.sigma),
+        dof=fit.dof,
+        intercept=intercept,
+        influence=influence,
+        fitted_residuals=own,
+        tolerance=tolerance,
+    )
+
+
+def _with_constant(table: Array, origin: Array) -> Array:
+    """The design [1, X - origin]."""
+    design = np.ones((len(table), 1 + table.shape[1]))
+    np.subtract(table, origin, out=design[:, 1:])
+    return design
 
 
 def _known_alpha(last: Any) -> float | None:
