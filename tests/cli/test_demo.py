@@ -10,6 +10,7 @@ import runpy
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from skysample.cli.demo import night as the_night
 from skysample.cli.demo.telescope import ERRORS, NOISE_ARCSEC
@@ -83,6 +84,7 @@ def test_a_folder_with_a_site_of_ones_own_is_left_alone(tmp_path, capsys):
     assert "of your own" in capsys.readouterr().err
 
 
+DOCS = Path(__file__).parents[2] / "docs"
 NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e[+-]\d+)?")
 
 
@@ -96,23 +98,53 @@ def check_alike(shown, now, what):
         assert float(other) == pytest.approx(float(one), rel=5e-3, abs=2.01 * last), what
 
 
-def test_the_readme_tells_the_night_that_the_command_tells(told):
-    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
-    tour = readme.partition("<!-- tour:")[2].partition("```text\n")[2].partition("```\n")[0]
-    check_alike(tour, told[2], "run docs/refresh_readme.py")
+@pytest.fixture(scope="module")
+def pages():
+    return runpy.run_path(str(DOCS / "refresh_pages.py"))
+
+
+def test_the_demo_prints_what_the_commands_of_the_tutorial_print(told, pages):
     assert max(map(len, told[2].splitlines())) <= 80
+    tutorial = {
+        tuple(command.split()[1:5]): shown.split()
+        for command, _, shown in pages["commands"]((DOCS / "tutorial.md").read_text("utf-8"))
+    }
+    _, *chapters, _ = told[1].chapters()
+    assert len(chapters) == 6
+    for _, _, command, *lines in chapters:
+        said = " ".join(lines).split()
+        shown = tutorial[tuple(command.split()[2:6])][: len(said)]
+        check_alike(" ".join(shown), " ".join(said), f"{command}: run docs/refresh_pages.py")
 
 
-def test_the_tutorial_and_the_how_to_pages_show_what_their_commands_print(night, tmp_path, monkeypatch):
+def test_the_pages_show_what_their_commands_print_and_draw(night, pages, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "night").symlink_to(night[0])
-    pages = runpy.run_path(str(Path(__file__).parents[2] / "docs" / "refresh_pages.py"))
+    for name in ("night", "skysample-demo"):
+        (tmp_path / name).symlink_to(night[0])
     tried = 0
-    for page in pages["PAGES"]:
-        for command, shown in pages["commands"](page.read_text("utf-8")):
+    for page in (pages["README"], *pages["PAGES"]):
+        for command, parts, shown in pages["commands"](page.read_text("utf-8")):
             assert not command.startswith("skysample") or max(map(len, shown.splitlines())) <= 80, command
+            now = pages["printed"](command, parts)
             check_alike(
-                shown, pages["printed"](command), f"{page.name}: {command}: run docs/refresh_pages.py"
+                shown, now, f"{page.name}: {command}: run docs/refresh_pages.py and refresh_readme.py"
             )
             tried += 1
-    assert tried > 15
+    assert tried > 18
+    for name in pages["PICTURES"]:
+        held = DOCS / "images" / Path(name).name
+        check_alike(pages["drawn"](held), pages["drawn"](Path(name)), f"{held}: run docs/refresh_pages.py")
+
+
+def test_the_picture_of_the_record_has_the_numbers_that_the_record_has(night, pages):
+    with Image.open(DOCS / "images" / pages["RECORD"]) as picture:
+        shown = " ".join(NUMBER.findall(picture.info["Description"]))
+        assert picture.width < 1000
+    now = " ".join(NUMBER.findall(pages["recorded"](night[0] / "record.html")))
+    assert len(now.split()) > 20
+    check_alike(shown, now, "run docs/refresh_pages.py where Chromium is installed")
+    assert (DOCS / "images" / pages["RECORD"]).stat().st_size < 300_000
+
+
+def test_the_readme_is_short(pages):
+    assert len(pages["README"].read_text("utf-8").splitlines()) <= 130
