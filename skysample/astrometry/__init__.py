@@ -1,1 +1,1 @@
-"""Where a direction on the sky is seen from the site at a moment: time scales, Earth orientation, stars, Moon."""
+"""Directions on the sky as seen from the site: time scales, Earth orientation, observed places, stars, Moon."""

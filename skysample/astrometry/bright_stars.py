@@ -1,12 +1,11 @@
-"""Bright stars from Hipparcos, moved to the date.
+"""Bright stars from Hipparcos, at any date.
 
-Source of the table: van Leeuwen 2007, A&A 474, 653 (the new reduction), stars of Hp below 3.5; `bright_stars.csv` is
-written by `docs/make_bright_stars.py`.
+Source of the table: van Leeuwen 2007, A&A 474, 653 (the new reduction), stars brighter than Hp 3.5;
+`docs/make_bright_stars.py` writes `bright_stars.csv`.
 """
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.astrometry.earth_motion import earth_motion
-from skysample.astrometry.times import to_utc
+from skysample.astrometry.times import terrestrial, to_utc
 from skysample.geometry import ARCSEC
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ class BrightStars:
     hip : ndarray of int, shape (n,)
         Number in the catalogue.
     names : tuple of str, length n
-        Empty where a star has no common name.
+        Empty if a star has no common name.
     magnitude : ndarray, shape (n,)
         Hp.
     ra, dec : ndarray, shape (n,)
@@ -72,25 +71,25 @@ class BrightStars:
         return f"{self.names[index]} ({number})" if self.names[index] else number
 
     def places(self, when: Time) -> tuple[Array, Array]:
-        """Where the stars are at a moment: proper motion and annual parallax put in.
+        """ICRS coordinates at a date, with proper motion and annual parallax.
 
-        Straight motion at constant speed, radial velocities left out (ERFA `pmsafe`); parallax by the Earth's
-        place from the solar system's barycentre.
+        Straight motion at constant speed, without radial velocities (ERFA `pmsafe`); parallax by the Earth's
+        position relative to the solar system's barycentre.
 
         Parameters
         ----------
         when : astropy.time.Time
-            One moment.
+            A single time.
 
         Returns
         -------
         ra, dec : ndarray, shape (n,)
-            ICRS, as `skysample.astrometry.observed_place.to_observed` takes them.
+            Radians, ICRS, for `skysample.astrometry.observed_place.to_observed`.
         """
         import erfa
 
-        tt = to_utc(when).tt
-        # The bare function: a star whose parallax is lost in its error is put far away, which is no news.
+        tt1, tt2 = terrestrial(to_utc(when))
+        # The ufunc does not warn about a star whose parallax is too small, which it puts far away.
         ra, dec, *_ = erfa.ufunc.pmsafe(
             self.ra,
             self.dec,
@@ -100,26 +99,27 @@ class BrightStars:
             0.0,
             _EPOCH_JD,
             0.0,
-            tt.jd1,
-            tt.jd2,
+            tt1,
+            tt2,
         )
-        earth = earth_motion(np.asarray(tt.jd1), np.asarray(tt.jd2)).barycentric["p"]
+        earth = earth_motion(tt1, tt2).barycentric["p"]
         ra, dec = erfa.c2s(erfa.s2c(ra, dec) - self.parallax[:, None] * earth)
         return np.asarray(ra) % (2.0 * np.pi), np.asarray(dec)
 
 
 @cache
 def bright_stars() -> BrightStars:
-    """Read the table that comes with this package."""
-    text = files(__package__).joinpath("bright_stars.csv").read_text("utf-8")
-    rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+    """Read the packaged table."""
+    lines = files(__package__).joinpath("bright_stars.csv").read_text("utf-8").splitlines()
+    header, *rows = (line.split(",") for line in lines if not line.startswith("#"))
+    table = dict(zip(header, zip(*rows, strict=True), strict=True))
 
     def column(name: str) -> Array:
-        return np.array([float(row[name]) for row in rows])
+        return np.array(table[name], float)
 
     return BrightStars(
         hip=column("hip").astype(np.int64),
-        names=tuple(row["name"] for row in rows),
+        names=table["name"],
         magnitude=column("hp_mag"),
         ra=np.radians(column("ra_deg")),
         dec=np.radians(column("dec_deg")),

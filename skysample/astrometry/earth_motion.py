@@ -1,8 +1,8 @@
-"""Where the Earth is, how fast it goes and where its pole points: the part of astrometry that changes slowly.
+"""Position, velocity and pole of the Earth: the slowly changing part of astrometry.
 
-ERFA's series for them (`epv00`, `pnm06a`, `s06`) have thousands of terms, and cost nearly all the time of a transform.
-Many times that lie close together share a few knots, half a day apart, and are interpolated between them by
-Lagrange's polynomial on six knots (Abramowitz and Stegun 1964, Handbook of Mathematical Functions, 25.2.2).
+ERFA's series (`epv00`, `pnm06a`, `s06`) have thousands of terms, and take nearly all the time of a transform. Many
+times close together are interpolated between a few knots, half a day apart, by Lagrange's polynomial on six knots
+(Abramowitz and Stegun 1964, Handbook of Mathematical Functions, 25.2.2).
 """
 
 from __future__ import annotations
@@ -20,21 +20,21 @@ __all__ = ["EarthMotion", "earth_motion"]
 _STEP_DAYS = 0.5
 _NUMBERS = 12
 _OFFSETS = np.arange(-2, 4)
-"""The knots around a time, in steps from the last one before it."""
+"""Knots around a time, in steps from the last knot before it."""
 
 _J2000 = 2451545.0
 
 
 @dataclass(frozen=True)
 class EarthMotion:
-    """What ERFA's `apco` takes, for times of some shape.
+    """Input of ERFA's `apco`, for times of any shape.
 
     Attributes
     ----------
     barycentric : structured ndarray
-        Position (au) and velocity (au/day) of the Earth from the solar system's barycentre, as `erfa.dt_pv`.
+        Position (au) and velocity (au/day) of the Earth relative to the solar system's barycentre, as `erfa.dt_pv`.
     heliocentric : ndarray, shape (..., 3)
-        Position of the Earth from the Sun, au.
+        Position of the Earth relative to the Sun, au.
     x, y, s : ndarray
         Celestial intermediate pole and CIO locator, radians.
     """
@@ -47,9 +47,9 @@ class EarthMotion:
 
 
 def earth_motion(tt1: Array, tt2: Array) -> EarthMotion:
-    """Motion of the Earth, interpolated where the times need at most half as many knots as there are times.
+    """Motion of the Earth, interpolated if that needs at most half as many knots as there are times.
 
-    The difference is below 5e-12 rad in direction and in aberration (1 microarcsec).
+    Interpolation changes direction and aberration by less than 5e-12 rad (1 microarcsec).
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def earth_motion(tt1: Array, tt2: Array) -> EarthMotion:
 
 
 def _from_series(tt1: Array, tt2: Array) -> Array:
-    """All twelve numbers by ERFA's series, as its `apco13` does, shape (..., 12)."""
+    """All twelve numbers by ERFA's series, as in its `apco13`, shape (..., 12)."""
     import erfa
 
     heliocentric, barycentric, _ = erfa.ufunc.epv00(tt1, tt2)

@@ -1,4 +1,4 @@
-"""Where the Moon is seen, offline at any date."""
+"""Observed direction of the Moon, offline at any date."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.astrometry.observed_place import to_observed
+from skysample.astrometry.times import terrestrial, to_utc
 from skysample.geometry import alt_az, direction
 
 if TYPE_CHECKING:
@@ -25,15 +26,14 @@ def moon_direction(site: Site, when: Time) -> NDArray[np.float64]:
     """Observed direction of the Moon's centre, good to 0.02 degrees.
 
     Parallax (up to a degree) and refraction are included. The geocentric place is that of astropy's built-in
-    ephemeris (ERFA `moon98`, after Meeus, Astronomical Algorithms, 2nd ed., chapter 47), asked of ERFA
-    directly so that no date far ahead calls for a download.
+    ephemeris (ERFA `moon98`, after Meeus, Astronomical Algorithms, 2nd ed., chapter 47), called directly so that a date
+    far ahead needs no download.
 
     Parameters
     ----------
     site : Site
-        For the place and the air.
+        Location and air.
     when : astropy.time.Time, shape (...)
-        Moments.
 
     Returns
     -------
@@ -42,10 +42,7 @@ def moon_direction(site: Site, when: Time) -> NDArray[np.float64]:
     """
     import erfa
 
-    utc = when if when.scale == "utc" else when.utc
-    tai1, tai2, _ = erfa.ufunc.utctai(utc.jd1, utc.jd2)
-    tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
-    geocentric = erfa.moon98(tt1, tt2)["p"]
+    geocentric = erfa.moon98(*terrestrial(to_utc(when)))["p"]
     ra, dec = erfa.c2s(geocentric)
     distance_m = AU_M * np.linalg.norm(geocentric, axis=-1)[..., None]
     from_observer = distance_m * to_observed(site, when, ra, dec, refraction=False) - _observer(site.location)
@@ -54,7 +51,7 @@ def moon_direction(site: Site, when: Time) -> NDArray[np.float64]:
 
 
 def _observer(location: Location) -> NDArray[np.float64]:
-    """Place of the observer from the Earth's centre, metres, in the observer's own east-north-up."""
+    """Observer relative to the Earth's centre, metres, in the observer's east-north-up."""
     import erfa
 
     latitude = location.latitude_rad
@@ -64,10 +61,10 @@ def _observer(location: Location) -> NDArray[np.float64]:
 
 
 def _refraction(altitude_rad: NDArray[np.float64], location: Location) -> NDArray[np.float64]:
-    """How much higher than its true altitude the Moon is seen, radians, right down to the horizon.
+    """Refraction from a true altitude, radians, valid down to the horizon.
 
     Source: Saemundsson's formula, with its pressure and temperature factor (Meeus, Astronomical Algorithms,
-    2nd ed., formula 16.4), in degrees and arcminutes; below -1 degree, where nothing is seen, as at -1.
+    2nd ed., formula 16.4), in degrees and arcminutes; below -1 degree, which is never seen, the value at -1.
     """
     degrees = np.maximum(np.degrees(altitude_rad), -1.0)
     arcmin = 1.02 / np.tan(np.radians(degrees + 10.3 / (degrees + 5.11)))

@@ -1,7 +1,7 @@
-"""ICRS to the observed place and back: ERFA, offline at any date.
+"""Transform ICRS to the observed place and back by ERFA, offline at any date.
 
 The observed place is topocentric and refracted, as altitude and azimuth. Source of every transform: the IAU SOFA
-routines in their ERFA form (`apco13` in its steps, `atciq`, `atioq`, `atoiq`, `aticq`).
+routines in their ERFA form (the steps of `apco13`, `atciq`, `atioq`, `atoiq`, `aticq`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 
 from skysample.astrometry.earth_motion import earth_motion
 from skysample.astrometry.earth_orientation import earth_orientation
-from skysample.astrometry.times import to_utc
+from skysample.astrometry.times import terrestrial, to_utc
 from skysample.errors import InputError
 from skysample.geometry import alt_az, direction
 
@@ -43,7 +43,7 @@ WAVELENGTH_UM = 0.6
 
 
 def hour_angle_dec(directions: Array, latitude_rad: float) -> tuple[Array, Array]:
-    """Hour angle (west positive, -pi..pi) and declination of unit vectors of shape (..., 3), by the site's latitude."""
+    """Hour angle (west positive, -pi..pi) and declination of unit vectors of shape (..., 3) at a latitude."""
     east, north, up = directions[..., 0], directions[..., 1], directions[..., 2]
     s, c = np.sin(latitude_rad), np.cos(latitude_rad)
     toward_equator = c * up - s * north
@@ -52,7 +52,7 @@ def hour_angle_dec(directions: Array, latitude_rad: float) -> tuple[Array, Array
 
 
 def refraction_at(true_altitude_rad: float, site: Site) -> float:
-    """How much higher than its true altitude a direction is seen from a site, radians.
+    """Refraction from a true altitude to the observed one, radians.
 
     Source: ERFA `refco` with the two-term law A tan z + B tan^3 z, solved for the observed zenith distance.
     """
@@ -71,13 +71,9 @@ def refraction_at(true_altitude_rad: float, site: Site) -> float:
 
 
 def _astrometry(
-    site: Site,
-    times: Time,
-    pressure_hpa: ArrayLike | None,
-    temperature_c: ArrayLike | None,
-    *,
-    refraction: bool,
+    site: Site, times: Time, pressure_hpa: ArrayLike | None, temperature_c: ArrayLike | None
 ) -> Any:
+    """ERFA's star-independent parameters (`apco`); no refraction at a pressure of 0."""
     import erfa
 
     utc = to_utc(times)
@@ -88,13 +84,10 @@ def _astrometry(
     location = site.location
     pressure = location.station_pressure_hpa if pressure_hpa is None else np.asarray(pressure_hpa, float)
     temperature = location.temperature_c if temperature_c is None else np.asarray(temperature_c, float)
-    tai1, tai2, status = erfa.ufunc.utctai(jd1, jd2)
-    if np.any(np.asarray(status) < 0):
-        raise InputError("a time is not an acceptable date; check the time column", key="time")
-    tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
+    tt1, tt2 = terrestrial(utc)
     ut1_1, ut1_2, _ = erfa.ufunc.utcut1(jd1, jd2, orientation.dut1_s)
     motion = earth_motion(tt1, tt2)
-    a, b = erfa.ufunc.refco(pressure if refraction else 0.0, temperature, HUMIDITY, WAVELENGTH_UM)
+    a, b = erfa.ufunc.refco(pressure, temperature, HUMIDITY, WAVELENGTH_UM)
     return erfa.ufunc.apco(
         tt1,
         tt2,
@@ -125,20 +118,19 @@ def to_observed(
     temperature_c: ArrayLike | None = None,
     refraction: bool = True,
 ) -> Array:
-    """Observed directions of ICRS places without proper motion or parallax.
+    """Observed directions of ICRS coordinates without proper motion or parallax.
 
     Parameters
     ----------
     site : Site
-        For the place, the pressure and the temperature.
+        Location, pressure and temperature.
     times : astropy.time.Time, scalar or shape (n,)
-        Moments.
     ra_rad, dec_rad : array_like, shape (n,)
         ICRS, radians.
     pressure_hpa, temperature_c : array_like, optional
-        In place of the site's.
+        Override the site's.
     refraction : bool
-        Whether the air bends the light.
+        Whether to include refraction.
 
     Returns
     -------
@@ -148,11 +140,11 @@ def to_observed(
     Raises
     ------
     InputError
-        If a time is not acceptable.
+        If a time is missing or not a valid date.
     """
     import erfa
 
-    astrom = _astrometry(site, times, pressure_hpa, temperature_c, refraction=refraction)
+    astrom = _astrometry(site, times, pressure_hpa if refraction else 0.0, temperature_c)
     ri, di = erfa.ufunc.atciqz(np.asarray(ra_rad, float), np.asarray(dec_rad, float), astrom)
     return _from_intermediate(ri, di, astrom)
 
@@ -175,7 +167,7 @@ def to_icrs(
     """ICRS right ascension and declination (radians) of observed directions (n, 3) at times of shape () or (n,)."""
     import erfa
 
-    astrom = _astrometry(site, times, pressure_hpa, temperature_c, refraction=True)
+    astrom = _astrometry(site, times, pressure_hpa, temperature_c)
     altitude, azimuth = alt_az(directions)
     ri, di = erfa.ufunc.atoiq("A", azimuth, np.pi / 2.0 - altitude, astrom)
     ra, dec = erfa.ufunc.aticq(ri, di, astrom)
@@ -183,13 +175,10 @@ def to_icrs(
 
 
 def sun_direction(site: Site, when: Time) -> Array:
-    """Direction of the Sun's centre, unit vectors of shape (m, 3) for a Time of shape (m,); good to 0.01 degrees."""
+    """Observed direction of the Sun's centre, shape (m, 3) for a Time of shape (m,); good to 0.01 degrees."""
     import erfa
 
-    utc = to_utc(when)
-    tai1, tai2, _ = erfa.ufunc.utctai(utc.jd1, utc.jd2)
-    tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
-    heliocentric, _, _ = erfa.ufunc.epv00(tt1, tt2)
+    heliocentric, _, _ = erfa.ufunc.epv00(*terrestrial(to_utc(when)))
     ra, dec = erfa.ufunc.c2s(-heliocentric["p"])
     return to_observed(site, when, ra, dec)
 
@@ -207,31 +196,29 @@ def observed_place(
     Parameters
     ----------
     icrs : astropy.coordinates.SkyCoord
-        Any frame that transforms to ICRS; proper motion, distance and radial velocity are used where they are given,
-        from the epoch `obstime` of the coordinates, J2000.0 where they have none.
+        Any frame that transforms to ICRS. Proper motion, distance and radial velocity count from the epoch `obstime`
+        of the coordinates; without one, from J2000.0.
     when : astropy.time.Time
         Scalar or of the same shape.
     site : Site
-        For the place, and the air where it is not given.
+        Location, and default air.
     pressure_hpa, temperature_c : array_like, optional
-        Of the air now, at the station.
+        Current air at the station.
 
     Returns
     -------
     astropy.coordinates.SkyCoord
-        In an `AltAz` frame without time or place attached, so that astropy never transforms it again by its own tables.
+        In an `AltAz` frame without time or location, so that astropy cannot transform it again with its own tables.
     """
     import erfa
     from astropy import units as u
     from astropy.coordinates import AltAz, SkyCoord
 
-    if (
-        getattr(getattr(icrs, "frame", None), "name", "altaz") == "altaz"
-        and getattr(icrs, "obstime", None) is None
-    ):
+    frame = getattr(getattr(icrs, "frame", None), "name", "altaz")
+    if frame == "altaz" and getattr(icrs, "obstime", None) is None:
         raise InputError("icrs must be a SkyCoord of a frame that transforms to ICRS", key="icrs")
     place = icrs.icrs
-    astrom = _astrometry(site, when, pressure_hpa, temperature_c, refraction=True)
+    astrom = _astrometry(site, when, pressure_hpa, temperature_c)
     ra, dec = place.ra.rad, place.dec.rad
     if "s" in place.data.differentials:
         differential = place.data.differentials["s"]
@@ -261,7 +248,7 @@ def icrs_place(
     pressure_hpa: ArrayLike | None = None,
     temperature_c: ArrayLike | None = None,
 ) -> SkyCoord:
-    """ICRS coordinates of an observed place (`AltAz`); the inverse of `observed_place` for a distant object at rest.
+    """ICRS coordinates of an observed place; the inverse of `observed_place` for an object without proper motion.
 
     Parameters
     ----------
@@ -270,9 +257,9 @@ def icrs_place(
     when : astropy.time.Time
         Scalar or of the same shape.
     site : Site
-        For the place, and the air where it is not given.
+        Location, and default air.
     pressure_hpa, temperature_c : array_like, optional
-        Of the air now, at the station.
+        Current air at the station.
 
     Returns
     -------

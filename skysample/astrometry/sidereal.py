@@ -1,4 +1,4 @@
-"""How the sky turns over a mount: stars about the pole, what refraction adds, and angles at a star."""
+"""Diurnal motion: rotation about the pole, drift by refraction, and angles at a star."""
 
 from __future__ import annotations
 
@@ -18,25 +18,25 @@ if TYPE_CHECKING:
 __all__ = ["SIDEREAL_RAD_S", "angle_at", "north_pole", "refraction_drift", "turned"]
 
 SIDEREAL_RAD_S = 7.292115e-5
-"""Rate at which the Earth turns (IERS Conventions 2010, table 1.1, rounded)."""
+"""Rotation rate of the Earth (IERS Conventions 2010, table 1.1, rounded)."""
 
 _LOWEST_RAD = np.radians(3.0)
-"""Below it the two-term law of refraction does not hold; its slope here is then used."""
+"""Lower down the two-term law of refraction fails; its slope at this altitude is used instead."""
 
 
 def north_pole(site: Site) -> Array:
-    """Unit vector of the north celestial pole, above the horizon or below it."""
+    """Unit vector of the north celestial pole, above or below the horizon."""
     return np.asarray(site.location.hemisphere * site.elevated_pole)
 
 
 def turned(directions: Array, axis: Array, seconds: ArrayLike) -> Array:
-    """Directions carried westwards about an axis at the Earth's rate.
+    """Rotate directions westwards about an axis at the Earth's rate.
 
     Parameters
     ----------
     directions : ndarray, shape (n, 3)
     axis : ndarray, shape (3,)
-        Unit vector of the northern end.
+        Unit vector of its northern end.
     seconds : array_like, shape (t,)
 
     Returns
@@ -48,9 +48,9 @@ def turned(directions: Array, axis: Array, seconds: ArrayLike) -> Array:
 
 
 def angle_at(stars: Array, first: Array, second: Array) -> Array:
-    """Angle at a star from the direction of one point to that of another, right-handed about the star.
+    """Angle at a star from one point to another, right-handed about the star.
 
-    The spherical angle by dot and cross products; it stays exact where the two points are arcseconds apart.
+    The spherical angle by dot and cross products, exact even if the two points are arcseconds apart.
 
     Parameters
     ----------
@@ -69,22 +69,22 @@ def angle_at(stars: Array, first: Array, second: Array) -> Array:
 
 
 def refraction_drift(observed: Array, site: Site) -> Array:
-    """How fast refraction moves observed places against a sky that turns evenly about the true pole.
+    """Drift of observed places caused by refraction, relative to uniform rotation about the true pole.
 
-    The true place turns evenly; the observed one has its azimuth, and stands higher by A tan z + B tan^3 z of the
-    observed zenith distance z, with ERFA's constants (`refco`). The rate follows by differentiating that law.
+    The true place rotates uniformly; the observed one has the same azimuth and is higher by A tan z + B tan^3 z of the
+    observed zenith distance z, with ERFA's constants (`refco`). The rate is the derivative of that law.
 
     Parameters
     ----------
     observed : ndarray, shape (n, 3)
-        Observed directions; below 3 degrees the slope at 3 degrees is used.
+        Observed directions; below 3 degrees with the slope at 3 degrees.
     site : Site
-        For the place and the air.
+        Location and air.
 
     Returns
     -------
     ndarray, shape (n, 3)
-        Radians a second, along the sky, east-north-up.
+        Radians per second, tangent to the sphere, east-north-up.
     """
     import erfa
 

@@ -1,7 +1,7 @@
-"""Times in and out: ISO 8601 text and the other clocks of FITS headers, to UTC.
+"""Convert ISO 8601 text and the time scales of FITS headers to UTC, and UTC to text.
 
-ERFA does the calendar through its plain ufuncs, which hand back a status instead of warning about dates past
-its table of leap seconds; every `Time` made here is held as two-part Julian dates.
+The calendar is ERFA's, through its ufuncs: they return a status and do not warn about dates past its table of leap
+seconds. Every `Time` made here holds two-part Julian dates.
 """
 
 from __future__ import annotations
@@ -27,16 +27,17 @@ __all__ = [
     "iso",
     "parse_utc",
     "parse_utc_column",
+    "terrestrial",
     "to_utc",
     "utc_from_jd",
     "utc_from_text",
 ]
 
 SCALES = ("utc", "tai", "tt", "tdb", "tcg", "tcb", "ut1")
-"""The clocks that times may be given in, as astropy names them."""
+"""Time scales that can be read, by astropy's names."""
 
 _FIRST_YEAR, _LAST_YEAR = 1972, 2199
-"""UTC in its present form starts in 1972; a year outside is a slip, not a night."""
+"""UTC in its present form starts in 1972; a year outside this range is a typing error."""
 
 _DATE_TIME = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d):(\d\d)(?::(\d\d(?:\.\d{1,9})?))?\s*([Zz]|[+-]\d\d:?\d\d)?", re.ASCII
@@ -45,12 +46,12 @@ _ADVICE = "write it like 2030-01-31T21:04:05.678 (UTC), or with Z or an offset s
 
 
 def parse_utc(text: str, *, file: str | None = None, row: int | None = None, key: str | None = None) -> Time:
-    """Moment of an ISO 8601 date-time.
+    """Read an ISO 8601 date-time.
 
     Parameters
     ----------
     text : str
-        Date and time of day, parted by T or a blank, with up to nine decimals; Z or an offset may follow.
+        Date and time of day, separated by T or a blank, with up to nine decimals; Z or an offset may follow.
         Without either it is UTC.
     file, row, key : optional
         Named in errors.
@@ -63,7 +64,7 @@ def parse_utc(text: str, *, file: str | None = None, row: int | None = None, key
     Raises
     ------
     InputError
-        If it is no such date-time, lies outside 1972..2199, or names a leap second that there was not.
+        If it is not such a date-time, lies outside 1972..2199, or names a leap second that did not occur.
     """
     return utc_from_text([text], file=file, rows=None if row is None else [row], key=key)[0]
 
@@ -75,7 +76,7 @@ def parse_utc_column(
     rows: Sequence[int] | None = None,
     key: str | None = None,
 ) -> Time:
-    """Moments of ISO 8601 date-times, shape (n,), UTC: `parse_utc` for data rows numbered `rows`."""
+    """Read ISO 8601 date-times, shape (n,), UTC: `parse_utc` for data rows numbered `rows`."""
     return utc_from_text(texts, file=file, rows=rows, key=key)
 
 
@@ -87,12 +88,12 @@ def utc_from_text(
     rows: Sequence[int] | None = None,
     key: str | None = None,
 ) -> Time:
-    """UTC of ISO 8601 date-times that a clock of some scale shows.
+    """Convert ISO 8601 date-times of a time scale to UTC.
 
     Parameters
     ----------
     texts : sequence of str, length n
-        Date-times. An offset from UTC may follow only where the scale is UTC.
+        Date-times. An offset from UTC may follow only if the scale is UTC.
     scale : str
         One of `SCALES`.
     file, rows, key : optional
@@ -105,7 +106,7 @@ def utc_from_text(
     Raises
     ------
     InputError
-        As `parse_utc` says.
+        As from `parse_utc`.
     """
     import erfa
 
@@ -126,14 +127,12 @@ def utc_from_text(
     no_such_second = (seconds >= 60.0) & ~((hour == 23) & (minute == 59) & (status >= 0) & (status < 2))
     if no_such_second.any():
         index = int(np.argmax(no_such_second))
-        raise refuse(
-            index, f"{texts[index]!r} names a leap second that is not known; write the second before or after"
-        )
+        raise refuse(index, f"{texts[index]!r} is not a known leap second; write the second before or after")
     return utc_from_jd(jd1, jd2, scale)
 
 
 def _calendar(text: str, scale: str) -> tuple[tuple[int, int, int, int, int], float]:
-    """Year, month, day, hour, minute and seconds; a ValueError says what is wrong."""
+    """Year, month, day, hour, minute and seconds; a ValueError gives the reason."""
     match = _DATE_TIME.fullmatch(text.strip())
     if match is None:
         raise ValueError("not of the form date, T, time of day")
@@ -141,7 +140,7 @@ def _calendar(text: str, scale: str) -> tuple[tuple[int, int, int, int, int], fl
     seconds = float(second or 0.0)
     moment = datetime.fromisoformat(f"{date}T{hour}:{minute}:00")
     if offset is not None and scale != "utc":
-        raise ValueError(f"an offset from UTC does not go with a clock that shows {scale.upper()}")
+        raise ValueError(f"an offset from UTC cannot follow a time in {scale.upper()}")
     if offset is not None and offset not in "Zz":
         hours, minutes = int(offset[1:3]), int(offset[-2:])
         if hours > 15 or minutes > 59:
@@ -156,21 +155,21 @@ def _calendar(text: str, scale: str) -> tuple[tuple[int, int, int, int, int], fl
 
 
 def at_utc(jd1: ArrayLike, jd2: ArrayLike) -> Time:
-    """Hold two-part Julian dates (UTC, as ERFA counts them) as a `Time`."""
+    """Make a `Time` of two-part Julian dates (UTC, as ERFA counts them)."""
     from astropy.time import Time
 
     return Time(np.asarray(jd1, float), np.asarray(jd2, float), format="jd", scale="utc")
 
 
 def utc_from_jd(jd1: ArrayLike, jd2: ArrayLike, scale: str) -> Time:
-    """UTC of two-part Julian dates that a clock of some scale shows.
+    """Convert two-part Julian dates of a time scale to UTC.
 
     Parameters
     ----------
     jd1, jd2 : array_like
         Two-part Julian date.
     scale : str
-        One of `SCALES`; TDB and TCB are taken at the geocentre.
+        One of `SCALES`; TDB and TCB at the geocentre.
 
     Returns
     -------
@@ -180,7 +179,7 @@ def utc_from_jd(jd1: ArrayLike, jd2: ArrayLike, scale: str) -> Time:
     Raises
     ------
     InputError
-        If the scale is none of them.
+        If the scale is unknown.
     """
     import erfa
 
@@ -203,29 +202,26 @@ def utc_from_jd(jd1: ArrayLike, jd2: ArrayLike, scale: str) -> Time:
     if scale in ("tcb", "tdb", "tcg", "tt"):
         one, two, _ = erfa.ufunc.tttai(one, two)
     elif scale != "tai":
-        raise InputError(f"times in {scale!r} cannot be turned into UTC; known are {', '.join(SCALES)}")
+        raise InputError(f"times in {scale!r} cannot be converted to UTC; give one of {', '.join(SCALES)}")
     one, two, _ = erfa.ufunc.taiutc(one, two)
     return at_utc(one, two)
 
 
 def check_moment(when: object) -> None:
-    """Refuse what is neither one moment nor None: an InputError."""
+    """Raise an InputError unless `when` is None or a single astropy Time."""
     if when is not None and not (hasattr(when, "scale") and getattr(when, "isscalar", False)):
-        raise InputError("when must be one moment, an astropy Time", key="when")
+        raise InputError("when must be a single astropy Time", key="when")
 
 
 def to_utc(time: Time) -> Time:
-    """Return the same moments in UTC; like `Time.utc`, without warnings about dates years ahead.
-
-    InputError for anything but an astropy Time.
-    """
+    """Convert a Time to UTC: `Time.utc` without its warnings about dates years ahead; otherwise an InputError."""
     if not hasattr(time, "scale") or not hasattr(time, "jd1"):
         raise InputError(f"a time is a {type(time).__name__}; give an astropy Time", key="time")
     return time if time.scale == "utc" else utc_from_jd(time.jd1, time.jd2, time.scale)
 
 
 def iso(time: Time, precision: int = 3) -> Any:
-    """ISO 8601 text of moments, UTC, rounded to `precision` decimals of a second.
+    """Write times as ISO 8601 text, UTC, rounded to `precision` decimals of a second.
 
     Returns
     -------
@@ -234,16 +230,24 @@ def iso(time: Time, precision: int = 3) -> Any:
     """
     import erfa
 
-    if np.any(to_utc(time).mask):
-        raise InputError("a time is missing; give every row one", key="time")
     utc = to_utc(time)
+    if np.any(utc.mask):
+        raise InputError("a time is missing; give every row one", key="time")
     year, month, day, clock, status = erfa.ufunc.d2dtf(b"UTC", precision, utc.jd1, utc.jd2)
     if np.any(np.asarray(status) < 0):
-        raise InputError("a time is not an acceptable date", key="time")
-    fields = np.broadcast_arrays(year, month, day, clock["h"], clock["m"], clock["s"], clock["f"])
-    shape = fields[0].shape
-    texts = []
-    for y, mo, d, h, mi, s, f in zip(*(np.ravel(field).tolist() for field in fields), strict=True):
-        text = f"{y:04d}-{mo:02d}-{d:02d}T{h:02d}:{mi:02d}:{s:02d}"
-        texts.append(f"{text}.{f:0{precision}d}" if precision > 0 else text)
-    return texts[0] if shape == () else np.array(texts, dtype=str).reshape(shape)
+        raise InputError("a time is not a valid date", key="time")
+    fields = [np.ravel(field).tolist() for field in (year, month, day, *(clock[name] for name in "hmsf"))]
+    form = "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:02d}" + (f".{{:0{precision}d}}" if precision > 0 else "")
+    texts = [form.format(*each) for each in zip(*fields, strict=True)]
+    return texts[0] if utc.shape == () else np.array(texts, dtype=str).reshape(utc.shape)
+
+
+def terrestrial(utc: Time) -> tuple[Any, Any]:
+    """TT of UTC as two-part Julian dates; InputError for a date that ERFA refuses."""
+    import erfa
+
+    tai1, tai2, status = erfa.ufunc.utctai(np.asarray(utc.jd1, float), np.asarray(utc.jd2, float))
+    if np.any(np.asarray(status) < 0):
+        raise InputError("a time is not a valid date; check the time column", key="time")
+    tt1, tt2, _ = erfa.ufunc.taitt(tai1, tai2)
+    return tt1, tt2

@@ -165,9 +165,9 @@ def test_a_plan_starts_where_mount_and_dome_are_parked(registry):
 
 @pytest.mark.parametrize("when", ["2026-06-14T18:00:00", Time(["2026-06-14T18:00:00"] * 2), 61205.5])
 def test_a_start_that_is_not_one_moment_is_refused(registry, planned, when):
-    with pytest.raises(InputError, match="when must be one moment, an astropy Time"):
+    with pytest.raises(InputError, match="when must be a single astropy Time"):
         plan(make_site(), 4, when, registry=registry)
-    with pytest.raises(InputError, match="when must be one moment, an astropy Time"):
+    with pytest.raises(InputError, match="when must be a single astropy Time"):
         resume(planned, PointsDone((), (), None, None), when, registry=registry)
 
 
