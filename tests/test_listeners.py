@@ -71,7 +71,7 @@ class Terminal(io.StringIO):
 @pytest.fixture
 def drawn(monkeypatch):
     """Wait until the bar is there, tell it something, print an answer; give what the terminal got before and after."""
-    monkeypatch.setattr(progress_bar, "_QUIET_S", 0.0)
+    monkeypatch.setattr(progress_bar, "_DELAY_S", 0.0)
 
     def drawn_on(stream, kind="xterm-256color"):
         monkeypatch.setenv("TERM", kind)

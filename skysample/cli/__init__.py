@@ -1,4 +1,4 @@
-"""The command line: thin, and honest about its exit code."""
+"""The command line: one module a command."""
 
 from skysample.cli.main import main
 

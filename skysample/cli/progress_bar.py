@@ -1,4 +1,4 @@
-"""A bar on the terminal while a command works: from its second second on, gone before it prints."""
+"""A progress bar on the terminal: shown after a second, gone before the command prints."""
 
 from __future__ import annotations
 
@@ -18,26 +18,26 @@ if TYPE_CHECKING:
 
 __all__ = ["clear_bar", "progress_bar"]
 
-_QUIET_S = 1.0
+_DELAY_S = 1.0
 
 
 class _Bar:
-    """Shows the last stage told; rich, which draws it, is loaded only if it comes to that."""
+    """Shows the latest stage; rich, which draws it, is imported only if the bar appears."""
 
     def __init__(self) -> None:
         self._lock = Lock()
         self._stage = ("working", 0, 0)
         self._drawn: Progress | None = None
-        self._over = False
-        self._timer = Timer(_QUIET_S, self._show)
+        self._ended = False
+        self._timer = Timer(_DELAY_S, self._show)
         self._timer.daemon = True
         self._timer.start()
 
-    def told(self, doing: str, done: int, of: int) -> None:
+    def update(self, doing: str, done: int, of: int) -> None:
         self._stage = (doing, done, of)
         drawn = self._drawn
         if drawn is not None:
-            # `update` cannot take a total back where the next stage's is not known.
+            # `Progress.update` cannot clear a total.
             drawn.tasks[0].total = of or None
             drawn.update(drawn.task_ids[0], description=doing, completed=done)
 
@@ -46,7 +46,7 @@ class _Bar:
         from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
         columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
-        # Standard output may be a file or a pipe: it is not redirected.
+        # Standard output may be a file or a pipe: leave it alone.
         drawn = Progress(
             *columns,
             console=Console(stderr=True),
@@ -55,7 +55,7 @@ class _Bar:
             redirect_stderr=False,
         )
         with self._lock:
-            if self._over:
+            if self._ended:
                 return
             doing, done, of = self._stage
             drawn.add_task(doing, completed=done, total=of or None)
@@ -65,7 +65,7 @@ class _Bar:
     def end(self) -> None:
         self._timer.cancel()
         with self._lock:
-            self._over = True
+            self._ended = True
             if self._drawn is not None:
                 self._drawn.stop()
                 self._drawn = None
@@ -76,14 +76,14 @@ _BAR: ContextVar[_Bar | None] = ContextVar("skysample_bar", default=None)
 
 @contextmanager
 def progress_bar() -> Iterator[None]:
-    """Show a bar on stderr if that is a terminal which can move its cursor."""
+    """Show a bar on stderr if that is a terminal that can move its cursor."""
     if not sys.stderr.isatty() or os.environ.get("TERM", "") in {"", "dumb"}:
         yield
         return
     bar = _Bar()
     token = _BAR.set(bar)
     try:
-        with listening(bar.told):
+        with listening(bar.update):
             yield
     finally:
         bar.end()
@@ -91,7 +91,7 @@ def progress_bar() -> Iterator[None]:
 
 
 def clear_bar() -> None:
-    """Take the bar away for good, before anything is printed."""
+    """Remove the bar for good, before anything is printed."""
     bar = _BAR.get()
     if bar is not None:
         bar.end()

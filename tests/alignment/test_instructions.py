@@ -17,7 +17,7 @@ from skysample.alignment.instructions import (
     turn_heading,
 )
 from skysample.alignment.wedge import polar_moves, tilt_moves
-from skysample.cli.sentences.polar import move_lines, polar_lines
+from skysample.cli.polar import move_lines, polar_lines
 from tests.conftest import make_site
 from tests.simulated_wedge import BOLTS
 

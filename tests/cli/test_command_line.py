@@ -307,7 +307,8 @@ def test_plan_answers_with_the_librarys_plan(job, answer, seen):
 
 
 def test_a_plan_says_what_a_dome_weight_would_save_and_cost(answer, run):
-    found = answer("plan", "site.toml", "--points", 12)
+    asked = ("plan", "site.toml", "--points", 12, "--trade-off")
+    found = answer(*asked)
     first, *calmer = found["front"]
     assert found["dome_weight"] == first["dome_weight"] == 0.0
     assert first["slew_s"] == found["slew_s"]
@@ -316,11 +317,23 @@ def test_a_plan_says_what_a_dome_weight_would_save_and_cost(answer, run):
     assert all(each["dome_moves"] < first["dome_moves"] for each in calmer)
     assert all(each["slew_s"] > first["slew_s"] for each in calmer)
     weight = calmer[-1]["dome_weight"]
-    text = " ".join(run("plan", "site.toml", "--points", 12)[1].split())
+    text = " ".join(run(*asked)[1].split())
     assert f"With --dome-weight {weight:g}: " in text
     chosen = answer("plan", "site.toml", "--points", 12, "--dome-weight", weight)
     assert chosen["front"] == []
     assert chosen["dome_moves"] < first["dome_moves"]
+
+
+def test_the_trade_off_is_worked_out_only_where_it_is_asked_for(answer, run, monkeypatch):
+    monkeypatch.setattr("skysample.planning.plan_table.front", lambda *_, **__: pytest.fail("was worked out"))
+    assert answer("plan", "site.toml", "--points", 5)["front"] == []
+    assert "--dome-weight" not in run("plan", "site.toml", "--points", 5)[1]
+
+
+def test_a_plan_without_a_trade_off_to_offer_says_why(answer, run):
+    arguments = ("plan", "site.toml", "--points", 4, "--order", "nearest", "--trade-off")
+    assert answer(*arguments)["front"] == []
+    assert "No trade-off: that needs the annealed order" in run(*arguments)[1].replace("\n", " ")
 
 
 def test_nobody_is_told_to_turn_a_bolt_without_the_cautions(run):

@@ -10,15 +10,11 @@ import numpy as np
 
 from skysample.alignment import PolarAlignment, polar
 from skysample.alignment.comparing import Comparison, compare
-from skysample.cli.answers.compare import compare_answer
-from skysample.cli.answers.fit import fit_answer
-from skysample.cli.answers.polar import polar_answer
-from skysample.cli.answers.size import size_answer
+from skysample.cli.compare import compare_json, compare_lines
 from skysample.cli.demo.telescope import Telescope
-from skysample.cli.sentences.compare import comparison_lines
-from skysample.cli.sentences.fit import fit_lines
-from skysample.cli.sentences.polar import polar_lines
-from skysample.cli.sentences.size import size_lines
+from skysample.cli.fit import fit_json, fit_lines
+from skysample.cli.polar import polar_json, polar_lines
+from skysample.cli.size import size_json, size_lines
 from skysample.errors import InputError
 from skysample.files.whole_files import read_text, write_whole
 from skysample.fitting import fit
@@ -77,11 +73,11 @@ class Story:
         """What `demo --json` prints."""
         return {
             "files": [str(self.folder / name) for name in self.files],
-            "before": polar_answer(self.before),
-            "after": polar_answer(self.after),
-            "comparison": compare_answer(self.comparison),
-            "size": size_answer(self.need),
-            "final": fit_answer(self.final),
+            "before": polar_json(self.before),
+            "after": polar_json(self.after),
+            "comparison": compare_json(self.comparison),
+            "size": size_json(self.need),
+            "final": fit_json(self.final),
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
@@ -103,7 +99,7 @@ class Story:
         yield _chapter(
             "3. Bolts turned to the nearest sixteenth of a turn; a second run proves it.",
             f"skysample compare {first} {second} --site {site}",
-            comparison_lines(self.comparison),
+            compare_lines(self.comparison),
         )
         yield _chapter(
             "4. How many points does the final model need?",

@@ -7,17 +7,19 @@ from typing import Annotated
 
 import typer
 
-from skysample.cli.commands.given import assumed_of, paths_given, site_of, target_of, terms_of
-from skysample.cli.commands.options import (
+from skysample.cli.inputs import (
     AssumeOption,
     JsonOption,
     RunArgument,
     SiteOption,
     TargetOption,
     TermsOption,
+    existing,
+    quantity,
+    read_assumed,
+    read_terms,
 )
 from skysample.cli.printing import show
-from skysample.files.whole_files import check_place
 
 __all__ = ["report"]
 
@@ -31,7 +33,7 @@ def report(
     after: Annotated[
         Path | None,
         typer.Option(
-            metavar="RUN", help="Second run, right after it, by which the number of points is decided."
+            metavar="RUN", help="Second run, right after the adjustment; it decides the number of points."
         ),
     ] = None,
     earlier: Annotated[
@@ -39,7 +41,7 @@ def report(
         typer.Option(metavar="MODEL", help="Earlier model, to say what moved since; may be repeated."),
     ] = None,
     tracking: Annotated[
-        Path | None, typer.Option(metavar="LOG", help="Tracking log, if one was taken.")
+        Path | None, typer.Option(metavar="LOG", help="Tracking log, if there is one.")
     ] = None,
     target_arcsec: TargetOption = None,
     terms: TermsOption = None,
@@ -47,18 +49,20 @@ def report(
     assume: AssumeOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write the record left with the client: one self-contained page that prints on two sheets.
+    """Write the record for the client: one self-contained page that prints on two sheets.
 
     Example: skysample report final.ecsv --site site.toml --before first.ecsv --after second.ecsv
     """
     from astropy.time import Time
 
+    from skysample.files.whole_files import check_place
     from skysample.report import build_record, write_report
+    from skysample.site import load_site
 
     models = earlier or []
-    check_place(out, [run, site, *paths_given(before, after, tracking), *models], holds="")
+    check_place(out, [run, site, *existing(before, after, tracking), *models], holds="")
     record = build_record(
-        site_of(site),
+        load_site(site),
         site,
         run,
         before,
@@ -66,9 +70,17 @@ def report(
         after_path=after,
         model_paths=models,
         tracking_path=tracking,
-        terms=terms_of(terms),
-        assume=assumed_of(assume),
-        target=target_of(target_arcsec),
+        terms=read_terms(terms),
+        assume=read_assumed(assume),
+        target=quantity(target_arcsec),
     )
     write_report(record, out)
-    show({"file": str(out)}, [f"The record is in {out}."], as_json=as_json)
+    show(as_json, _report_json, _report_lines, out)
+
+
+def _report_json(out: Path) -> dict[str, str]:
+    return {"file": str(out)}
+
+
+def _report_lines(out: Path) -> list[str]:
+    return [f"The record is in {out}."]

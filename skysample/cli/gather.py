@@ -1,21 +1,19 @@
-"""The command `gather`."""
+"""The command `gather`: what it takes, its JSON, its words."""
 
 from __future__ import annotations
 
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from skysample.cli.commands.given import optional_site, paths_given
-from skysample.cli.commands.options import JsonOption
+from skysample.cli.inputs import JsonOption, SiteCheckOption, existing
 from skysample.cli.printing import show
 from skysample.errors import InputError
-from skysample.files.whole_files import check_place
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from skysample.runs.gathering import HeaderKeywords
 
@@ -27,9 +25,7 @@ def gather(
         list[Path], typer.Argument(metavar="FITS...", help="Plate-solved frames.", show_default=False)
     ],
     out: Annotated[Path, typer.Option(metavar="RUN", help="Run table to write (ECSV).", show_default=False)],
-    site: Annotated[
-        Path | None, typer.Option("--site", metavar="SITE", help="Site file, to check the run against.")
-    ] = None,
+    site: SiteCheckOption = None,
     keyword: Annotated[
         list[str] | None,
         typer.Option(
@@ -44,20 +40,19 @@ def gather(
 
     Example: skysample gather night/*.fits --out run.ecsv
     """
+    from skysample.files.whole_files import check_place
     from skysample.runs import Run, write_run
     from skysample.runs.gathering import gather_table
     from skysample.runs.reading import RUN_FORMAT
+    from skysample.site import load_site
 
-    place = optional_site(site)
-    check_place(out, [*frames, *paths_given(site)], holds=RUN_FORMAT)
+    place = None if site is None else load_site(site)
+    check_place(out, [*frames, *existing(site)], holds=RUN_FORMAT)
     gathered = gather_table(frames, keywords=_keywords(keyword))
     if place is not None:
         Run.from_table(gathered.table, place)
     write_run(out, gathered.table)
-    answer = {"points": len(gathered.table), "skipped": gathered.skipped, "file": str(out)}
-    lines = [f"{len(gathered.table)} frames gathered into {out}."]
-    lines += [f"Skipped {each['file']}: {each['reason']}." for each in gathered.skipped]
-    show(answer, lines, as_json=as_json)
+    show(as_json, _gather_json, _gather_lines, len(gathered.table), gathered.skipped, out)
 
 
 def _keywords(pairs: Iterable[str] | None) -> HeaderKeywords:
@@ -73,3 +68,12 @@ def _keywords(pairs: Iterable[str] | None) -> HeaderKeywords:
             )
         chosen[name] = (keyword,)
     return HeaderKeywords(**chosen)
+
+
+def _gather_json(points: int, skipped: Sequence[Mapping[str, str]], out: Path) -> dict[str, Any]:
+    return {"points": points, "skipped": skipped, "file": str(out)}
+
+
+def _gather_lines(points: int, skipped: Sequence[Mapping[str, str]], out: Path) -> Iterator[str]:
+    yield f"{points} frames gathered into {out}."
+    yield from (f"Skipped {each['file']}: {each['reason']}." for each in skipped)

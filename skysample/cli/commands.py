@@ -1,6 +1,6 @@
-"""The commands, one a module, and the application that holds them.
+"""The application that holds the commands, one a module.
 
-A command imports what it works with when it is called: the list of commands, and the help of each, cost nothing else.
+A command imports what it works with when it is called, so that `--help` stays light.
 """
 
 from __future__ import annotations
@@ -10,9 +10,9 @@ from typing import Annotated
 
 import typer
 
-from skysample.cli.commands import (
+from skysample.cli import (
     compare,
-    demo,
+    demo_command,
     fit,
     gather,
     history,
@@ -34,7 +34,7 @@ app = typer.Typer(
     add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
-    help="Sample the usable sky, order the points, fit and judge the pointing model, and say what to turn.",
+    help="Sample the usable sky, order the points, fit and judge the pointing model, and say which bolt to turn.",
 )
 
 
@@ -54,7 +54,7 @@ def _root(
 
 
 for _command in (
-    demo.demo,
+    demo_command.demo,
     plan.plan,
     gather.gather,
     fit.fit,

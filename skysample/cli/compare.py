@@ -1,0 +1,121 @@
+"""The command `compare`: what it takes, its JSON, its words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli.inputs import AssumeOption, JsonOption, SiteOption, read_run_at
+from skysample.cli.polar import move_lines, polar_json
+from skysample.cli.printing import columns, plain, show, values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.alignment.comparing import Comparison
+
+__all__ = ["compare", "compare_json", "compare_lines"]
+
+
+def compare(
+    before: Annotated[
+        Path, typer.Argument(metavar="BEFORE", help="Run before the adjustment.", show_default=False)
+    ],
+    after: Annotated[
+        Path, typer.Argument(metavar="AFTER", help="Run after the adjustment.", show_default=False)
+    ],
+    site: SiteOption,
+    limit_arcmin: Annotated[float, typer.Option(metavar="X", help="Largest total error allowed.")] = 30.0,
+    assume: AssumeOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether the adjustment worked; exit code 1 if the axis is not shown to be within the limit.
+
+    Example: skysample compare before.ecsv after.ecsv --site site.toml --limit-arcmin 5
+    """
+    from astropy import units as u
+
+    from skysample.alignment import polar
+    from skysample.alignment.comparing import compare as compare_alignments
+    from skysample.fitting import fit
+    from skysample.site import load_site
+
+    place = load_site(site)
+    first, second = (polar(fit(read_run_at(run, place, assume), place), place) for run in (before, after))
+    comparison = compare_alignments(first, second, limit_arcmin * u.arcmin)
+    show(as_json, compare_json, compare_lines, comparison)
+    if not comparison.within_limit:
+        raise typer.Exit(1)
+
+
+def compare_json(comparison: Comparison) -> dict[str, Any]:
+    """Keys of `compare --json`."""
+    names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
+    return {
+        "before": polar_json(comparison.before),
+        "after": polar_json(comparison.after),
+        **values(comparison, "limit_arcmin upper_total_arcmin within_limit sentences"),
+        "changes": [
+            {"term": name, "arcmin": plain(change), "stderr_arcmin": plain(error)}
+            for name, (change, error) in zip(names, comparison.changes_arcmin, strict=True)
+        ],
+        "adjusters": [
+            values(
+                each,
+                "adjuster asked_arcmin made_arcmin made_stderr_arcmin=stderr_arcmin miss_arcmin p verdict sentence",
+            )
+            for each in comparison.adjusters
+        ],
+        "terms": [
+            values(
+                row,
+                "name=term before_arcsec after_arcsec change_arcsec change_stderr_arcsec=stderr_arcsec p verdict",
+            )
+            for row in comparison.terms
+        ],
+        "next_moves": [move.adjuster for move in comparison.next_moves],
+    }
+
+
+def compare_lines(comparison: Comparison) -> Iterator[str]:
+    """Whether the adjustment worked, what each bolt and each term did, and what to do next."""
+    from skysample.tracking_errors.trails import trail
+
+    answer = compare_json(comparison)
+    yield str(comparison)
+    if comparison.before.equatorial:
+        axis = {"altitude": "altitude_error_arcmin", "azimuth": "azimuth_error_arcmin"}
+    else:
+        axis = {"lean to the north": "tilt_north_arcmin", "lean to the east": "tilt_east_arcmin"}
+    yield from columns(
+        [
+            {"error": name, "before": answer["before"][key], "after": answer["after"][key], **change}
+            for (name, key), change in zip(axis.items(), answer["changes"], strict=True)
+        ],
+        ("error", "{error}"),
+        ("before", "{before:+.2f}'"),
+        ("after", "{after:+.2f}'"),
+        ("moved", "{arcmin:+.2f}'"),
+        ("+-", "{stderr_arcmin:.2f}'"),
+    )
+    yield from comparison.sentences[:-1]
+    yield from columns(
+        answer["terms"],
+        ("term", "{name}"),
+        ("before", '{before_arcsec:.1f}"'),
+        ("after", '{after_arcsec:.1f}"'),
+        ("change", '{change_arcsec:+.2f}"'),
+        ("+-", '{change_stderr_arcsec:.2f}"'),
+        ("p", "{p:.2g}"),
+        ("verdict", "{verdict}"),
+    )
+    found = trail(comparison.after)
+    if found.exposure is not None:
+        # The limit is a habit; what this camera needs is another number.
+        yield f"For the camera: {found}"
+    yield f"Next: {comparison.next_sentence}"
+    if comparison.next_moves:
+        yield from move_lines(replace(comparison.after, moves=comparison.next_moves))

@@ -1,0 +1,34 @@
+"""The command `demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skysample.cli.inputs import JsonOption
+from skysample.cli.printing import print_json, print_lines
+
+__all__ = ["demo"]
+
+
+def demo(
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files; created if needed.")] = Path(
+        "skysample-demo"
+    ),
+    seed: Annotated[int, typer.Option(help="Seed of the invented night.", min=0)] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Run the whole job on an invented observatory and write every file.
+
+    Example: skysample demo --out night
+    """
+    from skysample.cli.demo import night
+
+    story = night(out, seed)
+    if as_json:
+        print_json(story.answer)
+    else:
+        for lines in story.chapters():
+            print_lines(lines)

@@ -1,0 +1,189 @@
+"""The command `fit`: what it takes, its JSON, its words."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli.inputs import (
+    AssumeOption,
+    JsonOption,
+    RunArgument,
+    SiteOption,
+    TermsOption,
+    read_run_at,
+    read_terms,
+)
+from skysample.cli.printing import columns, sentence, show, values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.scoring.judged import JudgedFit
+    from skysample.scoring.selection import TermSelection
+
+__all__ = ["fit", "fit_json", "fit_lines"]
+
+
+def fit(
+    run: RunArgument,
+    site: SiteOption,
+    terms: TermsOption = None,
+    select: Annotated[
+        bool, typer.Option("--select", help="Add the further terms that the run supports; the others stay.")
+    ] = False,
+    out: Annotated[Path | None, typer.Option(metavar="MODEL", help="Save the model (JSON).")] = None,
+    assume: AssumeOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit the pointing model and judge every term and every point.
+
+    Example: skysample fit run.ecsv --site site.toml --select --out model.json
+    """
+    from skysample.files.whole_files import check_place
+    from skysample.fitting.model_file import MODEL_FORMAT
+    from skysample.scoring.judged import judge
+    from skysample.site import load_site
+
+    place = load_site(site)
+    if out is not None:
+        check_place(out, [site, run], holds=MODEL_FORMAT)
+    judged = judge(read_run_at(run, place, assume), place, read_terms(terms), select=select)
+    if out is not None:
+        judged.model.save(out)
+    show(as_json, fit_json, fit_lines, judged)
+
+
+def fit_json(judged: JudgedFit) -> dict[str, Any]:
+    """Keys of `fit --json`."""
+    model, score, selection = judged.model, judged.score, judged.selection
+    return {
+        **values(model.run, "points used axes=axes_kind old_model"),
+        "rejected": [values(each, "row frame reason") for each in model.rejected],
+        **values(score, "rms_arcsec loo_rms_arcsec loo_expected_arcsec"),
+        **values(model, "sigma_arcsec dof condition"),
+        "terms": [
+            values(
+                each,
+                "name value_arcsec stderr_arcsec ci95_arcsec t p verdict reason loo_rms_without_arcsec"
+                " correlates_with correlation",
+            )
+            for each in judged.evidence
+        ],
+        "selected": None if selection is None else list(selection.added),
+        "selection": None if selection is None else _selection_json(selection),
+        **values(judged.error, "sky_rms_arcsec=rms fresh_rms_arcsec=fresh sky_p95_arcsec=p95"),
+        "weak_pairs": [values(each, "pair condition") for each in model.weak_pairs],
+        "points_table": [
+            values(row, "row residual_arcsec loo_residual_arcsec studentised leverage cooks_distance")
+            for row in score.points
+        ],
+        "structure": [
+            values(each, "name statistic p found sentence not_done") for each in judged.left.findings
+        ],
+        "hints": list(judged.hints),
+    }
+
+
+def _selection_json(selection: TermSelection) -> dict[str, Any]:
+    from skysample.fitting.multiple_tests import SELECTION_LEVEL
+
+    return {
+        **values(selection, "started_from intervals=note"),
+        "family_wise": SELECTION_LEVEL,
+        "tried": [
+            values(
+                each,
+                "name verdict reason t t_limit=threshold p_adjusted=adjusted_p loo_rms_with_arcsec"
+                " loo_rms_without_arcsec=loo_rms_arcsec detectable_arcsec correlates_with correlation",
+            )
+            for each in selection.candidates
+        ],
+    }
+
+
+def fit_lines(judged: JudgedFit) -> Iterator[str]:
+    """What was fitted, term by term, and how far to trust it."""
+    answer = fit_json(judged)
+    if answer["axes"] == "corrected" or answer["old_model"] == "on":
+        yield "A model was active in the mount: these terms are only what it leaves uncorrected."
+    yield (
+        f'{answer["used"]} of {answer["points"]} points used; residual {answer["rms_arcsec"]:.2f}" RMS on the sky,'
+        f' noise {answer["sigma_arcsec"]:.2f}" per axis ({answer["dof"]} degrees of freedom).'
+    )
+    expected = answer["loo_expected_arcsec"]
+    by_noise = "" if expected is None else f' ({expected:.2f}" expected from noise alone)'
+    yield f'Leave-one-out error {judged.score.loo_rms.value:.2f}" RMS{by_noise}.'
+    yield (
+        f'Model error over the usable sky {answer["sky_rms_arcsec"]:.2f}" RMS,'
+        f' {answer["sky_p95_arcsec"]:.2f}" or better over 95 % of it; expect a new pointing to miss by'
+        f' {answer["fresh_rms_arcsec"]:.2f}" RMS, noise included.'
+    )
+    yield from columns(
+        answer["terms"],
+        ("term", "{name}"),
+        ("value", '{value_arcsec:.2f}"'),
+        ("+- error", '{stderr_arcsec:.2f}"'),
+        ("95 % +-", '{ci95_arcsec:.2f}"'),
+        ("t", "{t:.1f}"),
+        ("p", "{p:.2g}"),
+        ("without", '{loo_rms_without_arcsec:.2f}"'),
+    )
+    yield '"without": leave-one-out RMS without the term.'
+    yield from columns(
+        answer["terms"],
+        ("term", "{name}"),
+        ("verdict", "{verdict}"),
+        ("most correlated with", "{correlates_with:s} {correlation:+.2f}"),
+    )
+    judged_so = itemgetter("verdict", "reason")
+    doubtful = [each for each in answer["terms"] if each["verdict"] not in ("kept", "significant")]
+    for (verdict, reason), terms in groupby(sorted(doubtful, key=judged_so), judged_so):
+        yield f"- {', '.join(each['name'] for each in terms)}: {verdict}; {reason}."
+    if judged.selection is not None:
+        yield from _selection_lines(judged.selection, answer["selection"])
+    ranked = [each for each in answer["points_table"] if each["studentised"] is not None]
+    if ranked:
+        largest = max(ranked, key=itemgetter("studentised"))
+        yield (
+            f"Largest residual: row {largest['row']}, studentised {largest['studentised']:.2f} (limit"
+            f" {judged.score.limit:.2f})."
+        )
+    else:
+        yield "Too few points to judge any of them."
+    for weak in answer["weak_pairs"]:
+        yield f"These points barely separate {' and '.join(weak['pair'])} (condition {weak['condition']:.0f})."
+    for each in answer["rejected"]:
+        frame = f" ({each['frame']})" if each["frame"] else ""
+        yield f"Not used: row {each['row']}{frame}: {each['reason']}."
+    yield from (f"In the residuals: {each}." for each in judged.left.sentences)
+    yield from map(sentence, answer["hints"])
+
+
+def _selection_lines(selection: TermSelection, answer: dict[str, Any]) -> Iterator[str]:
+    """What was tried, what was added, and the smallest term that would have been found."""
+    from skysample.fitting.terms import STANDARD
+
+    yield f"Selection: {selection}."
+    yield from columns(
+        answer["tried"],
+        ("candidate", "{name}"),
+        ("t", "{t:.1f}"),
+        ("limit", "{t_limit:.1f}"),
+        ("adj. p", "{p_adjusted:.2g}"),
+        ("detectable", '{detectable_arcsec:.2f}"'),
+        ("verdict", "{verdict}"),
+    )
+    yield '"detectable": the size that would be found in 80 % of nights like this one.'
+    for each in answer["tried"]:
+        if each["verdict"] not in ("added", "not found"):
+            yield f"- {each['name']}: {each['verdict']}; {each['reason']}."
+    yield selection.note
+    if selection.added:
+        standard = selection.started_from == STANDARD[selection.model.kind]
+        terms = ["standard", *selection.added] if standard else selection.model.names
+        yield f"To use these terms in polar and report: --terms {','.join(terms)}"

@@ -1,0 +1,79 @@
+"""The command `history`: what it takes, its JSON, its words."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli.inputs import JsonOption, SiteCheckOption
+from skysample.cli.printing import columns, sentence, show, values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.alignment.history import History
+
+__all__ = ["history", "history_json", "history_lines"]
+
+
+def history(
+    models: Annotated[
+        list[Path],
+        typer.Argument(metavar="MODEL...", help="Two or more models of one telescope.", show_default=False),
+    ],
+    site: SiteCheckOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what moved between models of one telescope.
+
+    Example: skysample history march.json may.json --site site.toml
+    """
+    from skysample.alignment.history import history as compare_models
+    from skysample.fitting import load_model
+    from skysample.site import load_site
+
+    place = None if site is None else load_site(site)
+    show(as_json, history_json, history_lines, compare_models([load_model(each) for each in models], place))
+
+
+def history_json(past: History) -> dict[str, Any]:
+    """Keys of `history --json`."""
+    return {
+        "models": [
+            {"moment": moment, **values(model.run, "source start_utc end_utc used session")}
+            for moment, model in zip(past.moments, past.models, strict=True)
+        ],
+        "changes": [
+            values(each, "term since until change_arcsec stderr_arcsec sigmas dof p moved verdict sentence")
+            for each in past.changes
+        ],
+        "axis": [
+            values(each, "since until total_arcmin total_stderr_arcmin=stderr_arcmin") for each in past.axis
+        ],
+        "sentences": list(past.sentences),
+    }
+
+
+def history_lines(past: History) -> Iterator[str]:
+    """What moved, and every change."""
+    from skysample.alignment.cautions import WEDGE
+
+    yield from map(sentence, past.sentences)
+    for (since, until), changes in groupby(history_json(past)["changes"], itemgetter("since", "until")):
+        yield f"From {since} to {until}:"
+        yield from columns(
+            changes,
+            ("term", "{term}"),
+            ("change", '{change_arcsec:+.2f}"'),
+            ("+-", '{stderr_arcsec:.2f}"'),
+            ("sigma", "{sigmas:.1f}"),
+            ("p", "{p:.2g}"),
+            ("verdict", "{verdict}"),
+        )
+    if past.axis_moved:
+        yield "Find out why before you correct it: a loose bolt, or a settling pier. Before you touch a bolt:"
+        yield from (f"  - {caution}" for caution in WEDGE)

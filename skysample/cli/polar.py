@@ -1,0 +1,377 @@
+"""The command `polar`: what it takes, its JSON, its words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli.inputs import (
+    AssumeOption,
+    JsonOption,
+    RunArgument,
+    SiteOption,
+    TermsOption,
+    quantity,
+    read_run_at,
+    read_terms,
+    read_when,
+)
+from skysample.cli.printing import columns, plain, sentence, show, values
+from skysample.errors import InputError, NoSolution
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from astropy.coordinates import SkyCoord
+    from astropy.time import Time
+
+    from skysample.alignment import PolarAlignment
+    from skysample.alignment.star import AdjustingStar
+    from skysample.alignment.star.steps import StarStep
+    from skysample.fitting import FittedModel
+    from skysample.tracking_errors.trails import Trails
+
+__all__ = ["move_lines", "polar", "polar_json", "polar_lines"]
+
+_MANY_LEFT_OUT = 0.2
+
+
+def polar(
+    run: RunArgument,
+    site: SiteOption,
+    terms: TermsOption = None,
+    at: Annotated[
+        str | None,
+        typer.Option(metavar="ALT,AZ", help="Where stars trail; default the worst place of the usable sky."),
+    ] = None,
+    star: Annotated[
+        bool, typer.Option("--star", help="Choose a star to adjust with, and say how to use it.")
+    ] = False,
+    when: Annotated[
+        str | None,
+        typer.Option(metavar="UTC", help="With --star: when you turn the bolts (ISO 8601); default now."),
+    ] = None,
+    centring_arcsec: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            help="With --star: how well you centre it; default the larger of 2 arcsec and 2 pixels.",
+            min=0.0,
+            max=3600.0,
+        ),
+    ] = None,
+    assume: AssumeOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how far the polar axis is off, and what to turn.
+
+    Example: skysample polar run.ecsv --site site.toml --star --when 2026-11-25T20:00:00
+    """
+    from astropy.time import Time
+
+    from skysample.alignment import polar as align
+    from skysample.alignment.star import adjusting_star
+    from skysample.fitting import fit as fit_model
+    from skysample.site import load_site
+    from skysample.tracking_errors.trails import trail
+
+    if not star and (when is not None or centring_arcsec is not None):
+        key = "--when" if when is not None else "--centring-arcsec"
+        raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
+    trailing_at = None if at is None else _alt_az(at)
+    moment, place = read_when(when), load_site(site)
+    table = read_run_at(run, place, assume)
+    model = fit_model(table, place, read_terms(terms))
+    alignment = align(model, place)
+    trails = trail(alignment, at=trailing_at)
+    found, no_star = None, None
+    if star:
+        try:
+            found = adjusting_star(
+                model, place, moment or Time.now(), table, centring=quantity(centring_arcsec)
+            )
+        except NoSolution as error:
+            # The moves are printed all the same.
+            no_star = str(error)
+    show(as_json, polar_json, polar_lines, alignment, found, no_star, trails)
+    if no_star is not None:
+        raise typer.Exit(1)
+
+
+def _alt_az(text: str) -> SkyCoord:
+    from astropy.coordinates import AltAz, SkyCoord
+
+    from skysample.files.tables import as_float
+
+    try:
+        altitude, azimuth = (as_float(part.strip()) for part in text.split(","))
+    except ValueError:
+        altitude = azimuth = float("nan")
+    if not (0.0 < altitude <= 90.0 and -360.0 <= azimuth <= 360.0):
+        raise InputError(f"--at {text}: write altitude and azimuth in degrees, as in --at 45,120", key="--at")
+    return SkyCoord(az=azimuth, alt=altitude, unit="deg", frame=AltAz())
+
+
+def polar_json(
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
+) -> dict[str, Any]:
+    """Keys of `polar --json`; those of the other kind of mount are null."""
+    import numpy as np
+
+    from skysample.alignment.instructions import aim_sentences, bolt_steps, told
+    from skysample.tracking_errors.trails import TOLERANCE_PX, trail
+
+    trails = trails or trail(alignment)
+    tracking, model = alignment.tracking, alignment.model
+    stderr = np.degrees(alignment.stderr_rad) * 60.0
+    ci95 = alignment.t_limit * stderr
+    equatorial = alignment.equatorial
+    answer = {
+        **dict.fromkeys(("points", "used", "rms_arcsec")),
+        **values(alignment, "altitude_error_arcmin altitude_error_refracted_arcmin altitude_stderr_arcmin"),
+        **values(alignment, "azimuth_error_arcmin azimuth_stderr_arcmin total_error_arcmin left_arcmin"),
+        **values(alignment, "dof condition"),
+        "altitude_ci95_arcmin": plain(ci95[0]) if equatorial else None,
+        "azimuth_ci95_arcmin": plain(ci95[1]) if equatorial else None,
+        **({} if model is None else values(model.run, "points used rms_arcsec")),
+        "moves": [
+            {
+                **values(move, "adjuster direction arcmin stderr_arcmin turns bolt arcmin_per_turn"),
+                **values(move, "crosstalk_arcmin"),
+                "steps": list(bolt_steps(move, alignment)) or [told(move, alignment)],
+            }
+            for move in alignment.moves
+        ],
+        "feet": [values(foot, "az_deg raise_mm stderr_mm turns bolt") for foot in alignment.feet],
+        "sentences": list(aim_sentences(alignment)),
+        **values(tracking, "drift_arcsec_per_min field_rotation_deg_per_hour=rotation_deg_per_hour"),
+        "drift_place": _place(tracking.drift_place_deg),
+        "field_rotation_place": _place(tracking.rotation_place_deg),
+        **values(trails, "refraction_drift_arcsec_per_min=refraction_arcsec_per_min"),
+        **values(trails, "inherent_rotation_deg_per_hour=inherent_deg_per_hour"),
+        "refraction_drift_place": _place(trails.refraction_place_deg),
+        "inherent_rotation_place": _place(trails.inherent_place_deg),
+        "at": _place(trails.at_deg),
+        "tolerance_px": TOLERANCE_PX,
+        "trails": [
+            {
+                **values(row, "minutes drift_arcsec turn_without_deg turn_with_deg"),
+                **values(row, "enough_without_arcmin enough_with_arcmin"),
+                "turn_place": _place(row.turn_place_deg),
+                "corner_without_px": _pixels(row.corner_without_arcsec, trails.pixel_arcsec),
+                "corner_with_px": _pixels(row.corner_with_arcsec, trails.pixel_arcsec),
+            }
+            for row in trails.rows
+        ],
+        "pole": "true" if equatorial else "zenith",
+        "hints": list(alignment.hints),
+        "star": None if star is None else _star_json(star),
+        "no_star": no_star,
+    }
+    if not equatorial:
+        answer |= {
+            **values(alignment, "tilt_north_arcmin tilt_east_arcmin"),
+            "tilt_north_stderr_arcmin": plain(stderr[0]),
+            "tilt_east_stderr_arcmin": plain(stderr[1]),
+            "tilt_north_ci95_arcmin": plain(ci95[0]),
+            "tilt_east_ci95_arcmin": plain(ci95[1]),
+            "clock_error_arcsec_per_s": plain(15.041 * np.cos(alignment.site.location.latitude_rad)),
+        }
+    return answer
+
+
+def _pixels(arcsec: float | None, pixel_arcsec: float | None) -> Any:
+    return None if arcsec is None or pixel_arcsec is None else plain(arcsec / pixel_arcsec)
+
+
+def _place(place: tuple[float, float] | None) -> dict[str, float] | None:
+    return None if place is None else {"alt_deg": place[0], "az_deg": place[1]}
+
+
+def _star_json(star: AdjustingStar) -> dict[str, Any]:
+    """Keys of `star`, within `polar --json`."""
+    from skysample.alignment.star.instructions import command_times
+    from skysample.astrometry.times import iso
+
+    place, view = star.place(), star.view
+    return {
+        **values(star, "name=star up_now pier amplification centring_arcsec model_error_arcsec"),
+        **values(star, "accuracy_arcsec creep_arcsec_per_min"),
+        **values(star.candidate, "magnitude"),
+        "when_utc": str(iso(star.when, 0)),
+        "alt_deg": plain(place.alt.deg),
+        "az_deg": plain(place.az.deg),
+        "camera": None
+        if view is None
+        else values(view, "roll_in_tube_deg=angle_deg mirrored parity_known source"),
+        "commands": [
+            {"utc": str(iso(moment, 0)), **_command_json(star, moment)} for moment in command_times(star)
+        ],
+        "whole": _step_json(star.blind) | _command_json(star),
+        "steps": [
+            _step_json(step) | _command_json(star, step=number) for number, step in enumerate(star.steps)
+        ],
+    }
+
+
+def _command_json(star: AdjustingStar, moment: Time | None = None, step: int = -1) -> dict[str, Any]:
+    hour_angle, dec = star.axes(moment, step)
+    place = star.icrs(moment, step)
+    return {
+        "hour_angle_deg": plain(hour_angle),
+        "dec_deg": plain(dec),
+        "ra_icrs_deg": plain(place.ra.deg),
+        "dec_icrs_deg": plain(place.dec.deg),
+    }
+
+
+def _step_json(step: StarStep) -> dict[str, Any]:
+    return {
+        **values(step, "share on_chip"),
+        "places": [
+            {
+                **values(place, "moment offset_arcmin on_chip"),
+                "x_px": None if place.pixels is None else plain(place.pixels[0], "x_px"),
+                "y_px": None if place.pixels is None else plain(place.pixels[1], "y_px"),
+            }
+            for place in step.places
+        ],
+    }
+
+
+def polar_lines(
+    alignment: PolarAlignment,
+    star: AdjustingStar | None = None,
+    no_star: str | None = None,
+    trails: Trails | None = None,
+) -> Iterator[str]:
+    """Where the axis points, what to turn, how to adjust with a star, and how far stars trail meanwhile."""
+    from skysample.alignment.star.instructions import star_sentences
+    from skysample.tracking_errors.trails import trail
+
+    trails = trails or trail(alignment)
+    answer = polar_json(alignment, trails=trails)
+    if alignment.condition:
+        yield alignment.condition
+    if alignment.model is not None:
+        yield _run_line(alignment.model)
+    yield from answer["sentences"]
+    yield _interval_line(answer)
+    yield from move_lines(alignment)
+    if star is not None:
+        yield from star_sentences(star)
+    if no_star is not None:
+        yield sentence(no_star)
+    yield from _trail_lines(answer, str(trails))
+
+
+def _run_line(model: FittedModel) -> str:
+    """Say what the answer rests on, and warn if so many points were rejected that something else is wrong."""
+    run = values(model.run, "used points rms_arcsec")
+    line = (
+        f'{run["used"]} of {run["points"]} points used; residual {run["rms_arcsec"]:.2f}" RMS on the sky,'
+        f" terms {', '.join(model.names)}."
+    )
+    if run["points"] - run["used"] > _MANY_LEFT_OUT * run["points"]:
+        line += " Many were rejected: `skysample fit` says why. Check signs, times and mount before you turn a bolt."
+    return line
+
+
+def _interval_line(answer: dict[str, Any]) -> str:
+    if answer["pole"] == "zenith":
+        return (
+            f"Check the clock before the base: an error of 1 s looks like a lean of"
+            f' {answer["clock_error_arcsec_per_s"]:.1f}" to the east or west (15" a second times the cosine of the'
+            " latitude)."
+        )
+    low, high = (
+        {
+            name: answer[f"{name}_error_arcmin"] + sign * answer[f"{name}_ci95_arcmin"]
+            for name in ("altitude", "azimuth")
+        }
+        for sign in (-1.0, 1.0)
+    )
+    return (
+        f"95 % intervals: altitude {low['altitude']:+.2f}' to {high['altitude']:+.2f}', azimuth"
+        f" {low['azimuth']:+.2f}' to {high['azimuth']:+.2f}'. These are from the true pole; from the refracted pole the"
+        f" altitude error is {answer['altitude_error_refracted_arcmin']:+.2f}'."
+    )
+
+
+def move_lines(alignment: PolarAlignment) -> Iterator[str]:
+    """What to beware of and what to turn, in order, one instruction a line."""
+    from skysample.alignment.cautions import WEDGE
+    from skysample.alignment.instructions import bolt_steps, left_sentences, told, turn_heading
+
+    yield from map(sentence, alignment.hints)
+    yield "Before you touch a bolt:"
+    yield from (f"  - {caution}" for caution in WEDGE)
+    if alignment.hints:
+        yield "Turn no bolt until you have checked this: the moves may be wrong."
+    yield turn_heading(alignment)
+    for number, move in enumerate(alignment.moves, 1):
+        yield f"  {number}. {told(move, alignment)}."
+        yield from (f"     {step}" for step in bolt_steps(move, alignment))
+    # The feet take out the whole lean: they are no way to make one of its two moves alone.
+    if alignment.feet and len(alignment.moves) == 2:
+        yield "With feet or shims (the highest foot stays, so that every move ends going up):"
+        yield from (f"  - {foot}." for foot in alignment.feet)
+    yield from left_sentences(alignment)
+
+
+def _trail_lines(answer: dict[str, Any], verdict: str) -> Iterator[str]:
+    """What the axis costs if it is left as it is, and whether this camera notices."""
+    at, trails = answer["at"], answer["trails"]
+    up_to = "up to " if at is None else ""
+    if at is None:
+        yield (
+            f'Left as it is, the axis makes an uncorrected star drift up to {answer["drift_arcsec_per_min"]:.2f}" a'
+            f" minute ({_at(answer['drift_place'])}) and, with the star held in both axes, the field rotate up to"
+            f" {answer['field_rotation_deg_per_hour']:.3f} deg an hour ({_at(answer['field_rotation_place'])})."
+        )
+    elif trails:
+        longest = trails[-1]
+        yield (
+            f"At altitude {at['alt_deg']:g}, azimuth {at['az_deg']:g}, left as it is, an uncorrected star drifts"
+            f' {longest["drift_arcsec"]:.2f}" in {longest["minutes"]:g} min and, with the star held in both axes, the'
+            f" field rotates {longest['turn_with_deg']:.3f} deg."
+        )
+    yield (
+        f'Refraction alone makes a star drift {up_to}{answer["refraction_drift_arcsec_per_min"]:.2f}" a minute'
+        f" ({_at(answer['refraction_drift_place'])}), even on a perfect axis; tracking by the model follows it."
+    )
+    if answer["inherent_rotation_place"] is not None:
+        yield (
+            "The field of an altaz rotates even if level,"
+            f" {up_to}{answer['inherent_rotation_deg_per_hour']:.0f} deg an hour"
+            f" ({_at(answer['inherent_rotation_place'])}): exposures need a rotator. Below is what the lean adds."
+        )
+    yield f"Good enough? {verdict}"
+    yield from columns(
+        [
+            {
+                **row,
+                "time": f"{60.0 * row['minutes']:g} s" if row["minutes"] < 1.0 else f"{row['minutes']:g} min",
+            }
+            for row in trails
+        ],
+        ("tracking for", "{time}"),
+        ("drift", '{drift_arcsec:.2f}"'),
+        ("corner", "{corner_without_px:.2f} px"),
+        ("enough", "{enough_without_arcmin:.3g}'"),
+        ("turn*", "{turn_with_deg:.2g} deg"),
+        ("corner*", "{corner_with_px:.2f} px"),
+        ("enough*", "{enough_with_arcmin:.3g}'"),
+    )
+    yield (
+        "* tracking in both axes, with the model or a guider. Turn: how far the field rotates; corner: how far a star"
+        " in the corner of the chip trails; enough: the axis error below which none trails by more than half a pixel."
+    )
+
+
+def _at(place: dict[str, float]) -> str:
+    return f"alt {place['alt_deg']:.0f}, az {place['az_deg']:.0f}"

@@ -1,0 +1,99 @@
+"""The command `progress`: what it takes, its JSON, its words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli.inputs import (
+    AssumeOption,
+    FinalTermsOption,
+    JsonOption,
+    RunArgument,
+    SiteOption,
+    TargetOption,
+    quantity,
+    read_run_at,
+    read_terms,
+)
+from skysample.cli.printing import columns, show, values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from skysample.sizing.stopping import RunProgress
+
+__all__ = ["progress", "progress_json", "progress_lines"]
+
+_NEXT_SHOWN = 10
+
+
+def progress(
+    run: RunArgument,
+    site: SiteOption,
+    of: Annotated[
+        Path, typer.Option("--plan", metavar="PLAN", help="Plan being observed (ECSV).", show_default=False)
+    ],
+    target_arcsec: TargetOption = None,
+    terms: FinalTermsOption = None,
+    assume: AssumeOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """During a run: is it enough, and which points are next? Exit code 1 while it is not enough.
+
+    Example: skysample progress run.ecsv --site site.toml --plan plan.ecsv --target-arcsec 1
+    """
+    from skysample.planning.plan_file import check_same_plan, read_plan
+    from skysample.runs.points_done import read_points_done
+    from skysample.site import load_site
+    from skysample.sizing.stopping import progress as progress_of
+
+    place = load_site(site)
+    earlier, taken = read_plan(of, place), read_run_at(run, place, assume)
+    check_same_plan(earlier, taken)
+    found = progress_of(
+        taken,
+        earlier,
+        quantity(target_arcsec),
+        terms=read_terms(terms),
+        skipped=read_points_done(run).failed,
+    )
+    show(as_json, progress_json, progress_lines, found)
+    if not found.enough:
+        raise typer.Exit(1)
+
+
+def progress_json(found: RunProgress) -> dict[str, Any]:
+    """Keys of `progress --json`."""
+    return {
+        **values(found, "taken target_arcsec sigma_arcsec sky_rms_arcsec sky_rms_upper95_arcsec"),
+        **values(found, "enough reachable more terms"),
+        "next_points": [
+            values(row, "point alt_deg az_deg pier sky_rms_arcsec sky_rms_upper95_arcsec")
+            for row in found.next_points
+        ],
+        "sentence": str(found),
+    }
+
+
+def progress_lines(found: RunProgress) -> Iterator[str]:
+    """Whether the run may stop, and which points to take next."""
+    from skysample.alignment.cautions import MOVING
+
+    answer = progress_json(found)
+    yield answer["sentence"]
+    if answer["more"] and answer["sky_rms_arcsec"] is not None:
+        yield "Next, best first:"
+        yield from columns(
+            answer["next_points"][:_NEXT_SHOWN],
+            ("point", "{point}"),
+            ("alt", "{alt_deg:.1f}"),
+            ("az", "{az_deg:.1f}"),
+            ("pier", "{pier:s}"),
+            ("rms then", '{sky_rms_arcsec:.2f}"'),
+            ("at most", '{sky_rms_upper95_arcsec:.2f}"'),
+        )
+    if not found.enough:
+        yield from MOVING

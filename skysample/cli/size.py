@@ -1,0 +1,181 @@
+"""The command `size`: what it takes, its JSON, its words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skysample.cli.inputs import (
+    MOST_POINTS,
+    AssumeOption,
+    FinalTermsOption,
+    JsonOption,
+    SiteArgument,
+    TargetOption,
+    check_chart_path,
+    existing,
+    quantity,
+    read_run_at,
+    read_terms,
+)
+from skysample.cli.printing import columns, show, values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from astropy.table import QTable
+
+    from skysample.sizing import LearningCurve, PointsNeeded
+
+__all__ = ["size", "size_json", "size_lines"]
+
+
+def size(
+    site: SiteArgument,
+    model: Annotated[
+        Path, typer.Option(metavar="MODEL", help="Model of the pilot run (JSON).", show_default=False)
+    ],
+    target_arcsec: TargetOption = None,
+    max_points: Annotated[
+        int, typer.Option(metavar="N", help="Most points to consider.", min=4, max=MOST_POINTS)
+    ] = 300,
+    failed_share: Annotated[
+        float, typer.Option(metavar="X", help="Share of exposures that fail.", min=0.0, max=0.9)
+    ] = 0.05,
+    terms: FinalTermsOption = None,
+    run: Annotated[
+        Path | None,
+        typer.Option(
+            "--run", metavar="RUN", help="The model's own run, to say how few of its points would have done."
+        ),
+    ] = None,
+    assume: AssumeOption = None,
+    chart: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw error against number of points (.svg or .png).")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how many points the final model needs.
+
+    Example: skysample size site.toml --model pilot.json --target-arcsec 1
+    """
+    from skysample.fitting import load_model
+    from skysample.site import load_site
+    from skysample.sizing import learning_curve, points_needed
+
+    check_chart_path(chart, [site, model, *existing(run)])
+    place, fitted, target = load_site(site), load_model(model), quantity(target_arcsec)
+    learning = None if run is None else learning_curve(fitted, read_run_at(run, place, assume), place, target)
+    need = points_needed(
+        place, fitted, target, terms=read_terms(terms), max_points=max_points, failed_share=failed_share
+    )
+    if chart is not None:
+        from skysample.report.charts import size_chart, write_chart
+
+        write_chart(size_chart(need, learning), chart)
+    show(as_json, size_json, size_lines, need, learning)
+
+
+def size_json(need: PointsNeeded, learning: LearningCurve | None = None) -> dict[str, Any]:
+    """Keys of `size --json`."""
+    informed = need.informed
+    return {
+        **values(
+            need, "recommended smallest target_arcsec sigma_arcsec sigma_upper_arcsec terms failed_share"
+        ),
+        "table": _table_json(need.table),
+        "informed": None
+        if informed is None
+        else {**values(informed, "recommended smallest"), "table": _table_json(informed.table)},
+        "learning": None if learning is None else _learning_json(learning),
+        "sentence": str(need),
+    }
+
+
+def _table_json(table: QTable) -> list[dict[str, Any]]:
+    return [
+        values(row, "points sky_rms_arcsec sky_rms_upper_arcsec sky_p95_arcsec detectable_arcsec minutes")
+        for row in table
+    ]
+
+
+def _learning_json(learning: LearningCurve) -> dict[str, Any]:
+    return {
+        **values(learning, "points would_have_done target_arcsec sigma_arcsec missed_over_expected"),
+        "table": [
+            values(row, "points sky_rms_arcsec sky_rms_upper_arcsec missed_arcsec expected_arcsec")
+            for row in learning.table
+        ],
+        "sentence": str(learning),
+    }
+
+
+def size_lines(need: PointsNeeded, learning: LearningCurve | None = None) -> Iterator[str]:
+    """How many points are enough, what more would buy, and what the other design would."""
+    answer = size_json(need, learning)
+    if answer["learning"] is not None:
+        yield from _learning_lines(answer["learning"])
+    yield answer["sentence"]
+    informed = answer["informed"] or {"recommended": None, "table": []}
+    for row in informed["table"]:
+        if row["points"] == informed["recommended"]:
+            yield (
+                f"Placed where they constrain the terms best (plan --design informed), {row['points']} would do:"
+                f' {row["sky_rms_arcsec"]:.2f}", {row["minutes"]:.0f} min. An even grid also reveals errors that no'
+                " term describes."
+            )
+    yield (
+        f'Target {answer["target_arcsec"]:.2f}" over the sky; noise {answer["sigma_arcsec"]:.2f}" per axis in the pilot'
+        f" run; {len(answer['terms'])} terms; {100.0 * answer['failed_share']:.0f} % failed exposures allowed for."
+    )
+    if answer["recommended"] > answer["smallest"]:
+        yield (
+            f"{answer['smallest']} would do if the pilot's noise were exact; with 90 % confidence it is below"
+            f' {answer["sigma_upper_arcsec"]:.2f}".'
+        )
+    beside = informed["table"] or [{} for _ in answer["table"]]
+    yield from columns(
+        [
+            {
+                **even,
+                "mark": " <-" if even["points"] == answer["recommended"] else "",
+                "other": {key: other.get(key) for key in even},
+                "other_mark": "<-" if even["points"] == informed["recommended"] else "",
+            }
+            for even, other in zip(answer["table"], beside, strict=True)
+        ],
+        ("even points", "{points}{mark}"),
+        ("rms", '{sky_rms_arcsec:.2f}"'),
+        ("below", '{sky_rms_upper_arcsec:.2f}"'),
+        ("95 %", '{sky_p95_arcsec:.2f}"'),
+        ("detects", '{detectable_arcsec:.2f}"'),
+        ("min", "{minutes:.0f}"),
+        ("informed", "{other_mark}"),
+        ("rms", '{other[sky_rms_arcsec]:.2f}"'),
+        ("below", '{other[sky_rms_upper_arcsec]:.2f}"'),
+        ("min", "{other[minutes]:.0f}"),
+    )
+    yield "below: not exceeded in 90 % of nights. detects: smallest detectable term."
+
+
+def _learning_lines(answer: dict[str, Any]) -> Iterator[str]:
+    """What fewer points of the run would have given."""
+    yield f"This run: {answer['sentence']}"
+    if answer["missed_over_expected"] is not None:
+        yield (
+            "Models from parts of the run missed the points left out by"
+            f" {answer['missed_over_expected']:.2f} of what noise and model error predict."
+        )
+    yield from columns(
+        [
+            {**row, "mark": " <-" if row["points"] == answer["would_have_done"] else ""}
+            for row in answer["table"]
+        ],
+        ("points of it", "{points}{mark}"),
+        ("rms", '{sky_rms_arcsec:.2f}"'),
+        ("below", '{sky_rms_upper_arcsec:.2f}"'),
+        ("missed", '{missed_arcsec:.2f}"'),
+        ("expected", '{expected_arcsec:.2f}"'),
+    )
