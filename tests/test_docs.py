@@ -448,7 +448,9 @@ def test_json_and_help_are_options_of_every_command():
 def test_exit_codes_are_those_of_the_code():
     module = importlib.import_module("skysample.cli.main")
     described = keyed(section(page("commands.md"), "$?"))
-    assert set(described) == {str(code) for code in (module.DONE, module.NO, module.BAD_INPUT, module.INTERNAL_ERROR)}
+    assert set(described) == {
+        str(code) for code in (module.DONE, module.NO, module.BAD_INPUT, module.INTERNAL_ERROR)
+    }
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)

@@ -144,6 +144,8 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
     doubtful = [each for each in answer["terms"] if each["verdict"] not in ("kept", "significant")]
     for (verdict, reason), terms in groupby(sorted(doubtful, key=judged_so), judged_so):
         yield f"- {', '.join(each['name'] for each in terms)}: {verdict}; {reason}."
+    if any(each["verdict"] in ("kept", "not significant") for each in answer["terms"]):
+        yield "Geometric terms are always kept."
     if judged.selection is not None:
         yield from _selection_lines(judged.selection, answer["selection"])
     ranked = [each for each in answer["points_table"] if each["studentised"] is not None]
