@@ -1,4 +1,4 @@
-"""What a fit leaves over: exact references for each test, and mounts that move while the run goes on."""
+"""Structure in residuals: exact references for each test, and mounts that move while the run goes on."""
 
 from __future__ import annotations
 
@@ -16,13 +16,11 @@ from skysample.errors import InputError
 from skysample.fitting import fit
 from skysample.runs import Run
 from skysample.scoring.residual_tests import structure
-from skysample.scoring.residual_tests.drift import drift
+from skysample.scoring.residual_tests.movement import drift, step, temperature
 from skysample.scoring.residual_tests.neighbours import neighbour_weights, neighbours
 from skysample.scoring.residual_tests.pier_side import pier_side
-from skysample.scoring.residual_tests.residual_space import DRAWS, leftovers
-from skysample.scoring.residual_tests.step import step
+from skysample.scoring.residual_tests.residual_space import DRAWS, residual_space
 from skysample.scoring.residual_tests.tails import tails
-from skysample.scoring.residual_tests.temperature import temperature
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, scatter, spread_places, unit_vectors
@@ -57,7 +55,7 @@ def examined(run, terms=None):
 
 def left_of(run, **changed):
     model = fit(run, run.site)
-    return replace(leftovers(model, run, 1), **changed)
+    return replace(residual_space(model, run, 1), **changed)
 
 
 def finding(found, name):
@@ -85,7 +83,7 @@ def test_adding_columns_is_statsmodels_f_test_of_the_larger_model(sound):
     large = np.concatenate([small, (columns * left.weights[:, None, None]).reshape(48, 4)], axis=1)
     with_them = sm.OLS(left.errors, large).fit()
     f, p, more = with_them.compare_f_test(sm.OLS(left.errors, small).fit())
-    added = left.added(columns)
+    added = left.with_columns(columns)
     assert (added.f, added.p, more) == (pytest.approx(f, rel=1e-9), pytest.approx(p, rel=1e-9), 4)
     np.testing.assert_allclose(added.values, with_them.params[-4:], rtol=1e-8)
     np.testing.assert_allclose(added.stderr, with_them.bse[-4:], rtol=1e-8)
@@ -205,7 +203,7 @@ ALONG = np.linspace(0.0, 1.0, 40)
 def test_a_sound_night_is_silent():
     found = examined(moving_run("german", temperature_c=12.0 - 3.0 * ALONG))
     assert not found.found
-    assert str(found) == f"Nothing left over by {', '.join(TESTS)}."
+    assert str(found) == f"No structure found in the residuals (tested: {', '.join(TESTS)})."
     assert {each.name for each in found.findings if each.p is not None} == set(TESTS)
 
 
@@ -223,7 +221,7 @@ def test_a_wedge_that_slips_is_a_drift_of_the_axis(kind, term, words, latitude):
     assert finding(found, "drift").found
     (sentence,) = (each for each in found.sentences if each.startswith("the points drift"))
     assert words in sentence
-    assert "a bolt that creeps or a pier that settles" in sentence
+    assert "a creeping bolt or a settling pier" in sentence
     assert "`skysample polar`" in sentence
 
 
@@ -231,8 +229,8 @@ def test_a_mirror_that_moves_is_a_drift_in_the_tube():
     found = examined(moving_run(change={"secondary_zero": 20.0 * ALONG}))
     drifted = finding(found, "drift")
     assert drifted.found
-    assert 'the image had moved in the tube by 19.1" +- 1.2"' in drifted.sentence
-    assert "within 2.0 h" in drifted.sentence
+    assert 'the image had shifted in the tube by 19.1" +- 1.2"' in drifted.sentence
+    assert "in 2.0 h" in drifted.sentence
 
 
 def test_a_jump_names_the_rows_and_the_time():
@@ -248,7 +246,7 @@ def test_a_mirror_that_flops_is_told_by_the_side_of_the_pier():
     side = np.where(np.arange(40) % 2 == 0, 1.0, -1.0)
     found = examined(moving_run("german", change={"secondary_zero": 5.0 * side}, latitude=48.0))
     assert finding(found, "pier").found
-    assert "stood 9." in finding(found, "pier").sentence or "stood 10." in finding(found, "pier").sentence
+    assert "shifted 9." in finding(found, "pier").sentence or "shifted 10." in finding(found, "pier").sentence
     assert finding(examined(moving_run("fork")), "pier").not_done == "the mount does not flip"
 
 
@@ -257,11 +255,13 @@ def test_what_moves_with_the_temperature_is_told_from_a_drift_if_the_air_lets_it
     found = examined(moving_run(change={"cone": 5.0 * (up_and_down - 10.0)}, temperature_c=up_and_down))
     assert finding(found, "temperature").found
     (sentence,) = found.sentences
-    assert sentence.startswith("the points move with the temperature")
-    assert "went together" not in sentence
+    assert sentence.startswith("the points move with temperature")
+    assert "changed together" not in sentence
     cooling = 12.0 - 4.0 * ALONG
     found = examined(moving_run(change={"cone": 5.0 * cooling}, temperature_c=cooling))
-    assert "went together (-1.00), so it may be a drift" in finding(found, "temperature").sentence
+    assert (
+        "changed together (correlation -1.00), so it may be a drift" in finding(found, "temperature").sentence
+    )
 
 
 def test_what_no_term_describes_shows_as_neighbours_that_err_alike():
@@ -320,7 +320,7 @@ def test_few_points_are_not_asked_too_much():
         "neighbours": "needs 8 points",
         "tails": "too few points",
     }
-    assert str(found) == "Nothing could be tested."
+    assert str(found) == "The residuals could not be tested."
 
 
 def test_rounding_is_no_structure():
@@ -350,13 +350,13 @@ def test_points_that_were_rejected_are_left_out():
     bad = Run.from_arrays(run.site, run.axes, seen, time=run.time)
     model = fit(bad, run.site)
     assert [each.row for each in model.rejected] == [8]
-    assert len(leftovers(model, bad, 0).rows) == 19
+    assert len(residual_space(model, bad, 0).rows) == 19
     assert not structure(model, bad).found
 
 
 def test_a_notebook_shows_words_and_table():
     found = examined(moving_run(n=15, seed=9))
-    assert found._repr_html_().startswith("<p>Nothing left over")
+    assert found._repr_html_().startswith("<p>No structure found in the residuals")
     assert "neighbours" in found._repr_html_()
     assert found.table.colnames == ["name", "statistic", "p", "found", "not_done"]
 
@@ -369,6 +369,6 @@ def test_a_missing_term_is_said_before_the_movement_that_it_looks_like():
     )
     found = examined(taken)
     assert {each.name for each in found.found} > {"neighbours"}
-    assert found.sentences[0].startswith("neighbours on the sky err alike")
-    assert found.sentences[1].startswith("if it stays once that is mended: the points ")
+    assert found.sentences[0].startswith("nearby points have similar residuals")
+    assert found.sentences[1].startswith("recheck after fixing the first finding: the points ")
     assert examined(taken, ["extended"]).sentences == ()

@@ -1,6 +1,6 @@
-"""Structure that a fit leaves over: tests of the residuals, in plain words, silent where there is nothing.
+"""Structure in the residuals of a fit: tests that say in plain words what they found, and are silent otherwise.
 
-One test a file; what they share is in `residual_space`.
+What the tests share is in `residual_space`.
 """
 
 from __future__ import annotations
@@ -11,28 +11,34 @@ from typing import TYPE_CHECKING
 
 from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
-from skysample.scoring.residual_tests.drift import drift
+from skysample.scoring.residual_tests.movement import drift, step, temperature
 from skysample.scoring.residual_tests.neighbours import neighbours
 from skysample.scoring.residual_tests.pier_side import pier_side
-from skysample.scoring.residual_tests.residual_space import leftovers
-from skysample.scoring.residual_tests.step import step
+from skysample.scoring.residual_tests.residual_space import TestResult, residual_space
 from skysample.scoring.residual_tests.tails import tails
-from skysample.scoring.residual_tests.temperature import temperature
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from astropy.table import QTable
 
     from skysample.fitting import FittedModel
     from skysample.runs import Run
-    from skysample.scoring.residual_tests.residual_space import Examined, Leftovers
+    from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
 __all__ = ["Finding", "Structure", "structure"]
 
-_TESTS = (drift, step, temperature, pier_side, neighbours, tails)
-_COURSES = ("drift", "step", "temperature")
+_TESTS: dict[str, Callable[[ResidualSpace], TestResult | str]] = {
+    "drift": drift,
+    "step": step,
+    "temperature": temperature,
+    "pier": pier_side,
+    "neighbours": neighbours,
+    "tails": tails,
+}
+_MOVEMENTS = ("drift", "step", "temperature")
 """Tests that may see one and the same movement; with as many columns each, the largest F explains it best."""
 
-_PLACES = "neighbours"
 _LEVEL = 0.05
 
 _NOISE_FLOOR_RAD = 1e-3 * ARCSEC
@@ -76,7 +82,7 @@ class Structure:
     findings : tuple of Finding
         One a test, done or not.
     place_first : bool
-        Whether neighbours are alike beside the movement that was found too, which then may be no movement.
+        Whether nearby points have similar residuals even beside the movement found, which then may be no movement.
     """
 
     findings: tuple[Finding, ...]
@@ -91,18 +97,18 @@ class Structure:
     def sentences(self) -> tuple[str, ...]:
         """What to tell a person; of drift, step and temperature only the one that explains most.
 
-        A run goes over the sky in time, so what depends on the place can look like a movement: where neighbours are
-        alike beside the movement too, that comes first.
+        A run goes over the sky in time, so an error that depends on the place can look like a movement: where nearby
+        points are alike beside the movement too, that comes first.
         """
-        courses = [each for each in self.found if each.name in _COURSES]
-        told = max(courses, key=lambda each: each.statistic or 0.0, default=None)
-        said = [each for each in self.found if each is told or each.name not in _COURSES]
+        movements = [each for each in self.found if each.name in _MOVEMENTS]
+        likeliest = max(movements, key=lambda each: each.statistic or 0.0, default=None)
+        listed = [each for each in self.found if each is likeliest or each.name not in _MOVEMENTS]
         if not self.place_first:
-            return tuple(each.sentence for each in said)
-        said.sort(key=lambda each: each.name != _PLACES)
+            return tuple(each.sentence for each in listed)
+        listed.sort(key=lambda each: each.name != "neighbours")
         return tuple(
-            f"if it stays once that is mended: {each.sentence}" if each is told else each.sentence
-            for each in said
+            f"recheck after fixing the first finding: {each.sentence}" if each is likeliest else each.sentence
+            for each in listed
         )
 
     @property
@@ -122,11 +128,17 @@ class Structure:
             }
         )
 
-    def __str__(self) -> str:
+    def summary(self) -> str:
+        """The sentences, or that nothing was found."""
         done = [each.name for each in self.findings if each.p is not None]
         if not done:
-            return "Nothing could be tested."
-        return "\n".join(self.sentences) or f"Nothing left over by {', '.join(done)}."
+            return "The residuals could not be tested."
+        return (
+            "\n".join(self.sentences) or f"No structure found in the residuals (tested: {', '.join(done)})."
+        )
+
+    def __str__(self) -> str:
+        return self.summary()
 
     def _repr_html_(self) -> str:
         return f"<p>{html.escape(str(self))}</p>{self.table._repr_html_()}"
@@ -152,39 +164,29 @@ def structure(model: FittedModel, run: Run, *, seed: int = 0) -> Structure:
     InputError
         If the run is not the one that the model was fitted to.
     """
-    left = leftovers(model, run, seed)
-    if model.sigma_rad < _NOISE_FLOOR_RAD:
-        names = [test(left).name for test in _TESTS]
-        return Structure(
-            tuple(
-                Finding(name, None, None, False, "", "the residuals are rounding, not noise")
-                for name in names
-            )
-        )
-    examined = [test(left) for test in _TESTS]
-    done = {each.name: each.p for each in examined if each.p is not None}
-    counted = {name for name, stands in zip(done, holm(list(done.values())), strict=True) if stands}
-    findings = tuple(_judged(each, found=each.name in counted) for each in examined)
-    return Structure(findings, _place_first([each for each in examined if each.name in counted], left))
+    left = residual_space(model, run, seed)
+    results: dict[str, TestResult | str] = {}
+    for name, test in _TESTS.items():
+        rounding = model.sigma_rad < _NOISE_FLOOR_RAD
+        results[name] = "the residuals are rounding, not noise" if rounding else test(left)
+    done = {name: each for name, each in results.items() if isinstance(each, TestResult)}
+    stands = holm([each.p for each in done.values()])
+    counted = {name: done[name] for name, found in zip(done, stands, strict=True) if found}
+    findings = []
+    for name, each in results.items():
+        if isinstance(each, str):
+            findings.append(Finding(name, None, None, found=False, sentence="", not_done=each))
+        else:
+            sentence = each.sentence if name in counted else ""
+            findings.append(Finding(name, each.statistic, each.p, name in counted, sentence, not_done=""))
+    return Structure(tuple(findings), _place_first(counted, left))
 
 
-def _place_first(found: list[Examined], left: Leftovers) -> bool:
-    """Whether neighbours are still alike once the likeliest movement is taken out."""
-    courses = [each for each in found if each.course is not None]
-    if not courses or _PLACES not in {each.name for each in found}:
+def _place_first(found: dict[str, TestResult], left: ResidualSpace) -> bool:
+    """Whether nearby points are still alike once the likeliest movement is taken out."""
+    movements = [each for each in found.values() if each.course is not None]
+    if not movements or "neighbours" not in found:
         return False
-    likeliest = max(courses, key=lambda each: each.statistic or 0.0).course
-    p = None if likeliest is None else neighbours(left.beside(likeliest)).p
-    return p is not None and p <= _LEVEL
-
-
-def _judged(each: Examined, *, found: bool) -> Finding:
-    done = each.p is not None
-    return Finding(
-        each.name,
-        each.statistic,
-        each.p,
-        found,
-        each.sentence if found else "",
-        "" if done else each.sentence,
-    )
+    course = max(movements, key=lambda each: each.statistic).course
+    again = "" if course is None else neighbours(left.without_course(course))
+    return isinstance(again, TestResult) and again.p <= _LEVEL

@@ -1,4 +1,4 @@
-"""Neighbours on the sky that err alike: Moran's I of the residuals (Cliff and Ord 1981, Spatial Processes, ch. 8).
+"""Nearby points with similar residuals: Moran's I of the residuals (Cliff and Ord 1981, Spatial Processes, ch. 8).
 
 Residuals are vectors on the sky, so the product of two neighbours' is the inner product of the vectors, and I is a
 ratio of two quadratic forms in the noise, as it is for the residuals of any regression. (Source from memory.)
@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.scoring.residual_tests.residual_space import Examined
+from skysample.scoring.residual_tests.residual_space import TestResult
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
     from skysample.geometry import Array
-    from skysample.scoring.residual_tests.residual_space import Leftovers
+    from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
 __all__ = ["neighbour_weights", "neighbours"]
 
@@ -24,7 +24,7 @@ NEAREST = 4
 _FEWEST_POINTS = 8
 
 
-def neighbour_weights(left: Leftovers) -> csr_array:
+def neighbour_weights(left: ResidualSpace) -> csr_array:
     """Weights of I, shape (2n, 2n): between neighbours, what turns one's components into the other's.
 
     Two points are neighbours where either is among the four nearest of the other. The weights add up to n in
@@ -44,11 +44,10 @@ def neighbour_weights(left: Leftovers) -> csr_array:
     return csr_array((turned.ravel() * n / len(pairs), (row.ravel(), column.ravel())), shape=(2 * n, 2 * n))
 
 
-def neighbours(left: Leftovers) -> Examined:
-    """Ask whether neighbours on the sky err alike."""
-    name = "neighbours"
+def neighbours(left: ResidualSpace) -> TestResult | str:
+    """Test whether nearby points have similar residuals."""
     if len(left.places) < _FEWEST_POINTS:
-        return Examined(name, None, None, f"needs {_FEWEST_POINTS} points")
+        return f"needs {_FEWEST_POINTS} points"
     weights = neighbour_weights(left)
 
     def moran(errors: Array) -> Array:
@@ -57,11 +56,10 @@ def neighbours(left: Leftovers) -> Examined:
     i, p = left.chance(moran)
     # W has no diagonal, so of tr((I - H) W) only the part of H is left (Cliff and Ord, section 8.3; from memory).
     expected = -float(np.sum(left.fitted * (weights @ left.fitted))) / left.dof
-    return Examined(
-        name,
+    return TestResult(
         i,
         p,
-        f"neighbours on the sky err alike (Moran's I {i:+.2f}, by chance about {expected:+.2f}): something depends"
-        " on where the tube points that no term describes, so the error over the sky is larger than stated; fit"
-        " with --terms extended, and look for what touches or drags in that part of the sky",
+        f"nearby points have similar residuals (Moran's I {i:+.2f}, {expected:+.2f} expected by chance): an error that"
+        " depends on where the tube points and that no term describes, so the error over the sky is larger than stated;"
+        " fit with --terms extended, and look for what touches or drags in that part of the sky",
     )

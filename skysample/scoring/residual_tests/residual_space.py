@@ -1,4 +1,4 @@
-"""What a fit leaves over, and the two ways in which every test of it gets an honest p.
+"""Residuals of a fit, and the two ways in which every test of them gets an honest p.
 
 Residuals of a fit are not independent: with H the hat matrix they are (I - H) times the noise, so 15 points and 8
 terms leave 22 numbers' worth of chance among 30 residuals. Either columns are added to the fit and judged by F,
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.runs import Run
 
-__all__ = ["DRAWS", "Added", "Examined", "Leftovers", "leftovers"]
+__all__ = ["DRAWS", "AddedColumns", "ResidualSpace", "TestResult", "residual_space"]
 
 DRAWS = 999
 """Simulated sets of noise that a statistic without a closed form is ranked among: p is a multiple of 1/1000."""
@@ -40,29 +40,26 @@ _DEPENDENT = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Examined:
+class TestResult:
     """What one test says before the verdicts of all of them are put together.
 
     Attributes
     ----------
-    name : str
-    statistic, p : float or None
-        None where the test could not be done.
+    statistic, p : float
     sentence : str
-        What it means and what to do, should it count; or why the test could not be done.
+        What it means and what to do, should it count.
     course : ndarray, shape (n,), or None
         How far along the movement that it looks for each point is.
     """
 
-    name: str
-    statistic: float | None
-    p: float | None
+    statistic: float
+    p: float
     sentence: str
     course: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Added:
+class AddedColumns:
     """Columns added to a fit.
 
     Attributes
@@ -80,7 +77,7 @@ class Added:
 
 
 @dataclass(frozen=True, eq=False)
-class Leftovers:
+class ResidualSpace:
     """Residuals of the n points used, with what may have left its trace in them.
 
     Attributes
@@ -149,7 +146,7 @@ class Leftovers:
         rest[:, small] = 0.0
         return np.asarray(rest)
 
-    def added(self, columns: Array) -> Added:
+    def with_columns(self, columns: Array) -> AddedColumns:
         """Fit again with columns (n, 2, q) added, each per radian of a coefficient of its own."""
         from scipy.special import fdtrc
 
@@ -158,17 +155,17 @@ class Leftovers:
         dof = self.dof - count
         if count == 0 or dof < 1:
             nothing = np.full(columns.shape[-1], np.nan)
-            return Added(np.nan, np.nan, nothing, nothing)
+            return AddedColumns(np.nan, np.nan, nothing, nothing)
         variance = max(float(self.errors @ self.errors) - explained, 0.0) / dof
         f = explained / count / variance if variance > 0.0 else np.inf
-        return Added(
+        return AddedColumns(
             f=f,
             p=float(fdtrc(count, dof, f)),
             values=more.coefficients[:, 0],
             stderr=np.sqrt(variance * np.sum(more.factor**2, axis=1)),
         )
 
-    def beside(self, course: Array) -> Leftovers:
+    def without_course(self, course: Array) -> ResidualSpace:
         """What is left once axis and tube may also move along a course (n,)."""
         columns = self.projected(self.motion * course[:, None, None])
         more = ScaledDesign.of(columns, smallest=_DEPENDENT).basis(columns)
@@ -214,7 +211,7 @@ class Leftovers:
         return noise
 
 
-def leftovers(model: FittedModel, run: Run, seed: int) -> Leftovers:
+def residual_space(model: FittedModel, run: Run, seed: int) -> ResidualSpace:
     """Gather what the tests need of a fitted model and the run that it was fitted to."""
     data, function = used_points(model, run), model.function
     used, axes, weights = np.isin(run.rows, model.run.rows), data.axes, data.weights
@@ -236,7 +233,7 @@ def leftovers(model: FittedModel, run: Run, seed: int) -> Leftovers:
         times = run.time[used]
         hours = np.asarray((times - times.min()).to_value("h"))
         clock = tuple(str(each)[11:16] for each in iso(times))
-    return Leftovers(
+    return ResidualSpace(
         kind=model.kind,
         rows=model.run.rows,
         places=places,

@@ -6,22 +6,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.scoring.residual_tests.residual_space import Examined
+from skysample.scoring.residual_tests.residual_space import TestResult
 
 if TYPE_CHECKING:
     from skysample.geometry import Array
-    from skysample.scoring.residual_tests.residual_space import Leftovers
+    from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
 __all__ = ["tails"]
 
 _FEWEST_DOF = 8
 
 
-def tails(left: Leftovers) -> Examined:
-    """Ask whether a few points stand out farther than normal noise lets them."""
-    name = "tails"
+def tails(left: ResidualSpace) -> TestResult | str:
+    """Test whether a few residuals are larger than normal noise makes them."""
     if left.dof < _FEWEST_DOF:
-        return Examined(name, None, None, "too few points")
+        return "too few points"
 
     def kurtosis(errors: Array) -> Array:
         squares = errors.reshape(-1, 2, errors.shape[1]) ** 2
@@ -30,11 +29,10 @@ def tails(left: Leftovers) -> Examined:
     b2, p = left.chance(kurtosis)
     size = np.linalg.norm(left.errors.reshape(-1, 2), axis=1)
     rows = ", ".join(str(left.rows[i]) for i in np.argsort(-size, kind="stable")[:3])
-    return Examined(
-        name,
+    return TestResult(
         b2,
         p,
-        f"a few points stand out farther than noise does, though none far enough to be rejected (kurtosis {b2:.1f},"
-        f" normal 3; rows {rows}): wind, cloud or poor plate solutions; look at those frames, and take the"
-        " intervals for rather too narrow",
+        f"a few residuals are larger than noise explains, though none is large enough to reject (kurtosis {b2:.1f},"
+        f" normal 3; rows {rows}): wind, cloud or poor plate solutions; check those frames, and take the intervals to"
+        " be somewhat too narrow",
     )
