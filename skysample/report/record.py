@@ -1,4 +1,4 @@
-"""What a record holds: everything already computed, and the files it was computed from."""
+"""What a record holds: all results, and the files they were computed from."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ from skysample.alignment.history import History, history
 from skysample.errors import NoSolution, NotDetermined
 from skysample.fitting import FittedModel, fit, load_model
 from skysample.plugins.registry import Registry, default_registry
-from skysample.report.source_files import SourceFile, horizon_file, software, source_file
+from skysample.report.source_files import SourceFile, software, source_files
 from skysample.runs import Run, read_run
-from skysample.scoring import Score, SkyError, score, sky_error
-from skysample.scoring.residual_tests import Structure, structure
+from skysample.scoring.judged import JudgedFit, judge
 from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
 from skysample.sky import UsableSky, usable_sky
 from skysample.tracking_errors.log import read_tracking_log
@@ -59,7 +58,7 @@ class EarlierRun:
     ----------
     run : Run
     model : FittedModel or None
-        None where the points do not determine one; the reason stands in `axis`.
+        None where the points do not determine one; `axis` has the reason.
     axis : AxisFinding
     """
 
@@ -70,7 +69,7 @@ class EarlierRun:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A job done, ready to be put on a page.
+    """A finished job, ready for its page.
 
     Attributes
     ----------
@@ -78,16 +77,11 @@ class Record:
     files : tuple of SourceFile
     run : Run
         The final one.
-    model : FittedModel
-        Fitted to it.
-    score : Score
-    structure : Structure
-        What its residuals still hold.
+    final : JudgedFit
+        Model of the final run, with its score, its error over the usable sky and what its residuals still hold.
     axis : AxisFinding
         From the final run.
     sky : UsableSky
-    error : SkyError
-        The model's own, over that sky.
     learning : LearningCurve
         What fewer points of the final run would have given.
     software : tuple of (str, str)
@@ -95,7 +89,7 @@ class Record:
     made_utc : str
         ISO 8601.
     before, after : EarlierRun or None
-        The first run, and the second, right after the adjustment; without a second one the final run stands for it.
+        The first run, and the second, right after the adjustment; without a second run the final run takes its place.
     comparison : Comparison or None
         None without a run before, or where either axis is not determined.
     trails : Trails or None
@@ -103,7 +97,7 @@ class Record:
     need : PointsNeeded or None
         How the number of points was decided.
     undecided : str
-        Why it could not be decided; empty where it was, or where nobody asked.
+        Why it could not be decided; empty where it was, or where there is no second run.
     history : History or None
         What moved since the earlier models.
     tracking : Tracking or None
@@ -113,12 +107,9 @@ class Record:
     site: Site
     files: tuple[SourceFile, ...]
     run: Run
-    model: FittedModel
-    score: Score
-    structure: Structure
+    final: JudgedFit
     axis: AxisFinding
     sky: UsableSky
-    error: SkyError
     learning: LearningCurve
     software: tuple[tuple[str, str], ...]
     made_utc: str
@@ -161,14 +152,14 @@ def build_record(
     before_path : path-like, optional
         The first run, before the adjustment.
     made : Time
-        The moment to put on the record.
+        The date of the record.
     after_path : path-like, optional
-        The second run, right after the adjustment; it is the pilot too by which the number of points is decided.
-        Default: the final run shows what the adjustment did, and nothing is decided.
+        The second run, right after the adjustment; it also decides the number of points, as the pilot run.
+        Default: the final run shows what the adjustment did, and no number of points is decided.
     model_paths : sequence of path-like
-        Earlier models of the telescope, to say what moved since; the final run is fitted with their terms for that.
+        Earlier models of the telescope, to find what moved since; for that the final run is fitted with their terms.
     tracking_path : path-like, optional
-        Tracking log, judged with the final model where it says its target and time.
+        Tracking log, judged with the final model where it has its target and time.
     terms : sequence of str, optional
         Of the final model, see `skysample.fit`.
     assume : mapping, optional
@@ -178,11 +169,11 @@ def build_record(
     target : Quantity, optional
         Wanted standard error of the final model over the sky, see `skysample.points_needed`.
     need : PointsNeeded, optional
-        The decision on the number of points, if it is at hand already.
+        The decision on the number of points, if already computed.
     sky : UsableSky, optional
-        If it is at hand already.
+        If already computed.
     registry : Registry, optional
-        Plugins to ask; default: everything installed.
+        Default: all installed plugins.
 
     Returns
     -------
@@ -192,44 +183,40 @@ def build_record(
     Raises
     ------
     InputError
-        If a file cannot be read, or is not what it should be.
+        If a file cannot be read, or is not of the kind expected.
     NotDetermined
         If the final run does not determine a model.
     """
     from skysample.astrometry.times import iso
 
     plugins = registry or default_registry()
-    run = read_run(run_path, site, assume=assume)
-    model = fit(run, site, terms, registry=plugins)
-    axis = _axis(model, site)
     region = sky or usable_sky(site, registry=plugins)
-    quick = {
-        part: None if path is None else _earlier(read_run(path, site, assume=assume), site, plugins)
-        for part, path in (("first run", before_path), ("second run", after_path))
-    }
-    before, after = quick.values()
+    run = read_run(run_path, site, assume=assume)
+    final = judge(run, site, terms, sky=region, registry=plugins)
+    axis = _axis(final.model, site)
+    before, after = (
+        None if path is None else _earlier(read_run(path, site, assume=assume), site, plugins)
+        for path in (before_path, after_path)
+    )
     undecided = ""
     if need is None and after is not None and after.model is not None:
-        need, undecided = _needed(after.model, model, region, target, plugins)
-    given = [("first run", before_path), ("second run", after_path), ("final run", run_path)]
-    given += [*(("earlier model", path) for path in model_paths), ("tracking log", tracking_path)]
+        try:
+            need = points_needed(
+                site, after.model, target, terms=final.model.names, sky=region, registry=plugins
+            )
+        except (NotDetermined, NoSolution) as error:
+            undecided = str(error)
+    wanted = target if need is None else need.target
+    sources = [("first run", before_path), ("second run", after_path), ("final run", run_path)]
+    sources += [*(("earlier model", path) for path in model_paths), ("tracking log", tracking_path)]
     return Record(
         site=site,
-        files=(
-            source_file("site", site_path),
-            *horizon_file(site_path),
-            *(source_file(part, path) for part, path in given if path is not None),
-        ),
+        files=source_files(site_path, sources),
         run=run,
-        model=model,
-        score=score(model, run),
-        structure=structure(model, run),
+        final=final,
         axis=axis,
         sky=region,
-        error=sky_error(model, region),
-        learning=learning_curve(
-            model, run, site, target if need is None else need.target, sky=region, registry=plugins
-        ),
+        learning=learning_curve(final.model, run, site, wanted, sky=region, registry=plugins),
         software=software(plugins),
         made_utc=str(iso(made, 0)),
         before=before,
@@ -238,8 +225,10 @@ def build_record(
         trails=None if axis.alignment is None else trail(axis.alignment, region),
         need=need,
         undecided=undecided,
-        history=_moved([load_model(path, registry=plugins) for path in model_paths], run, model, plugins),
-        tracking=None if tracking_path is None else _tracked(tracking_path, site, model),
+        history=_moved(
+            [load_model(path, registry=plugins) for path in model_paths], run, final.model, plugins
+        ),
+        tracking=None if tracking_path is None else _tracked(tracking_path, site, final.model),
     )
 
 
@@ -264,15 +253,6 @@ def _compared(before: EarlierRun | None, after: AxisFinding, limit: Quantity | N
     return compare(before.axis.alignment, after.alignment, limit)
 
 
-def _needed(
-    pilot: FittedModel, final: FittedModel, sky: UsableSky, target: Quantity | None, registry: Registry
-) -> tuple[PointsNeeded | None, str]:
-    try:
-        return points_needed(sky.site, pilot, target, terms=final.names, sky=sky, registry=registry), ""
-    except (NotDetermined, NoSolution) as error:
-        return None, str(error)
-
-
 def _moved(
     earlier: Sequence[FittedModel], run: Run, model: FittedModel, registry: Registry
 ) -> History | None:
@@ -284,8 +264,7 @@ def _moved(
 
 
 def _tracked(path: Path, site: Site, model: FittedModel) -> Tracking:
-    """Judge a tracking log; a log that does not say where the tube was and when has its drift fitted alone."""
+    """Judge a tracking log; without its target and time only its drift is fitted."""
     log = read_tracking_log(path)
-    if log.target_deg is None or log.start is None:
-        return tracking(log)
-    return tracking(log, site, model)
+    known = log.target_deg is not None and log.start is not None
+    return tracking(log, site, model) if known else tracking(log)

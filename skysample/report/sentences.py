@@ -1,4 +1,4 @@
-"""The sentences of the record: the number with its error, and signs in words."""
+"""Sentences of the record: the number with its error, and signs in words."""
 
 from __future__ import annotations
 
@@ -7,26 +7,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.report.typography import measured
+from skysample.alignment.instructions import bolt_steps, told
+from skysample.report.rows import measured, total
 
 if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.comparing import Comparison
     from skysample.report.record import Record
+    from skysample.runs import Run
     from skysample.scoring import Score
     from skysample.scoring.residual_tests import Structure
     from skysample.tracking_errors.trails import Trails
 
 __all__ = [
     "axis_sentences",
-    "capital",
+    "camera_sentences",
     "change",
-    "enough",
-    "furthest",
-    "left_over",
+    "largest_residual",
+    "moves_left",
     "points_chosen",
+    "sentence",
+    "structure_sentences",
     "summary",
-    "total",
     "verdict",
 ]
 
@@ -36,7 +38,7 @@ _SIDEREAL_ARCSEC_S = 15.041
 
 
 def axis_sentences(alignment: PolarAlignment) -> list[str]:
-    """Say where the axis aims, first in one sentence, then what goes with it.
+    """Say where the axis points, first in one sentence, then what goes with it.
 
     Parameters
     ----------
@@ -47,13 +49,18 @@ def axis_sentences(alignment: PolarAlignment) -> list[str]:
     list of str
         The first begins with the condition on which the answer rests, where there is one.
     """
-    first, second = _errors(alignment)
+    first, second = (
+        (_ARCMIN * value, _ARCMIN * float(error))
+        for value, error in zip(
+            (alignment.first_rad, alignment.second_rad), alignment.stderr_rad, strict=True
+        )
+    )
     names = ("altitude", "azimuth") if alignment.equatorial else ("north", "east")
     half = [
         f"{name} +- {alignment.t_limit * error:.2f}'"
         for name, (_, error) in zip(names, (first, second), strict=True)
     ]
-    confidence = f"With 95 % confidence: {' and '.join(half)} ({alignment.dof} degrees of freedom)."
+    confidence = f"95 % confidence: {' and '.join(half)} ({alignment.dof} degrees of freedom)."
     condition = f"{alignment.condition} " if alignment.condition else ""
     if not alignment.equatorial:
         north = _with_side(alignment, first, "to the north", "to the south")
@@ -61,50 +68,37 @@ def axis_sentences(alignment: PolarAlignment) -> list[str]:
         clock = _SIDEREAL_ARCSEC_S * math.cos(alignment.site.location.latitude_rad)
         return [
             f"{condition}The azimuth axis leans {north} and {east}.",
-            f"In all it stands {total(alignment)} from the vertical.",
+            f"It is {total(alignment)} from the vertical.",
             confidence,
-            f'A clock wrong by one second would show as {clock:.1f}" of lean to the east or west.',
+            f'A clock error of 1 s imitates {clock:.1f}" of lean to the east or west.',
         ]
     height = _with_side(alignment, first, "above the true pole", "below the true pole")
     turn = _with_side(alignment, second, "east of it", "west of it")
     higher = alignment.refraction_rad * _ARCMIN
-    refracted = _with_side(alignment, (first[0] - higher, first[1]), "above it", "below it")
+    refracted = _with_side(
+        alignment, (first[0] - higher, first[1]), "above the refracted pole", "below the refracted pole"
+    )
     return [
-        f"{condition}The polar axis aims {height} and {turn}.",
-        f"On the sky it stands {total(alignment)} from the true pole.",
-        f"The refracted pole stands {higher:.2f}' higher here; the axis aims {refracted}.",
+        f"{condition}The polar axis points {height} and {turn}.",
+        f"On the sky it is {total(alignment)} from the true pole.",
+        f"Refraction lifts the pole by {higher:.2f}' here: the axis points {refracted}.",
         confidence,
     ]
-
-
-def _errors(alignment: PolarAlignment) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Take the two axis errors, each with its standard error, arcmin."""
-    error = alignment.stderr_rad * _ARCMIN
-    return (alignment.first_rad * _ARCMIN, float(error[0])), (alignment.second_rad * _ARCMIN, float(error[1]))
 
 
 def _with_side(alignment: PolarAlignment, found: tuple[float, float], plus: str, minus: str) -> str:
     value, error = found
     text = f"{measured(abs(value), error, chr(39))} {plus if value >= 0.0 else minus}"
-    return text if abs(value) > alignment.t_limit * error else f"{text} (too little to tell from none)"
-
-
-def total(alignment: PolarAlignment) -> str:
-    """Write the angle between the axis and where it should aim, with its error."""
-    return measured(float(alignment.total_error.value), float(alignment.left.value), "'")
+    return text if abs(value) > alignment.t_limit * error else f"{text} (not significant)"
 
 
 def change(comparison: Comparison) -> str:
     """Say how the axis really moved between the two runs."""
     (first, first_error), (second, second_error) = comparison.changes_arcmin
-    first_by, second_by = measured(abs(first), first_error, "'"), measured(abs(second), second_error, "'")
-    east = "east" if second >= 0.0 else "west"
-    if comparison.after.equatorial:
-        rose = "rose" if first >= 0.0 else "sank"
-        return f"Between the two runs the axis {rose} by {first_by} and turned {second_by} to the {east}."
-    north = "north" if first >= 0.0 else "south"
+    ways = ("up", "down") if comparison.after.equatorial else ("to the north", "to the south")
     return (
-        f"Between the two runs the axis went over by {first_by} to the {north} and {second_by} to the {east}."
+        f"Between the two runs the axis moved {measured(abs(first), first_error, chr(39))} {ways[first < 0.0]}"
+        f" and {measured(abs(second), second_error, chr(39))} to the {'east' if second >= 0.0 else 'west'}."
     )
 
 
@@ -115,94 +109,106 @@ def verdict(comparison: Comparison) -> str:
     return f"The axis {answer} {limit:g}': its total error is below {upper:.2f}' with 95 % confidence."
 
 
-def furthest(score: Score) -> tuple[int, str]:
-    """Find the point that stands furthest from where the others put it: its row, and what to say of it."""
+def moves_left(record: Record) -> list[tuple[str, list[str]]]:
+    """List what is still to be turned, if anything is: each move, and how to make it."""
+    comparison, alignment = record.comparison, record.axis.alignment
+    if comparison is not None:
+        alignment, moves = comparison.after, comparison.next_moves
+    elif alignment is not None:
+        moves = alignment.moves
+    else:
+        return []
+    return [(told(move, alignment), list(bolt_steps(move, alignment))) for move in moves]
+
+
+def largest_residual(score: Score, run: Run) -> str:
+    """Name the point with the largest residual, studentised where there are enough points."""
     known = bool(np.isfinite(score.studentised).any())
     residual, left_out = (
         np.linalg.norm(each.to_value("arcsec"), axis=1) for each in (score.residuals, score.loo_residuals)
     )
     worst = int(np.nanargmax(score.studentised if known else residual))
-    text = f'residual {residual[worst]:.2f}", {left_out[worst]:.2f}" from where the others put it'
+    frame = run.frames[run.rows.tolist().index(score.rows[worst])]
+    where = f"row {score.rows[worst]} ({frame})" if frame else f"row {score.rows[worst]}"
+    text = f'Largest residual: {where}, {residual[worst]:.2f}" (leave-one-out {left_out[worst]:.2f}")'
     if not known:
-        return score.rows[worst], f"{text}; the points are too few to say whether that is too much."
+        return f"{text}; too few points to judge it."
     size, limit = float(score.studentised[worst]), score.limit
     answer = "within" if size <= limit else "beyond"
-    return score.rows[worst], f"{text}, studentised {size:.2f}, {answer} the limit of {limit:.2f}."
+    return f"{text}, studentised {size:.2f}, {answer} the limit of {limit:.2f}."
 
 
 def summary(record: Record) -> list[str]:
     """Say what whoever reads no further should know."""
-    model, score, error = record.model, record.score, record.error
+    model, score, error = record.final.model, record.final.score, record.final.error
     alignment = record.axis.alignment
     if alignment is None:
-        first = "Where the axis aims is not determined by the final run; the reason stands below."
+        first = "The final run does not determine where the axis points; the reason is given below."
     else:
-        aim = "the true pole" if alignment.equatorial else "the vertical"
-        first = f"The axis stands {total(alignment)} from {aim}"
-        first += (
-            f"; before, it was {total(record.comparison.before)}." if record.comparison is not None else "."
-        )
-        first = f"{alignment.condition} {first}" if alignment.condition else first
-    fitted = (
-        f'The pointing model of {len(model.names)} terms leaves {score.rms.value:.2f}" RMS on the'
-        f' {model.run.used} points it uses, and {score.loo_rms.value:.2f}" RMS on a point it has not seen.'
-    )
-    over_sky = (
-        f"Over the usable sky the model's own standard error is {error.rms.value:.2f}\" RMS, and below"
-        f' {error.p95.value:.2f}" on 95 % of it.'
-    )
-    return [first, fitted, over_sky]
+        target = "the true pole" if alignment.equatorial else "the vertical"
+        first = f"The axis is {total(alignment)} from {target}"
+        if record.comparison is not None:
+            first += f"; before the adjustment it was {total(record.comparison.before)}"
+        first = f"{alignment.condition} {first}." if alignment.condition else f"{first}."
+    return [
+        first,
+        (
+            f'The pointing model of {len(model.names)} terms leaves a residual of {score.rms.value:.2f}" RMS on the'
+            f' {model.run.used} points used; leave-one-out error {score.loo_rms.value:.2f}" RMS.'
+        ),
+        (
+            f'Model error over the usable sky: {error.rms.value:.2f}" RMS, below {error.p95.value:.2f}" on 95 % of it.'
+        ),
+    ]
 
 
-def capital(sentence: str) -> str:
-    """Begin a sentence with a capital letter, and end it with a full stop."""
-    return f"{sentence[:1].upper()}{sentence[1:].removesuffix('.')}." if sentence else ""
+def sentence(text: str) -> str:
+    """Begin with a capital letter, and end with a full stop."""
+    return f"{text[:1].upper()}{text[1:].removesuffix('.')}." if text else ""
 
 
-def enough(trails: Trails) -> list[str]:
-    """Say whether this camera notices what the axis does, and what would be there without any error."""
+def camera_sentences(trails: Trails) -> list[str]:
+    """Say whether the axis is good enough for this camera, and what a perfect axis would leave."""
     altitude, azimuth = trails.refraction_place_deg
-    said = [
+    lines = [
         str(trails),
         (
-            f'Refraction alone drifts a star by up to {trails.refraction_arcsec_per_min:.2f}" a minute (altitude'
-            f" {altitude:.0f}°, azimuth {azimuth:.0f}°) on a perfect axis; the model follows it."
+            f'Refraction alone makes a star drift by up to {trails.refraction_arcsec_per_min:.2f}" a minute (altitude'
+            f" {altitude:.0f}°, azimuth {azimuth:.0f}°) on a perfect axis; the model corrects for it."
         ),
     ]
     if trails.inherent_deg_per_hour is not None:
-        said.append(
-            f"Even a level mount turns the field, by up to {trails.inherent_deg_per_hour:.0f}° an hour; the table has"
-            " what the lean adds."
+        lines.append(
+            f"The field of a level mount rotates too, by up to {trails.inherent_deg_per_hour:.0f}° an hour; the table"
+            " shows what the lean adds."
         )
-    return said
+    return lines
 
 
 def points_chosen(record: Record) -> list[str]:
-    """Say how many points were chosen and why, and how many would have done."""
+    """Say how many points were chosen and why, and how many would have been enough."""
     need, run = record.need, record.run
-    said = []
+    lines = []
     if need is not None:
-        said.append(
-            f'Target {need.target.value:.2f}" over the usable sky, noise {need.sigma.value:.2f}" per axis in the run it'
-            f" was chosen by, {len(need.terms)} terms, {100.0 * need.failed_share:g} % of exposures allowed to fail:"
-            f" {need.recommended} points."
+        lines.append(
+            f'{need.recommended} points recommended for {need.target.value:.2f}" over the usable sky: noise'
+            f' {need.sigma.value:.2f}" per axis in the pilot run, {len(need.terms)} terms,'
+            f" {100.0 * need.failed_share:g} % of exposures allowed to fail."
         )
         if need.informed is not None and need.informed.recommended is not None:
-            said.append(
-                f"Placed where the terms are learnt best, {need.informed.recommended} would do; even points also see"
-                " what no term describes."
+            lines.append(
+                f"Placed where they constrain the terms best, {need.informed.recommended} would do; an even grid also"
+                " reveals errors that no term describes."
             )
     if record.undecided:
-        said.append(capital(record.undecided))
-    taken = run.points + run.failed
-    said.append(
-        f"Taken: {taken}, solved {run.points}, used {record.model.run.used}. Afterwards, {record.learning}"
-    )
-    return said
+        lines.append(sentence(record.undecided))
+    taken, used = run.points + run.failed, record.final.model.run.used
+    lines.append(f"Taken: {taken} points, {run.points} solved, {used} used. {sentence(str(record.learning))}")
+    return lines
 
 
-def left_over(found: Structure) -> list[str]:
-    """Say what structure the residuals still hold, and what could not be looked for."""
-    said = [capital(line) for line in str(found).splitlines()]
+def structure_sentences(found: Structure) -> list[str]:
+    """Say what structure the residuals still hold, and what could not be tested."""
+    lines = [sentence(line) for line in str(found).splitlines()]
     missing = [f"{each.name} ({each.not_done})" for each in found.findings if each.not_done]
-    return [*said, f"Not tested: {', '.join(missing)}."] if missing else said
+    return [*lines, f"Not tested: {', '.join(missing)}."] if missing else lines

@@ -1,9 +1,8 @@
-"""The files and the software that a record rests on, so that it can be computed again."""
+"""The files and the software behind a record, so that it can be computed again."""
 
 from __future__ import annotations
 
 import hashlib
-import os
 import platform
 import tomllib
 from dataclasses import dataclass
@@ -15,16 +14,19 @@ from skysample.errors import InputError
 from skysample.files.whole_files import read_text
 
 if TYPE_CHECKING:
+    import os
+    from collections.abc import Iterable
+
     from skysample.plugins.registry import Registry
 
-__all__ = ["SourceFile", "horizon_file", "software", "source_file"]
+__all__ = ["SourceFile", "software", "source_files"]
 
 _PACKAGES = ("skysample", "numpy", "scipy", "astropy", "pyerfa", "hpgeom")
 
 
 @dataclass(frozen=True, slots=True)
 class SourceFile:
-    """A file that the record rests on.
+    """A file behind the record.
 
     Attributes
     ----------
@@ -43,24 +45,34 @@ class SourceFile:
     size_bytes: int
 
 
-def source_file(part: str, path: str | os.PathLike[str]) -> SourceFile:
-    """Take down name, size and digest of a file; an InputError if it cannot be read."""
+def source_files(
+    site_path: str | os.PathLike[str], others: Iterable[tuple[str, str | os.PathLike[str] | None]]
+) -> tuple[SourceFile, ...]:
+    """Name, size and digest of a site file, of its horizon file if it has one, and of other parts that are not None.
+
+    Raises
+    ------
+    InputError
+        If one cannot be read.
+    """
+    horizon = tomllib.loads(read_text(site_path)).get("sky", {}).get("horizon")
+    sources: list[tuple[str, str | os.PathLike[str] | None]] = [("site", site_path)]
+    if isinstance(horizon, str):
+        sources.append(("horizon", Path(site_path).parent / horizon))
+    return tuple(_source_file(part, Path(path)) for part, path in [*sources, *others] if path is not None)
+
+
+def _source_file(part: str, path: Path) -> SourceFile:
     try:
-        content = Path(path).read_bytes()
+        content = path.read_bytes()
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError(f"cannot be read ({reason}); check the path", file=os.fspath(path)) from None
-    return SourceFile(part, Path(path).name, hashlib.sha256(content).hexdigest(), len(content))
-
-
-def horizon_file(site_path: str | os.PathLike[str]) -> list[SourceFile]:
-    """Find the horizon file that a site file names, if it names one."""
-    horizon = tomllib.loads(read_text(site_path)).get("sky", {}).get("horizon")
-    return [source_file("horizon", Path(site_path).parent / horizon)] if isinstance(horizon, str) else []
+        raise InputError(f"cannot be read ({reason}); check the path", file=str(path)) from None
+    return SourceFile(part, path.name, hashlib.sha256(content).hexdigest(), len(content))
 
 
 def software(registry: Registry) -> tuple[tuple[str, str], ...]:
-    """Names and versions of what computed the record, third-party plugins included."""
+    """Names and versions of the software that computed the record, third-party plugins included."""
     listed = [("Python", platform.python_version())]
     for package in _PACKAGES:
         try:

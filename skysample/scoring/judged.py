@@ -9,11 +9,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from skysample.fitting import FittedModel
+    from skysample.plugins.registry import Registry
     from skysample.runs import Run
     from skysample.scoring import Score, SkyError, TermEvidence
     from skysample.scoring.residual_tests import Structure
     from skysample.scoring.selection import TermSelection
     from skysample.site import Site
+    from skysample.sky import UsableSky
 
 __all__ = ["JudgedFit", "judge"]
 
@@ -45,7 +47,15 @@ class JudgedFit:
     selection: TermSelection | None = None
 
 
-def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: bool = False) -> JudgedFit:
+def judge(
+    run: Run,
+    site: Site,
+    terms: Sequence[str] | None = None,
+    *,
+    select: bool = False,
+    sky: UsableSky | None = None,
+    registry: Registry | None = None,
+) -> JudgedFit:
     """Fit a run, or choose its terms, and judge the model by every measure there is.
 
     Parameters
@@ -56,6 +66,10 @@ def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: b
         See `skysample.fit`.
     select : bool
         Whether further terms may be added, see `skysample.select_terms`.
+    sky : UsableSky, optional
+        If already computed.
+    registry : Registry, optional
+        Default: all installed plugins.
 
     Returns
     -------
@@ -67,12 +81,12 @@ def judge(run: Run, site: Site, terms: Sequence[str] | None = None, *, select: b
     from skysample.scoring.selection import select_terms
     from skysample.sky import usable_sky
 
-    selection = select_terms(run, site, terms) if select else None
-    model = fit(run, site, terms) if selection is None else selection.model
+    selection = select_terms(run, site, terms, registry=registry) if select else None
+    model = fit(run, site, terms, registry=registry) if selection is None else selection.model
     return JudgedFit(
         model=model,
         score=score(model, run),
-        error=sky_error(model, usable_sky(site)),
+        error=sky_error(model, sky or usable_sky(site, registry=registry)),
         evidence=term_evidence(model, run) if selection is None else selection.evidence,
         left=structure(model, run),
         hints=model.zero_hints(site),

@@ -187,7 +187,7 @@ def test_what_is_cut_off_is_noticed(opened):
     )
     page.evaluate("document.querySelector('svg text').setAttribute('x', '-50')")
     found = page.evaluate(CUT_OFF)
-    assert any(each.startswith("cut: P Furthest out") for each in found)
+    assert any(each.startswith("cut: P Largest residual") for each in found)
     assert any(each.startswith("clipped:") for each in found)
 
 
@@ -261,5 +261,5 @@ def test_on_paper_nothing_is_cut_off_and_ink_is_black(opened):
 
 
 def test_a_chart_is_the_same_after_it_was_put_into_a_page(record):
-    figure = coverage_map(record.model, record.run, sky=record.sky, error=record.error)
+    figure = coverage_map(record.final.model, record.run, sky=record.sky, error=record.final.error)
     assert as_svg(figure) == as_svg(figure)

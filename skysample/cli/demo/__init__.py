@@ -20,8 +20,6 @@ from skysample.files.whole_files import read_text, write_whole
 from skysample.fitting import fit
 from skysample.planning import plan
 from skysample.runs import read_run
-from skysample.scoring import score, term_evidence
-from skysample.scoring.judged import JudgedFit
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
@@ -31,6 +29,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from skysample.planning.plan_table import Plan
+    from skysample.scoring.judged import JudgedFit
 
 __all__ = ["Story", "night"]
 
@@ -218,11 +217,6 @@ def night(folder: Path, seed: int = 1) -> Story:
     final_plan.write(paths["final-plan.ecsv"])
     write_chart(sky_chart(final_plan), paths["sky.svg"])
     telescope.expose(final_plan, paths["final.ecsv"], false=2)
-    run = read_run(paths["final.ecsv"], site)
-    model = fit(run, site, ["extended"])
-    model.save(paths["model.json"])
-    scored = score(model, run)
-    write_chart(residual_map(model, run, scored, sky=sky), paths["residuals.svg"])
     telescope.track(parse_utc(TRACKING_START), paths["tracking.ecsv"])
     record = build_record(
         site,
@@ -236,6 +230,9 @@ def night(folder: Path, seed: int = 1) -> Story:
         need=need,
         sky=sky,
     )
+    final = record.final
+    final.model.save(paths["model.json"])
+    write_chart(residual_map(final.model, record.run, final.score, sky=sky), paths["residuals.svg"])
     write_report(record, paths["record.html"])
     return Story(
         folder=folder,
@@ -246,11 +243,5 @@ def night(folder: Path, seed: int = 1) -> Story:
         after=after,
         comparison=compare(before, after),
         need=need,
-        final=JudgedFit(
-            model=model,
-            score=scored,
-            error=record.error,
-            evidence=term_evidence(model, run),
-            left=record.structure,
-        ),
+        final=final,
     )
