@@ -9,7 +9,7 @@ import numpy as np
 
 from skysample.astrometry.times import parse_utc_column, to_utc
 from skysample.errors import InputError
-from skysample.files.tables import as_bool, as_float
+from skysample.files.tables import FileTable, as_bool, as_float
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,7 @@ class Columns:
 
     Attributes
     ----------
-    table : astropy.table.Table or QTable
+    table : FileTable, astropy.table.Table or QTable
         What was handed in.
     index : ndarray of int, shape (n,)
         Which of its rows are looked at, from 0.
@@ -37,7 +37,7 @@ class Columns:
         Named in errors.
     """
 
-    table: Table
+    table: Table | FileTable
     index: NDArray[np.int64]
     file: str | None = None
 
@@ -155,7 +155,8 @@ class Columns:
     def _plain(self, name: str, column: Any, unit: str | None) -> list[Any]:
         from astropy import units as u
 
-        found = getattr(column, "unit", None)
+        is_file = isinstance(self.table, FileTable)
+        found = self.table.units.get(name) if is_file else getattr(column, "unit", None)
         data = np.asarray(getattr(column, "unmasked", column))
         data = np.asarray(data.data) if isinstance(data, np.ma.MaskedArray) else data
         if found is None or unit is None or data.dtype.kind not in "iuf":

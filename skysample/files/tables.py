@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +19,15 @@ if TYPE_CHECKING:
 
     from astropy.table import Table
 
-__all__ = ["as_bool", "as_float", "plain_table", "read_table", "table_of", "write_table"]
+__all__ = [
+    "FileTable",
+    "as_bool",
+    "as_float",
+    "plain_table",
+    "read_table",
+    "table_of",
+    "write_table",
+]
 
 _UNITS = {"_deg": "deg", "_arcsec": "arcsec", "_arcmin": "arcmin", "_c": "deg_C", "_hpa": "hPa", "_s": "s"}
 
@@ -67,6 +76,42 @@ _DATATYPES: dict[str, tuple[Callable[[str], Any], Any, str]] = {
 }
 
 
+@dataclass(frozen=True)
+class FileTable:
+    """The columns of a file, for `skysample.files.columns.Columns`; astropy.table is loaded only by `table`.
+
+    Attributes
+    ----------
+    columns : dict of str to ndarray, numpy.ma.MaskedArray or astropy.time.Time
+        Empty cells are masked.
+    units : dict of str to str
+        Units of the columns that have one.
+    meta : dict
+        Metadata.
+    """
+
+    columns: dict[str, Any]
+    units: dict[str, str]
+    meta: dict[str, Any]
+
+    @property
+    def colnames(self) -> list[str]:
+        """Names of the columns."""
+        return list(self.columns)
+
+    def __getitem__(self, name: str) -> Any:
+        return self.columns[name]
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values())))
+
+    def table(self) -> Table:
+        """Copy into an astropy Table."""
+        from astropy.table import Table
+
+        return Table(self.columns, units=self.units, meta=self.meta)
+
+
 def read_table(
     path: str | os.PathLike[str],
     *,
@@ -74,7 +119,7 @@ def read_table(
     expected: str | None = None,
     version: int = 1,
     undeclared: bool = False,
-) -> Table:
+) -> FileTable:
     """Read a table file.
 
     Parameters
@@ -92,7 +137,7 @@ def read_table(
 
     Returns
     -------
-    astropy.table.Table
+    FileTable
         Plain columns (with units where the file gives them), empty cells masked; times as text or as `Time`.
 
     Raises
@@ -115,20 +160,18 @@ def read_table(
     )
     cells = {column: [row[place] for row in rows] for place, column in enumerate(names)}
     if header is None:
-        return _table({column: _guess(values, column in text) for column, values in cells.items()}, {})
+        return FileTable({column: _guess(values, column in text) for column, values in cells.items()}, {}, {})
     return _declared_table(cells, header, name)
 
 
 def _ecsv_header(content: str, name: str) -> dict[str, Any]:
-    from astropy.table.meta import get_header_from_yaml
-
     lines = []
     for line in content.split("\n"):
         if not line.startswith("#"):
             break
         lines.append(line[1:].removeprefix(" ").rstrip("\r"))
     try:
-        header = dict(get_header_from_yaml(lines[1:]))
+        header = dict(_from_yaml(lines[1:]))
     except Exception as error:  # noqa: BLE001 - the YAML reader raises many kinds; each means the same here
         reason = " ".join(str(error).split()) or type(error).__name__
         raise InputError(
@@ -153,6 +196,24 @@ def _ecsv_header(content: str, name: str) -> dict[str, Any]:
     if delimiter not in (" ", ","):
         raise InputError(f"its delimiter is {delimiter!r}; ECSV has a blank or a comma", file=name)
     return {**header, "meta": {str(key): value for key, value in meta.items()}, "delimiter": delimiter}
+
+
+def _from_yaml(lines: list[str]) -> Any:
+    """Parse an ECSV header; astropy's parser, which loads much of astropy, only for a header with astropy's tags."""
+    import yaml
+
+    def mapping(loader: Any, node: Any) -> dict[Any, Any]:
+        pairs = (loader.construct_mapping(entry, deep=True).items() for entry in node.value)
+        return {key: value for items in pairs for key, value in items}
+
+    loader = yaml.SafeLoader("\n".join(lines))
+    loader.yaml_constructors = {**loader.yaml_constructors, "tag:yaml.org,2002:omap": mapping}
+    try:
+        return loader.get_single_data()
+    except yaml.constructor.ConstructorError:
+        from astropy.table.meta import get_header_from_yaml
+
+        return get_header_from_yaml(lines)
 
 
 def _cells(content: str, delimiter: str, name: str, *, ecsv: bool) -> tuple[list[str], list[list[str]]]:
@@ -186,7 +247,7 @@ def _cells(content: str, delimiter: str, name: str, *, ecsv: bool) -> tuple[list
     return names, rows
 
 
-def _declared_table(cells: dict[str, list[str]], header: dict[str, Any], name: str) -> Table:
+def _declared_table(cells: dict[str, list[str]], header: dict[str, Any], name: str) -> FileTable:
     declared = [entry["name"] for entry in header["datatype"]]
     if declared != list(cells):
         raise InputError(
@@ -195,16 +256,17 @@ def _declared_table(cells: dict[str, list[str]], header: dict[str, Any], name: s
     meta = dict(header["meta"])
     mixins = meta.pop("__serialized_columns__", {})
     columns: dict[str, Any] = {}
+    units: dict[str, str] = {}
     for entry in header["datatype"]:
         column = entry["name"]
         plain = "subtype" not in entry
         columns[column] = _convert(cells[column], entry["datatype"] if plain else "string", column, name)
         if entry.get("unit") is not None:
-            columns[column].unit = str(entry["unit"])
+            units[column] = str(entry["unit"])
     for column, recipe in mixins.items() if isinstance(mixins, dict) else ():
         if isinstance(recipe, dict) and recipe.get("__class__") == "astropy.time.core.Time":
             _restore_time(columns, str(column), recipe, name)
-    return _table(columns, meta)
+    return FileTable(columns, units, meta)
 
 
 def _convert(values: list[str], datatype: str, column: str, name: str) -> Any:
@@ -234,18 +296,10 @@ def _guess(values: list[str], is_text: bool) -> Any:
 
 
 def _column(cells: Sequence[Any], kind: Any) -> Any:
-    from astropy.table import Column, MaskedColumn
-
     missing = np.array([cell is None or cell == "" for cell in cells], dtype=bool)
     filler = np.zeros((), dtype=kind).item()
     data = np.array([filler if gone else cell for gone, cell in zip(missing, cells, strict=True)], dtype=kind)
-    return MaskedColumn(data, mask=missing) if missing.any() else Column(data)
-
-
-def _table(columns: Mapping[str, Any], meta: Mapping[str, Any]) -> Table:
-    from astropy.table import Table
-
-    return Table(dict(columns), meta=dict(meta))
+    return np.ma.MaskedArray(data, missing) if missing.any() else data
 
 
 def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], name: str) -> None:
@@ -292,7 +346,8 @@ def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | Non
     -------
     astropy.table.Table
     """
-    built = {}
+    built: dict[str, Any] = {}
+    units: dict[str, str] = {}
     for name, values in columns.items():
         cells = list(values)
         kinds = {type(cell) for cell in cells if cell is not None}
@@ -300,13 +355,13 @@ def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | Non
         built[name] = _column(cells, kind)
         unit = next((unit for ending, unit in _UNITS.items() if name.endswith(ending)), None)
         if unit is not None and built[name].dtype.kind in "iuf":
-            built[name].unit = unit
-    return _table(built, meta or {})
+            units[name] = unit
+    return FileTable(built, units, dict(meta or {})).table()
 
 
 def plain_table(table: Table) -> Table:
     """Copy a table, its quantities as numbers with a unit, its times as ISO 8601 text (microseconds)."""
-    from astropy.table import Column, MaskedColumn
+    from astropy.table import Column, MaskedColumn, Table
     from astropy.time import Time
     from astropy.units import Quantity
 
@@ -321,7 +376,7 @@ def plain_table(table: Table) -> Table:
             columns[name] = MaskedColumn(column, copy=True)
         else:
             columns[name] = Column(column, copy=True)
-    return _table(columns, table.meta)
+    return Table(columns, meta=dict(table.meta))
 
 
 def write_table(

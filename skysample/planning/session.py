@@ -120,7 +120,7 @@ class Session:
                 expected=RUN_FORMAT,
                 version=RUN_VERSION,
                 undeclared=True,
-            )
+            ).table()
         )
         if "point" not in table.colnames:
             raise InputError("has no column point: it is not the log of a plan; name another file", file=file)

@@ -9,7 +9,14 @@ import pytest
 
 from tests.job_folder import make_job
 
-HEAVY = ("healpy", "matplotlib", "scipy.stats", "scipy.optimize")
+HEAVY = (
+    "healpy",
+    "matplotlib",
+    "astropy.coordinates",
+    "astropy.utils.iers",
+    "scipy.stats",
+    "scipy.optimize",
+)
 
 
 @pytest.fixture(scope="module")

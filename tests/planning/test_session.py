@@ -134,12 +134,12 @@ def test_a_session_survives_a_second_cloud(planned, tmp_path):
 def test_columns_that_somebody_added_to_the_log_are_kept(planned, tmp_path):
     log = tmp_path / "run.ecsv"
     taken(Session(planned, log), 0)
-    table = read_table(log)
+    table = read_table(log).table()
     table["temperature_c"] = [-3.5]
     table["note"] = ["haze"]
     write_run(log, table)
     taken(Session(planned, log), 1)
-    again = read_table(log)
+    again = read_table(log).table()
     assert again["temperature_c"][0] == -3.5
     assert again["note"][0] == "haze"
 
@@ -239,7 +239,7 @@ def test_what_a_run_does_not_declare_is_refused_at_once(planned, tmp_path):
 def test_a_log_without_a_status_says_what_was_skipped_all_the_same(planned, tmp_path):
     first = Session(planned, tmp_path / "run.ecsv")
     taken(first, 0)
-    table = read_table(tmp_path / "run.ecsv")
+    table = read_table(tmp_path / "run.ecsv").table()
     table.remove_column("status")
     write_run(tmp_path / "run.ecsv", table)
     again = Session(planned, tmp_path / "run.ecsv")

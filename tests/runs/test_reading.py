@@ -674,7 +674,7 @@ def test_a_written_run_says_its_format_and_reads_back(tmp_path: Path):
     assert (run.axes_kind, run.old_model, run.session, run.failed) == ("raw", "off", "night 1", 1)
     assert run.frames == ('a "b", c', "#3")
     # Second path: astropy reads the same file to the same cells.
-    theirs, ours = Table.read(text, format="ascii.ecsv"), read_table(tmp_path / "run.ecsv")
+    theirs, ours = Table.read(text, format="ascii.ecsv"), read_table(tmp_path / "run.ecsv").table()
     assert theirs.colnames == ours.colnames
     for name in theirs.colnames:
         assert theirs[name].dtype.kind == ours[name].dtype.kind
@@ -708,7 +708,7 @@ def test_a_table_that_cannot_be_written_leaves_the_old_one(tmp_path: Path):
     write_table(tmp_path / "t.ecsv", table, expected="skysample-plan")
     with pytest.raises(InputError, match="cannot be written"):
         write_table(tmp_path / "no" / "t.ecsv", table, expected="skysample-plan")
-    assert read_table(tmp_path / "t.ecsv", expected="skysample-plan")["a_deg"].unit == u.deg
+    assert read_table(tmp_path / "t.ecsv", expected="skysample-plan").table()["a_deg"].unit == u.deg
     with pytest.raises(InputError, match="not 'skysample-run'"):
         read_table(tmp_path / "t.ecsv", expected="skysample-run")
 
@@ -719,7 +719,7 @@ def test_reading_agrees_with_astropy_on_its_own_blank_separated_file(tmp_path: P
     stream = io.StringIO()
     table.write(stream, format="ascii.ecsv")
     (tmp_path / "t.ecsv").write_text(stream.getvalue().replace("1.5 ", "1.5   "), encoding="utf-8")
-    ours = read_table(tmp_path / "t.ecsv")
+    ours = read_table(tmp_path / "t.ecsv").table()
     assert ours["a"].tolist() == [1.5, 2.5]
     assert ours["b"].tolist() == ["x y", None]
     assert ours["c"].tolist() == [True, False]
