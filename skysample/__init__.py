@@ -185,7 +185,7 @@ _MOVED = {
     "run_progress:read_progress": "runs.points_done:read_points_done",
     "selection": "scoring.selection",
     "selection.forward": "scoring.selection.forward",
-    "selection.verdicts": "scoring.selection.verdicts",
+    "selection.verdicts": "scoring.selection.candidates",
     "session": "planning.session",
     "star_steps": "alignment.star.steps",
     "terms": "fitting.terms",

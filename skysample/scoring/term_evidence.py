@@ -1,4 +1,4 @@
-"""What speaks for each term of a fitted model: its t, what leaving it out costs, and which term it is confused with."""
+"""Evidence for each term of a fitted model: its t, what leaving it out costs, and what it is most correlated with."""
 
 from __future__ import annotations
 
@@ -12,14 +12,13 @@ from skysample.fitting import fingerprint
 from skysample.fitting.gauss_newton import Converged, Observations, converge
 from skysample.fitting.linear import pointwise_influence, radial_rms
 from skysample.geometry import ARCSEC
-from skysample.plugins.contracts import ROTATIONS
 
 if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.runs import Run
 
-__all__ = ["TermEvidence", "left_out", "term_evidence", "used_points"]
+__all__ = ["TermEvidence", "correlations", "left_out", "term_evidence", "used_points"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +36,7 @@ class TermEvidence:
         Leave-one-out RMS of the model, and of the same model fitted without this term; nan where a point left out
         leaves some term undetermined, or the fit does not settle.
     correlates_with : str or None
-        The term whose error is most tied to this one's; None for a model of one term.
+        The term whose error correlates most with this one's; None for a model of one term.
     correlation : float
         Of the two errors, -1 to 1; 0 without a partner.
     verdict : str
@@ -102,8 +101,7 @@ def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
     whole = _loo_rms(model, model.values_rad, data)
     table = model.terms
     error = model.stderr_rad
-    scale = np.where(error > 0.0, error, 1.0)
-    correlation = model.covariance_rad2 / np.outer(scale, scale) - np.diag(error > 0.0)
+    correlation = correlations(model)
     judged = []
     for i, name in enumerate(model.names):
         partner = int(np.argmax(np.abs(correlation[i])))
@@ -123,8 +121,14 @@ def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
             verdict=str(table["verdict"][i]),
             reason="",
         )
-        judged.append(replace(evidence, reason=_reason(evidence, geometry=name in ROTATIONS[model.kind])))
+        judged.append(replace(evidence, reason=_reason(evidence)))
     return tuple(judged)
+
+
+def correlations(model: FittedModel) -> Array:
+    """Correlations of the errors of a model's terms, shape (p, p); 0 of each with itself."""
+    scale = np.where(model.stderr_rad > 0.0, model.stderr_rad, 1.0)
+    return np.asarray(model.covariance_rad2 / np.outer(scale, scale) - np.diag(model.stderr_rad > 0.0))
 
 
 def left_out(design: Array, residuals: Array, weights: Array) -> Array:
@@ -152,17 +156,12 @@ def _loo_rms_without(model: FittedModel, index: int, data: Observations) -> floa
     return radial_rms(left_out(found.design, found.residuals, data.weights))
 
 
-def _reason(evidence: TermEvidence, *, geometry: bool) -> str:
+def _reason(evidence: TermEvidence) -> str:
     if evidence.verdict == "not determined":
-        return f"these points cannot tell it from {evidence.correlates_with}"
-    words = [] if evidence.verdict == "significant" else ["chance makes as much"]
+        return f"these points cannot separate it from {evidence.correlates_with}"
+    if evidence.verdict == "not significant":
+        return "no larger than chance"
     before, after = evidence.loo_rms_rad, evidence.loo_rms_without_rad
-    if np.isfinite(before) and np.isfinite(after):
-        words.append(
-            f'without it left-out points are missed by {after / ARCSEC:.2f}", not {before / ARCSEC:.2f}"'
-            if after > before
-            else "without it left-out points are met as well"
-        )
-    if geometry:
-        words.append("geometry stays")
-    return "; ".join(words) or "beyond what chance makes"
+    if after > before:
+        return f'leave-one-out RMS {before / ARCSEC:.2f}" with it, {after / ARCSEC:.2f}" without'
+    return "larger than chance"

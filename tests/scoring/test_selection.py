@@ -294,7 +294,7 @@ def test_the_answer_says_that_intervals_follow_a_selection():
     assert "follow a selection" in selection.note
     assert selection.terms.colnames[:2] == ["name", "value"]
     assert selection.tried["detectable"].unit == u.arcsec
-    assert str(selection) == "11 candidate terms, 11 of them testable on these points: added fork_twist"
+    assert str(selection) == "11 candidate terms, 11 testable with these points: added fork_twist"
 
 
 def test_a_saved_model_remembers_what_was_selected(tmp_path):

@@ -1,6 +1,6 @@
 """Choose which further terms a model should carry: forward, by leave-one-out, at a family-wise 5 %.
 
-Each round fits the present terms and looks at every candidate that the points keep apart from them. The one with the
+Each round fits the present terms and looks at every candidate that the points separate from them. The one with the
 largest |t| is added if pure noise reaches that in fewer than 5 % of nights (`largest_t`), and if the
 leave-one-out RMS falls. The terms that the selection starts from all stay.
 """
@@ -17,9 +17,14 @@ from skysample.errors import InputError
 from skysample.fitting import FittedModel, fit
 from skysample.geometry import ARCSEC
 from skysample.plugins.registry import default_registry
+from skysample.scoring.selection.candidates import (
+    Candidate,
+    detectable_rad,
+    judged_candidates,
+    judged_terms,
+)
 from skysample.scoring.selection.forward import Selected, choose
 from skysample.scoring.selection.largest_t import POWER
-from skysample.scoring.selection.verdicts import Candidate, detectable_rad, judged_candidates, judged_terms
 from skysample.scoring.term_evidence import TermEvidence, term_evidence, used_points
 
 if TYPE_CHECKING:
@@ -70,8 +75,8 @@ class TermSelection:
         """How many standard errors half a 95 % interval of each of the model's terms spans, shape (p,).
 
         Where nothing was added, Student's t. Where something was, a run with unnamed errors may hold more of them than
-        were found: half an interval is then as wide as in the fit that carries every candidate that the points keep
-        apart. An added term may stand for others: half its interval also spans what noise makes of the largest
+        were found: half an interval is then as wide as in the fit that carries every candidate that the points
+        separate. An added term may stand for others: half its interval also spans what noise makes of the largest
         of all candidates in 5 % of nights, and the interval that it has in that fit.
         """
         plain = np.full(len(self.model.names), self.model.t_limit)
@@ -149,21 +154,30 @@ class TermSelection:
         return _table(self.candidates, Candidate.__slots__)
 
     @property
+    def table(self) -> QTable:
+        """The same as `tried`."""
+        return self.tried
+
+    @property
     def note(self) -> str:
         """How the intervals are to be read."""
         if not self.added:
-            return "Intervals are those of the terms it started from: nothing was added."
+            return "The intervals are the usual ones: nothing was added."
         return (
-            "Intervals follow a selection: as the run may hold more than was found, they are as wide as if every"
-            " candidate that these points keep apart were carried. An added term may stand for another like it, or for"
+            "The intervals follow a selection: as the run may contain errors that were not found, they are as wide as"
+            " if every separable candidate were in the model. An added term may stand in for a similar one, or for"
             " noise: its interval then misses the truth."
         )
 
-    def __str__(self) -> str:
+    def summary(self) -> str:
+        """How many candidates were tested, and which were added."""
         count = len(self.selected.beside.candidates) + len(self.added)
         tested = len(self.testable) + len(self.added)
         what = f"added {', '.join(self.added)}" if self.added else "none added"
-        return f"{count} candidate terms, {tested} of them testable on these points: {what}"
+        return f"{count} candidate terms, {tested} testable with these points: {what}"
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 def select_terms(

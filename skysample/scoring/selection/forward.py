@@ -1,4 +1,4 @@
-"""The rounds of a selection: test all candidates together, add the best, exchange and drop what it makes needless."""
+"""The rounds of a selection: test all candidates together, add the best, exchange and drop what it makes redundant."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.listeners import tell
+from skysample.scoring.selection.candidates import Screening, linearise
 from skysample.scoring.selection.largest_t import Family
-from skysample.scoring.selection.screening import Linearised, Screening, linearise
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -65,7 +65,7 @@ class Selected:
     ----------
     beside : Screening
     dropped : mapping of str to str
-        Terms that were added and that a later one made needless, with that one's name; empty if that went too.
+        Terms that were added and that a later one made redundant, with that one's name; empty if that went too.
     tested : ndarray of bool, shape (m,)
         Which candidates are tested.
     family : Family or None
@@ -74,7 +74,7 @@ class Selected:
         Once the selection is done.
     widest : Screening or None
         Beside it, once that is done and something was added: the fit that carries all candidates too, as far as
-        the points keep them apart.
+        the points separate them.
     """
 
     beside: Screening
@@ -106,8 +106,7 @@ class Selected:
         index = self.beside.candidates.index(name)
         t = float(self.t[index])
         if self.family is None or np.isnan(t):
-            unknown = float("nan")
-            return Added(name, unknown, unknown, unknown, unknown, unknown, ())
+            return Added(name, np.nan, np.nan, np.nan, np.nan, np.nan, ())
         before, after = self.beside.loo_rms(), self.beside.loo_rms(index)
         return Added(
             name, t, self.family.adjusted_p(t), self.family.threshold, before, after, self._rivals(index)
@@ -177,10 +176,10 @@ def choose(
         dropped[weak.name] = added[-1] if added else ""
 
 
-def _widest(everything: Linearised, selected: Selected) -> Screening:
-    """Carry the candidates too, the likeliest first, each that the points keep apart from those before it.
+def _widest(everything: Screening, selected: Selected) -> Screening:
+    """Carry the candidates too, the likeliest first, each that the points separate from those before it.
 
-    Those that were dropped as well: what was judged needless may yet be there.
+    Those that were dropped as well: what was judged redundant may yet be there.
     """
     wide = selected.beside
     for index in np.argsort(-np.nan_to_num(np.abs(selected.t), nan=-1.0), kind="stable"):
@@ -191,7 +190,7 @@ def _widest(everything: Linearised, selected: Selected) -> Screening:
 
 
 def _exchanged(
-    everything: Linearised, stays: Sequence[str], added: tuple[str, ...], dropped: Mapping[str, str]
+    everything: Screening, stays: Sequence[str], added: tuple[str, ...], dropped: Mapping[str, str]
 ) -> tuple[str, ...]:
     """Replace single terms by candidates that fit better in their place, until none does."""
     while len(added) > 1:
