@@ -10,20 +10,18 @@ from typing import Annotated
 
 import typer
 
-from skysample.cli import (
-    compare,
-    demo_command,
-    fit,
-    gather,
-    history,
-    plan,
-    plugins,
-    polar,
-    progress,
-    report,
-    size,
-    tracking,
-)
+from skysample.cli.compare import compare
+from skysample.cli.demo_command import demo
+from skysample.cli.fit import fit
+from skysample.cli.gather import gather
+from skysample.cli.history import history
+from skysample.cli.plan import plan
+from skysample.cli.plugins import plugins
+from skysample.cli.polar import polar
+from skysample.cli.progress import progress
+from skysample.cli.report import report
+from skysample.cli.size import size
+from skysample.cli.tracking import tracking
 from skysample.version import __version__
 
 __all__ = ["app"]
@@ -53,18 +51,5 @@ def _root(
     pass
 
 
-for _command in (
-    demo_command.demo,
-    plan.plan,
-    gather.gather,
-    fit.fit,
-    polar.polar,
-    size.size,
-    progress.progress,
-    compare.compare,
-    history.history,
-    tracking.tracking,
-    report.report,
-    plugins.plugins,
-):
+for _command in (demo, plan, gather, fit, polar, size, progress, compare, history, tracking, report, plugins):
     app.command()(_command)

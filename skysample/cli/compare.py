@@ -6,9 +6,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Argument, Exit, Option
 
-from skysample.cli.inputs import AssumeOption, JsonOption, SiteOption, read_run_at
+from skysample.cli import inputs
 from skysample.cli.polar import move_lines, polar_json
 from skysample.cli.printing import columns, plain, show, values
 
@@ -21,16 +21,12 @@ __all__ = ["compare", "compare_json", "compare_lines"]
 
 
 def compare(
-    before: Annotated[
-        Path, typer.Argument(metavar="BEFORE", help="Run before the adjustment.", show_default=False)
-    ],
-    after: Annotated[
-        Path, typer.Argument(metavar="AFTER", help="Run after the adjustment.", show_default=False)
-    ],
-    site: SiteOption,
-    limit_arcmin: Annotated[float, typer.Option(metavar="X", help="Largest total error allowed.")] = 30.0,
-    assume: AssumeOption = None,
-    as_json: JsonOption = False,
+    before: Annotated[Path, Argument(metavar="BEFORE", help="Run before the adjustment.")],
+    after: Annotated[Path, Argument(metavar="AFTER", help="Run after the adjustment.")],
+    site: inputs.SiteOption,
+    limit_arcmin: Annotated[float, Option(metavar="X", help="Largest total error allowed.")] = 30.0,
+    assume: inputs.AssumeOption = None,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Say whether the adjustment worked; exit code 1 if the axis is not shown to be within the limit.
 
@@ -44,11 +40,13 @@ def compare(
     from skysample.site import load_site
 
     place = load_site(site)
-    first, second = (polar(fit(read_run_at(run, place, assume), place), place) for run in (before, after))
+    first, second = (
+        polar(fit(inputs.read_run_at(run, place, assume), place), place) for run in (before, after)
+    )
     comparison = compare_alignments(first, second, limit_arcmin * u.arcmin)
     show(as_json, compare_json, compare_lines, comparison)
     if not comparison.within_limit:
-        raise typer.Exit(1)
+        raise Exit(1)
 
 
 def compare_json(comparison: Comparison) -> dict[str, Any]:

@@ -5,20 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Option
 
-from skysample.cli.inputs import JsonOption
+from skysample.cli import inputs
 from skysample.cli.printing import print_json, print_lines
 
 __all__ = ["demo"]
 
 
 def demo(
-    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files; created if needed.")] = Path(
+    out: Annotated[Path, Option(metavar="DIR", help="Folder for the files; created if needed.")] = Path(
         "skysample-demo"
     ),
-    seed: Annotated[int, typer.Option(help="Seed of the invented night.", min=0)] = 1,
-    as_json: JsonOption = False,
+    seed: Annotated[int, Option(help="Seed of the invented night.", min=0)] = 1,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Run the whole job on an invented observatory and write every file.
 

@@ -7,17 +7,9 @@ from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Option
 
-from skysample.cli.inputs import (
-    AssumeOption,
-    JsonOption,
-    RunArgument,
-    SiteOption,
-    TermsOption,
-    read_run_at,
-    read_terms,
-)
+from skysample.cli import inputs
 from skysample.cli.printing import columns, sentence, show, values
 
 if TYPE_CHECKING:
@@ -30,15 +22,15 @@ __all__ = ["fit", "fit_json", "fit_lines"]
 
 
 def fit(
-    run: RunArgument,
-    site: SiteOption,
-    terms: TermsOption = None,
+    run: inputs.RunArgument,
+    site: inputs.SiteOption,
+    terms: inputs.TermsOption = None,
     select: Annotated[
-        bool, typer.Option("--select", help="Add the further terms that the run supports; the others stay.")
+        bool, Option("--select", help="Add the further terms that the run supports; the others stay.")
     ] = False,
-    out: Annotated[Path | None, typer.Option(metavar="MODEL", help="Save the model (JSON).")] = None,
-    assume: AssumeOption = None,
-    as_json: JsonOption = False,
+    out: Annotated[Path | None, Option(metavar="MODEL", help="Save the model (JSON).")] = None,
+    assume: inputs.AssumeOption = None,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Fit the pointing model and judge every term and every point.
 
@@ -52,7 +44,7 @@ def fit(
     place = load_site(site)
     if out is not None:
         check_place(out, [site, run], holds=MODEL_FORMAT)
-    judged = judge(read_run_at(run, place, assume), place, read_terms(terms), select=select)
+    judged = judge(inputs.read_run_at(run, place, assume), place, inputs.read_terms(terms), select=select)
     if out is not None:
         judged.model.save(out)
     show(as_json, fit_json, fit_lines, judged)

@@ -6,9 +6,9 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Argument, Option
 
-from skysample.cli.inputs import JsonOption, SiteCheckOption, existing
+from skysample.cli import inputs
 from skysample.cli.printing import show
 from skysample.errors import InputError
 
@@ -21,20 +21,18 @@ __all__ = ["gather"]
 
 
 def gather(
-    frames: Annotated[
-        list[Path], typer.Argument(metavar="FITS...", help="Plate-solved frames.", show_default=False)
-    ],
-    out: Annotated[Path, typer.Option(metavar="RUN", help="Run table to write (ECSV).", show_default=False)],
-    site: SiteCheckOption = None,
+    frames: Annotated[list[Path], Argument(metavar="FITS...", help="Plate-solved frames.")],
+    out: Annotated[Path, Option(metavar="RUN", help="Run table to write (ECSV).")],
+    site: inputs.SiteCheckOption = None,
     keyword: Annotated[
         list[str] | None,
-        typer.Option(
+        Option(
             metavar="NAME=KEYWORD",
             help="Header keyword to read instead: target_ra, target_dec, primary, secondary, pier, exposure, begin,"
             " middle or end.",
         ),
     ] = None,
-    as_json: JsonOption = False,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Make a run table from plate-solved frames.
 
@@ -47,7 +45,7 @@ def gather(
     from skysample.site import load_site
 
     place = None if site is None else load_site(site)
-    check_place(out, [*frames, *existing(site)], holds=RUN_FORMAT)
+    check_place(out, [*frames, *inputs.existing(site)], holds=RUN_FORMAT)
     gathered = gather_table(frames, keywords=_keywords(keyword))
     if place is not None:
         Run.from_table(gathered.table, place)

@@ -7,9 +7,9 @@ from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Argument
 
-from skysample.cli.inputs import JsonOption, SiteCheckOption
+from skysample.cli import inputs
 from skysample.cli.printing import columns, sentence, show, values
 
 if TYPE_CHECKING:
@@ -23,10 +23,10 @@ __all__ = ["history", "history_json", "history_lines"]
 def history(
     models: Annotated[
         list[Path],
-        typer.Argument(metavar="MODEL...", help="Two or more models of one telescope.", show_default=False),
+        Argument(metavar="MODEL...", help="Two or more models of one telescope."),
     ],
-    site: SiteCheckOption = None,
-    as_json: JsonOption = False,
+    site: inputs.SiteCheckOption = None,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Say what moved between models of one telescope.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from typer import Argument, Option
 
 from skysample.errors import InputError
 
@@ -38,20 +38,16 @@ __all__ = [
     "read_when",
 ]
 
-SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="Site file (TOML).", show_default=False)]
-SiteOption = Annotated[
-    Path, typer.Option("--site", metavar="SITE", help="Site file (TOML).", show_default=False)
-]
+SiteArgument = Annotated[Path, Argument(metavar="SITE", help="Site file (TOML).")]
+SiteOption = Annotated[Path, Option("--site", metavar="SITE", help="Site file (TOML).")]
 SiteCheckOption = Annotated[
-    Path | None, typer.Option("--site", metavar="SITE", help="Site file, to check that it fits.")
+    Path | None, Option("--site", metavar="SITE", help="Site file, to check that it fits.")
 ]
-RunArgument = Annotated[
-    Path, typer.Argument(metavar="RUN", help="Run table (ECSV or CSV).", show_default=False)
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+RunArgument = Annotated[Path, Argument(metavar="RUN", help="Run table (ECSV or CSV).")]
+JsonOption = Annotated[bool, Option("--json", help="Print one JSON object and nothing else.")]
 AssumeOption = Annotated[
     list[str] | None,
-    typer.Option(
+    Option(
         "--assume",
         metavar="KEY=VALUE",
         help="What the run does not declare: axes=raw|corrected|unknown, old_model=off|on|unknown,"
@@ -60,15 +56,15 @@ AssumeOption = Annotated[
 ]
 TermsOption = Annotated[
     str | None,
-    typer.Option("--terms", metavar="NAME,...", help="Terms to fit, or a set: standard (default), extended."),
+    Option("--terms", metavar="NAME,...", help="Terms to fit, or a set: standard (default), extended."),
 ]
 FinalTermsOption = Annotated[
     str | None,
-    typer.Option("--terms", metavar="NAME,...", help="Terms of the final model; default the extended set."),
+    Option("--terms", metavar="NAME,...", help="Terms of the final model; default the extended set."),
 ]
 TargetOption = Annotated[
     float | None,
-    typer.Option(metavar="X", help="Model error wanted over the sky (RMS); default half the noise per axis."),
+    Option(metavar="X", help="Model error wanted over the sky (RMS); default half the noise per axis."),
 ]
 
 MOST_POINTS = 20_000

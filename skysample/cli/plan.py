@@ -6,17 +6,9 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Option
 
-from skysample.cli.inputs import (
-    MOST_POINTS,
-    JsonOption,
-    SiteArgument,
-    check_chart_path,
-    existing,
-    read_terms,
-    read_when,
-)
+from skysample.cli import inputs
 from skysample.cli.printing import columns, show, values
 from skysample.errors import InputError
 
@@ -35,63 +27,57 @@ _SUNRISE_DEG = -0.83
 
 
 def plan(
-    site: SiteArgument,
+    site: inputs.SiteArgument,
     points: Annotated[
         int | None,
-        typer.Option(
+        Option(
             help="Number of points; needed unless --plan is given.",
-            show_default=False,
             min=1,
-            max=MOST_POINTS,
+            max=inputs.MOST_POINTS,
         ),
     ] = None,
     when: Annotated[
-        str | None,
-        typer.Option(metavar="UTC", help="Start (ISO 8601); without it the Sun is not checked."),
+        str | None, Option(metavar="UTC", help="Start (ISO 8601); without it the Sun is not checked.")
     ] = None,
     design: Annotated[
-        str, typer.Option(help="even, or informed: where the points constrain the terms best.")
+        str, Option(help="even, or informed: where the points constrain the terms best.")
     ] = "even",
     order: Annotated[
-        str | None, typer.Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
+        str | None, Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
     ] = None,
     dome_weight: Annotated[
         float | None,
-        typer.Option(
-            metavar="X", help="From 0, least time (default), to 1, least dome motion.", min=0.0, max=1.0
-        ),
+        Option(metavar="X", help="From 0, least time (default), to 1, least dome motion.", min=0.0, max=1.0),
     ] = None,
     trade_off: Annotated[
-        bool, typer.Option("--trade-off", help="Also say what less dome motion would cost.")
+        bool, Option("--trade-off", help="Also say what less dome motion would cost.")
     ] = False,
     model: Annotated[
-        Path | None, typer.Option(metavar="MODEL", help="Add the axis readings that this model predicts.")
+        Path | None, Option(metavar="MODEL", help="Add the axis readings that this model predicts.")
     ] = None,
     terms: Annotated[
         str | None,
-        typer.Option(
+        Option(
             "--terms",
             metavar="NAME,...",
             help="Terms of an informed design; default the model's, or the standard set.",
         ),
     ] = None,
     resume: Annotated[
-        Path | None, typer.Option(metavar="RUN", help="Continue where this run of the plan stopped.")
+        Path | None, Option(metavar="RUN", help="Continue where this run of the plan stopped.")
     ] = None,
     of: Annotated[
         Path | None,
-        typer.Option(
+        Option(
             "--plan",
             metavar="PLAN",
             help="With --resume: the plan file; without it the plan is made again from its points and seed.",
         ),
     ] = None,
-    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the plan (ECSV).")] = None,
-    chart: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the sky chart (.svg or .png).")
-    ] = None,
-    seed: Annotated[int, typer.Option(help="The same seed gives the same plan.", min=0)] = 0,
-    as_json: JsonOption = False,
+    out: Annotated[Path | None, Option(metavar="FILE", help="Write the plan (ECSV).")] = None,
+    chart: Annotated[Path | None, Option(metavar="FILE", help="Draw the sky chart (.svg or .png).")] = None,
+    seed: Annotated[int, Option(help="The same seed gives the same plan.", min=0)] = 0,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Spread points evenly over the usable sky and order them.
 
@@ -104,13 +90,13 @@ def plan(
     from skysample.planning.plan_table import PLAN_FORMAT
     from skysample.site import load_site
 
-    place, start = load_site(site), read_when(when)
+    place, start = load_site(site), inputs.read_when(when)
     if of is not None and resume is None:
         raise InputError("--plan goes with --resume; give the run too, or leave --plan out", key="--plan")
-    sources = [site, *existing(model, resume, of)]
+    sources = [site, *inputs.existing(model, resume, of)]
     if out is not None:
         check_place(out, sources, holds=PLAN_FORMAT)
-    check_chart_path(chart, [*sources, *existing(out)])
+    inputs.check_chart_path(chart, [*sources, *inputs.existing(out)])
     by = None if model is None else load_model(model)
     if resume is not None and of is not None:
         found = read_plan(of, place, check=False)
@@ -124,7 +110,7 @@ def plan(
             order,
             design,
             model=by,
-            terms=read_terms(terms),
+            terms=inputs.read_terms(terms),
             seed=seed,
             dome_weight=dome_weight or 0.0,
         )

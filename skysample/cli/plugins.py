@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from skysample.cli.inputs import JsonOption
+from skysample.cli import inputs
 from skysample.cli.printing import show, values
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["plugins", "plugins_json"]
 
 
-def plugins(as_json: JsonOption = False) -> None:
+def plugins(as_json: inputs.JsonOption = False) -> None:
     """List the installed plugins and the hooks that each implements.
 
     Example: skysample plugins

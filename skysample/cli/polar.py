@@ -4,19 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Exit, Option
 
-from skysample.cli.inputs import (
-    AssumeOption,
-    JsonOption,
-    RunArgument,
-    SiteOption,
-    TermsOption,
-    quantity,
-    read_run_at,
-    read_terms,
-    read_when,
-)
+from skysample.cli import inputs
 from skysample.cli.printing import columns, plain, sentence, show, values
 from skysample.errors import InputError, NoSolution
 
@@ -38,31 +28,31 @@ _MANY_LEFT_OUT = 0.2
 
 
 def polar(
-    run: RunArgument,
-    site: SiteOption,
-    terms: TermsOption = None,
+    run: inputs.RunArgument,
+    site: inputs.SiteOption,
+    terms: inputs.TermsOption = None,
     at: Annotated[
         str | None,
-        typer.Option(metavar="ALT,AZ", help="Where stars trail; default the worst place of the usable sky."),
+        Option(metavar="ALT,AZ", help="Where stars trail; default the worst place of the usable sky."),
     ] = None,
     star: Annotated[
-        bool, typer.Option("--star", help="Choose a star to adjust with, and say how to use it.")
+        bool, Option("--star", help="Choose a star to adjust with, and say how to use it.")
     ] = False,
     when: Annotated[
         str | None,
-        typer.Option(metavar="UTC", help="With --star: when you turn the bolts (ISO 8601); default now."),
+        Option(metavar="UTC", help="With --star: when you turn the bolts (ISO 8601); default now."),
     ] = None,
     centring_arcsec: Annotated[
         float | None,
-        typer.Option(
+        Option(
             metavar="X",
             help="With --star: how well you centre it; default the larger of 2 arcsec and 2 pixels.",
             min=0.0,
             max=3600.0,
         ),
     ] = None,
-    assume: AssumeOption = None,
-    as_json: JsonOption = False,
+    assume: inputs.AssumeOption = None,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Say how far the polar axis is off, and what to turn.
 
@@ -80,23 +70,23 @@ def polar(
         key = "--when" if when is not None else "--centring-arcsec"
         raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
     trailing_at = None if at is None else _alt_az(at)
-    moment, place = read_when(when), load_site(site)
-    table = read_run_at(run, place, assume)
-    model = fit_model(table, place, read_terms(terms))
+    moment, place = inputs.read_when(when), load_site(site)
+    table = inputs.read_run_at(run, place, assume)
+    model = fit_model(table, place, inputs.read_terms(terms))
     alignment = align(model, place)
     trails = trail(alignment, at=trailing_at)
     found, no_star = None, None
     if star:
         try:
             found = adjusting_star(
-                model, place, moment or Time.now(), table, centring=quantity(centring_arcsec)
+                model, place, moment or Time.now(), table, centring=inputs.quantity(centring_arcsec)
             )
         except NoSolution as error:
             # The moves are printed all the same.
             no_star = str(error)
     show(as_json, polar_json, polar_lines, alignment, found, no_star, trails)
     if no_star is not None:
-        raise typer.Exit(1)
+        raise Exit(1)
 
 
 def _alt_az(text: str) -> SkyCoord:

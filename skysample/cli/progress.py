@@ -5,19 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Exit, Option
 
-from skysample.cli.inputs import (
-    AssumeOption,
-    FinalTermsOption,
-    JsonOption,
-    RunArgument,
-    SiteOption,
-    TargetOption,
-    quantity,
-    read_run_at,
-    read_terms,
-)
+from skysample.cli import inputs
 from skysample.cli.printing import columns, show, values
 
 if TYPE_CHECKING:
@@ -31,15 +21,13 @@ _NEXT_SHOWN = 10
 
 
 def progress(
-    run: RunArgument,
-    site: SiteOption,
-    of: Annotated[
-        Path, typer.Option("--plan", metavar="PLAN", help="Plan being observed (ECSV).", show_default=False)
-    ],
-    target_arcsec: TargetOption = None,
-    terms: FinalTermsOption = None,
-    assume: AssumeOption = None,
-    as_json: JsonOption = False,
+    run: inputs.RunArgument,
+    site: inputs.SiteOption,
+    of: Annotated[Path, Option("--plan", metavar="PLAN", help="Plan being observed (ECSV).")],
+    target_arcsec: inputs.TargetOption = None,
+    terms: inputs.FinalTermsOption = None,
+    assume: inputs.AssumeOption = None,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """During a run: is it enough, and which points are next? Exit code 1 while it is not enough.
 
@@ -51,18 +39,18 @@ def progress(
     from skysample.sizing.stopping import progress as progress_of
 
     place = load_site(site)
-    earlier, taken = read_plan(of, place), read_run_at(run, place, assume)
+    earlier, taken = read_plan(of, place), inputs.read_run_at(run, place, assume)
     check_same_plan(earlier, taken)
     found = progress_of(
         taken,
         earlier,
-        quantity(target_arcsec),
-        terms=read_terms(terms),
+        inputs.quantity(target_arcsec),
+        terms=inputs.read_terms(terms),
         skipped=read_points_done(run).failed,
     )
     show(as_json, progress_json, progress_lines, found)
     if not found.enough:
-        raise typer.Exit(1)
+        raise Exit(1)
 
 
 def progress_json(found: RunProgress) -> dict[str, Any]:

@@ -5,49 +5,34 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Option
 
-from skysample.cli.inputs import (
-    AssumeOption,
-    JsonOption,
-    RunArgument,
-    SiteOption,
-    TargetOption,
-    TermsOption,
-    existing,
-    quantity,
-    read_assumed,
-    read_terms,
-)
+from skysample.cli import inputs
 from skysample.cli.printing import show
 
 __all__ = ["report"]
 
 
 def report(
-    run: RunArgument,
-    site: SiteOption,
-    before: Annotated[
-        Path | None, typer.Option(metavar="RUN", help="First run, before the adjustment.")
-    ] = None,
+    run: inputs.RunArgument,
+    site: inputs.SiteOption,
+    before: Annotated[Path | None, Option(metavar="RUN", help="First run, before the adjustment.")] = None,
     after: Annotated[
         Path | None,
-        typer.Option(
+        Option(
             metavar="RUN", help="Second run, right after the adjustment; it decides the number of points."
         ),
     ] = None,
     earlier: Annotated[
         list[Path] | None,
-        typer.Option(metavar="MODEL", help="Earlier model, to say what moved since; may be repeated."),
+        Option(metavar="MODEL", help="Earlier model, to say what moved since; may be repeated."),
     ] = None,
-    tracking: Annotated[
-        Path | None, typer.Option(metavar="LOG", help="Tracking log, if there is one.")
-    ] = None,
-    target_arcsec: TargetOption = None,
-    terms: TermsOption = None,
-    out: Annotated[Path, typer.Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
-    assume: AssumeOption = None,
-    as_json: JsonOption = False,
+    tracking: Annotated[Path | None, Option(metavar="LOG", help="Tracking log, if there is one.")] = None,
+    target_arcsec: inputs.TargetOption = None,
+    terms: inputs.TermsOption = None,
+    out: Annotated[Path, Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
+    assume: inputs.AssumeOption = None,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Write the record for the client: one self-contained page that prints on two sheets.
 
@@ -60,7 +45,7 @@ def report(
     from skysample.site import load_site
 
     models = earlier or []
-    check_place(out, [run, site, *existing(before, after, tracking), *models], holds="")
+    check_place(out, [run, site, *inputs.existing(before, after, tracking), *models], holds="")
     record = build_record(
         load_site(site),
         site,
@@ -70,9 +55,9 @@ def report(
         after_path=after,
         model_paths=models,
         tracking_path=tracking,
-        terms=read_terms(terms),
-        assume=read_assumed(assume),
-        target=quantity(target_arcsec),
+        terms=inputs.read_terms(terms),
+        assume=inputs.read_assumed(assume),
+        target=inputs.quantity(target_arcsec),
     )
     write_report(record, out)
     show(as_json, _report_json, _report_lines, out)

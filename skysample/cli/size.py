@@ -5,21 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Option
 
-from skysample.cli.inputs import (
-    MOST_POINTS,
-    AssumeOption,
-    FinalTermsOption,
-    JsonOption,
-    SiteArgument,
-    TargetOption,
-    check_chart_path,
-    existing,
-    quantity,
-    read_run_at,
-    read_terms,
-)
+from skysample.cli import inputs
 from skysample.cli.printing import columns, show, values
 
 if TYPE_CHECKING:
@@ -33,29 +21,27 @@ __all__ = ["size", "size_json", "size_lines"]
 
 
 def size(
-    site: SiteArgument,
-    model: Annotated[
-        Path, typer.Option(metavar="MODEL", help="Model of the pilot run (JSON).", show_default=False)
-    ],
-    target_arcsec: TargetOption = None,
+    site: inputs.SiteArgument,
+    model: Annotated[Path, Option(metavar="MODEL", help="Model of the pilot run (JSON).")],
+    target_arcsec: inputs.TargetOption = None,
     max_points: Annotated[
-        int, typer.Option(metavar="N", help="Most points to consider.", min=4, max=MOST_POINTS)
+        int, Option(metavar="N", help="Most points to consider.", min=4, max=inputs.MOST_POINTS)
     ] = 300,
     failed_share: Annotated[
-        float, typer.Option(metavar="X", help="Share of exposures that fail.", min=0.0, max=0.9)
+        float, Option(metavar="X", help="Share of exposures that fail.", min=0.0, max=0.9)
     ] = 0.05,
-    terms: FinalTermsOption = None,
+    terms: inputs.FinalTermsOption = None,
     run: Annotated[
         Path | None,
-        typer.Option(
+        Option(
             "--run", metavar="RUN", help="The model's own run, to say how few of its points would have done."
         ),
     ] = None,
-    assume: AssumeOption = None,
+    assume: inputs.AssumeOption = None,
     chart: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw error against number of points (.svg or .png).")
+        Path | None, Option(metavar="FILE", help="Draw error against number of points (.svg or .png).")
     ] = None,
-    as_json: JsonOption = False,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Say how many points the final model needs.
 
@@ -65,11 +51,18 @@ def size(
     from skysample.site import load_site
     from skysample.sizing import learning_curve, points_needed
 
-    check_chart_path(chart, [site, model, *existing(run)])
-    place, fitted, target = load_site(site), load_model(model), quantity(target_arcsec)
-    learning = None if run is None else learning_curve(fitted, read_run_at(run, place, assume), place, target)
+    inputs.check_chart_path(chart, [site, model, *inputs.existing(run)])
+    place, fitted, target = load_site(site), load_model(model), inputs.quantity(target_arcsec)
+    learning = (
+        None if run is None else learning_curve(fitted, inputs.read_run_at(run, place, assume), place, target)
+    )
     need = points_needed(
-        place, fitted, target, terms=read_terms(terms), max_points=max_points, failed_share=failed_share
+        place,
+        fitted,
+        target,
+        terms=inputs.read_terms(terms),
+        max_points=max_points,
+        failed_share=failed_share,
     )
     if chart is not None:
         from skysample.report.charts import size_chart, write_chart

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
+from typer import Argument, Option
 
-from skysample.cli.inputs import JsonOption, read_assumed
+from skysample.cli import inputs
 from skysample.cli.printing import columns, show, values
 from skysample.errors import InputError
 
@@ -21,26 +21,24 @@ __all__ = ["tracking", "tracking_json", "tracking_lines"]
 
 
 def tracking(
-    log: Annotated[
-        Path, typer.Argument(metavar="LOG", help="Tracking log (ECSV or CSV).", show_default=False)
-    ],
+    log: Annotated[Path, Argument(metavar="LOG", help="Tracking log (ECSV or CSV).")],
     site: Annotated[
-        Path | None, typer.Option("--site", metavar="SITE", help="Site file, to take out refraction.")
+        Path | None, Option("--site", metavar="SITE", help="Site file, to take out refraction.")
     ] = None,
     model: Annotated[
         Path | None,
-        typer.Option(metavar="MODEL", help="With --site: also take out polar error and the rest of it."),
+        Option(metavar="MODEL", help="With --site: also take out polar error and the rest of it."),
     ] = None,
     assume: Annotated[
         list[str] | None,
-        typer.Option(
+        Option(
             "--assume",
             metavar="KEY=VALUE",
             help="What the log does not declare: source=guide|encoder, error_of=tube|star,"
             " corrections=none|model|guider|unknown, target_ra_deg, target_dec_deg (ICRS), pier=east|west.",
         ),
     ] = None,
-    as_json: JsonOption = False,
+    as_json: inputs.JsonOption = False,
 ) -> None:
     """Say how well the mount tracks: what remains without drift, and its periods.
 
@@ -55,7 +53,7 @@ def tracking(
         raise InputError("--model goes with --site; give the site too, or leave --model out", key="--model")
     place = None if site is None else load_site(site)
     by = None if model is None else load_model(model)
-    found = judge(read_tracking_log(log, assume=read_assumed(assume)), place, by)
+    found = judge(read_tracking_log(log, assume=inputs.read_assumed(assume)), place, by)
     show(as_json, tracking_json, tracking_lines, found)
 
 
