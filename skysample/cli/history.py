@@ -21,10 +21,7 @@ __all__ = ["history", "history_json", "history_lines"]
 
 
 def history(
-    models: Annotated[
-        list[Path],
-        Argument(metavar="MODEL...", help="Two or more models of one telescope."),
-    ],
+    models: Annotated[list[Path], Argument(metavar="MODEL...", help="Two or more models of one telescope.")],
     site: inputs.SiteCheckOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:

@@ -39,28 +39,23 @@ __all__ = [
 ]
 
 SiteArgument = Annotated[Path, Argument(metavar="SITE", help="Site file (TOML).")]
-SiteOption = Annotated[Path, Option("--site", metavar="SITE", help="Site file (TOML).")]
-SiteCheckOption = Annotated[
-    Path | None, Option("--site", metavar="SITE", help="Site file, to check that it fits.")
-]
+SiteOption = Annotated[Path, Option(metavar="SITE", help="Site file (TOML).")]
+SiteCheckOption = Annotated[Path | None, Option(metavar="SITE", help="Site file, to check that it fits.")]
 RunArgument = Annotated[Path, Argument(metavar="RUN", help="Run table (ECSV or CSV).")]
 JsonOption = Annotated[bool, Option("--json", help="Print one JSON object and nothing else.")]
 AssumeOption = Annotated[
     list[str] | None,
     Option(
-        "--assume",
         metavar="KEY=VALUE",
         help="What the run does not declare: axes=raw|corrected|unknown, old_model=off|on|unknown,"
         " target_refraction=true|false.",
     ),
 ]
 TermsOption = Annotated[
-    str | None,
-    Option("--terms", metavar="NAME,...", help="Terms to fit, or a set: standard (default), extended."),
+    str | None, Option(metavar="NAME,...", help="Terms to fit, or a set: standard (default), extended.")
 ]
 FinalTermsOption = Annotated[
-    str | None,
-    Option("--terms", metavar="NAME,...", help="Terms of the final model; default the extended set."),
+    str | None, Option(metavar="NAME,...", help="Terms of the final model; default the extended set.")
 ]
 TargetOption = Annotated[
     float | None,

@@ -6,6 +6,7 @@ import contextlib
 import io
 import os
 import sys
+import traceback
 import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -83,7 +84,7 @@ def _discard_stdout() -> None:
 
 
 def _unexpected(error: BaseException) -> int:
-    if isinstance(error, KeyboardInterrupt):
+    if isinstance(error, KeyboardInterrupt) or type(error).__name__ == "Abort":
         return _print_error("stopped; no file is left half-written", STOPPED)
     # Newer typer carries its own copy of click: recognise its usage errors by what they can do.
     describe = getattr(error, "format_message", None)
@@ -95,15 +96,11 @@ def _unexpected(error: BaseException) -> int:
         return _print_error(
             f"{sentence}{'' if sentence.endswith('?') else ';'} see skysample --help", BAD_INPUT
         )
-    if type(error).__name__ == "Abort":
-        return _print_error("stopped", STOPPED)
     if isinstance(error, ModuleNotFoundError) and error.name in {"matplotlib", "jinja2", "rich"}:
         extra = {"matplotlib": "plot", "jinja2": "report", "rich": "cli"}[error.name]
         return _print_error(f"this needs {error.name}; install skysample[{extra}]", BAD_INPUT)
-    where = error.__traceback__
-    while where is not None and where.tb_next is not None:
-        where = where.tb_next
-    place = f"{Path(where.tb_frame.f_code.co_filename).name}:{where.tb_lineno}" if where else "?"
+    *_, where = traceback.extract_tb(error.__traceback__)
+    place = f"{Path(where.filename).name}:{where.lineno}"
     return _print_error(
         f"internal error ({type(error).__name__}: {error}; at {place}); please report it with the command, its files"
         " and the output of `skysample plugins`",

@@ -29,19 +29,12 @@ _SUNRISE_DEG = -0.83
 def plan(
     site: inputs.SiteArgument,
     points: Annotated[
-        int | None,
-        Option(
-            help="Number of points; needed unless --plan is given.",
-            min=1,
-            max=inputs.MOST_POINTS,
-        ),
+        int | None, Option(help="Number of points; not needed with --plan.", min=1, max=inputs.MOST_POINTS)
     ] = None,
     when: Annotated[
-        str | None, Option(metavar="UTC", help="Start (ISO 8601); without it the Sun is not checked.")
+        str | None, Option(metavar="UTC", help="Start (ISO 8601); the Sun is not checked without it.")
     ] = None,
-    design: Annotated[
-        str, Option(help="even, or informed: where the points constrain the terms best.")
-    ] = "even",
+    design: Annotated[str, Option(help="even, or informed (constrains the terms best).")] = "even",
     order: Annotated[
         str | None, Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
     ] = None,
@@ -50,18 +43,14 @@ def plan(
         Option(metavar="X", help="From 0, least time (default), to 1, least dome motion.", min=0.0, max=1.0),
     ] = None,
     trade_off: Annotated[
-        bool, Option("--trade-off", help="Also say what less dome motion would cost.")
+        bool, Option("--trade-off", help="Also work out the cost of less dome motion.")
     ] = False,
     model: Annotated[
         Path | None, Option(metavar="MODEL", help="Add the axis readings that this model predicts.")
     ] = None,
     terms: Annotated[
         str | None,
-        Option(
-            "--terms",
-            metavar="NAME,...",
-            help="Terms of an informed design; default the model's, or the standard set.",
-        ),
+        Option(metavar="NAME,...", help="Terms of an informed design; default the model's, or standard."),
     ] = None,
     resume: Annotated[
         Path | None, Option(metavar="RUN", help="Continue where this run of the plan stopped.")
@@ -71,7 +60,7 @@ def plan(
         Option(
             "--plan",
             metavar="PLAN",
-            help="With --resume: the plan file; without it the plan is made again from its points and seed.",
+            help="With --resume: the plan file; without it the same plan is made again.",
         ),
     ] = None,
     out: Annotated[Path | None, Option(metavar="FILE", help="Write the plan (ECSV).")] = None,

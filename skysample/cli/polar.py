@@ -32,12 +32,9 @@ def polar(
     site: inputs.SiteOption,
     terms: inputs.TermsOption = None,
     at: Annotated[
-        str | None,
-        Option(metavar="ALT,AZ", help="Where stars trail; default the worst place of the usable sky."),
+        str | None, Option(metavar="ALT,AZ", help="Where stars trail; default the worst of the usable sky.")
     ] = None,
-    star: Annotated[
-        bool, Option("--star", help="Choose a star to adjust with, and say how to use it.")
-    ] = False,
+    star: Annotated[bool, Option("--star", help="Choose a star to adjust with.")] = False,
     when: Annotated[
         str | None,
         Option(metavar="UTC", help="With --star: when you turn the bolts (ISO 8601); default now."),
@@ -46,7 +43,7 @@ def polar(
         float | None,
         Option(
             metavar="X",
-            help="With --star: how well you centre it; default the larger of 2 arcsec and 2 pixels.",
+            help="With --star: centring error; default the larger of 2 arcsec and 2 pixels.",
             min=0.0,
             max=3600.0,
         ),

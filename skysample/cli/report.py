@@ -19,13 +19,11 @@ def report(
     before: Annotated[Path | None, Option(metavar="RUN", help="First run, before the adjustment.")] = None,
     after: Annotated[
         Path | None,
-        Option(
-            metavar="RUN", help="Second run, right after the adjustment; it decides the number of points."
-        ),
+        Option(metavar="RUN", help="Second run, right after the adjustment: it sizes the final run."),
     ] = None,
     earlier: Annotated[
         list[Path] | None,
-        Option(metavar="MODEL", help="Earlier model, to say what moved since; may be repeated."),
+        Option(metavar="MODEL", help="Earlier model, to say what moved since (repeatable)."),
     ] = None,
     tracking: Annotated[Path | None, Option(metavar="LOG", help="Tracking log, if there is one.")] = None,
     target_arcsec: inputs.TargetOption = None,

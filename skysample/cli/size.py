@@ -32,10 +32,7 @@ def size(
     ] = 0.05,
     terms: inputs.FinalTermsOption = None,
     run: Annotated[
-        Path | None,
-        Option(
-            "--run", metavar="RUN", help="The model's own run, to say how few of its points would have done."
-        ),
+        Path | None, Option(metavar="RUN", help="The model's run: how few of its points would have done?")
     ] = None,
     assume: inputs.AssumeOption = None,
     chart: Annotated[

@@ -22,9 +22,7 @@ __all__ = ["tracking", "tracking_json", "tracking_lines"]
 
 def tracking(
     log: Annotated[Path, Argument(metavar="LOG", help="Tracking log (ECSV or CSV).")],
-    site: Annotated[
-        Path | None, Option("--site", metavar="SITE", help="Site file, to take out refraction.")
-    ] = None,
+    site: Annotated[Path | None, Option(metavar="SITE", help="Site file, to take out refraction.")] = None,
     model: Annotated[
         Path | None,
         Option(metavar="MODEL", help="With --site: also take out polar error and the rest of it."),
@@ -32,7 +30,6 @@ def tracking(
     assume: Annotated[
         list[str] | None,
         Option(
-            "--assume",
             metavar="KEY=VALUE",
             help="What the log does not declare: source=guide|encoder, error_of=tube|star,"
             " corrections=none|model|guider|unknown, target_ra_deg, target_dec_deg (ICRS), pier=east|west.",

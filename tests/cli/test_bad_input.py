@@ -318,7 +318,7 @@ def test_a_run_of_another_mount_is_refused_where_that_shows(job):
 def test_too_few_points_are_not_determined(job, kept):
     lines = (job / "before.csv").read_text().splitlines()
     (job / "few.csv").write_text("\n".join(lines[: kept + 1]) + "\n")
-    assert f"{kept} points give" in refused(job, "polar", "few.csv", "--site", "site.toml", code=1)
+    assert f"this run has {kept}" in refused(job, "polar", "few.csv", "--site", "site.toml", code=1)
 
 
 def test_a_run_without_a_single_solution_is_refused(job):
@@ -359,7 +359,7 @@ def set_in(*place):
         (set_in("latitude_deg", 91.0), "latitude_deg: 91.0 is not a number from -90 to 90"),
         (
             set_in("latitude_deg", 34.0),
-            "the model is of a fork mount at latitude 34, the site has a fork at 35",
+            "the model is for a fork mount at latitude 34, the site has a fork at 35",
         ),
         (set_in("sigma_arcsec", float("nan")), "sigma_arcsec: nan is not a number"),
         (set_in("sigma_arcsec", -1.0), "sigma_arcsec: -1.0 is not a number of 0 or more"),
@@ -369,7 +369,7 @@ def set_in(*place):
         (set_in("terms", 1, "name", "polar_altitude"), "one of them twice"),
         (
             set_in("terms", 7, "name", "gravity"),
-            "carries the term 'gravity', which no installed plugin offers",
+            "has the term 'gravity', which no installed plugin offers",
         ),
         (set_in("terms", 2, "value_arcsec", float("inf")), "terms[2].value_arcsec: inf is not a number"),
         (set_in("terms", 2, "value_arcsec", "3"), 'terms[2].value_arcsec: "3" is not a number'),
@@ -378,7 +378,7 @@ def set_in(*place):
             "terms[2].value_arcsec: 1000000000000.0 is not a number from",
         ),
         (set_in("terms", 2, "stderr_arcsec", -1.0), "terms[2].stderr_arcsec: -1.0"),
-        (set_in("terms", 2, "stderr_arcsec", 5.0), "its covariance is not that of its standard errors"),
+        (set_in("terms", 2, "stderr_arcsec", 5.0), "its covariance does not match its standard errors"),
         (set_in("covariance_arcsec2", 0, [1.0]), "its covariance is not 8 by 8"),
         (set_in("covariance_arcsec2", 0, 1, 1e6), "its covariance is not one that errors can have"),
         (set_in("run", "axes", "cooked"), 'run.axes: "cooked" is not one of raw, corrected, unknown'),
@@ -414,8 +414,8 @@ def test_text_that_is_no_model_is_refused(job, text, words):
 
 def test_a_model_of_another_mount_is_refused(job):
     line = refused(job, "plan", "altaz.toml", "--points", 3, "--model", "model.json")
-    assert "the model is of a fork mount at latitude 35, the site has a altaz at 35" in line
-    assert "the model is of a fork mount" in refused(job, "size", "altaz.toml", "--model", "model.json")
+    assert "the model is for a fork mount at latitude 35, the site has a altaz at 35" in line
+    assert "the model is for a fork mount" in refused(job, "size", "altaz.toml", "--model", "model.json")
 
 
 def test_a_model_whose_run_had_another_model_active_has_no_history(job):
@@ -590,7 +590,7 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         (("history", "model.json", "model.json"), "is given twice"),
         (("history", "model.json", "gone.json"), "gone.json: there is no such file"),
         (("history", "model.json", "before.ecsv"), "before.ecsv: is not JSON"),
-        ((*HISTORY[:3], "--site", "altaz.toml"), "the model is of a fork mount at latitude 35"),
+        ((*HISTORY[:3], "--site", "altaz.toml"), "the model is for a fork mount at latitude 35"),
         ((*HISTORY[:3], "--site", "gone.toml"), "gone.toml: there is no such file"),
         (("progress", "going.ecsv", "--site", "site.toml"), "Missing option '--plan'"),
         (("progress", "gone.ecsv", *PROGRESS[2:]), "gone.ecsv: there is no such file"),
