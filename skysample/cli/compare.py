@@ -51,6 +51,7 @@ def compare(
 
 def compare_json(comparison: Comparison) -> dict[str, Any]:
     """Keys of `compare --json`."""
+    models = {"before": comparison.before.model, "after": comparison.after.model}
     names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
     return {
         "before": polar_json(comparison.before),
@@ -68,11 +69,16 @@ def compare_json(comparison: Comparison) -> dict[str, Any]:
             for each in comparison.adjusters
         ],
         "terms": [
-            values(
-                row,
-                "name=term before_arcsec after_arcsec change_arcsec change_stderr_arcsec=stderr_arcsec p verdict",
-            )
-            for row in comparison.terms
+            {
+                "name": each.term,
+                **{
+                    f"{when}_arcsec": plain(model.value(each.term), "arcsec")
+                    for when, model in models.items()
+                    if model
+                },
+                **values(each, "change_arcsec change_stderr_arcsec=stderr_arcsec p verdict"),
+            }
+            for each in comparison.changes
         ],
         "next_moves": [move.adjuster for move in comparison.next_moves],
     }

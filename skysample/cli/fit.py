@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Option
 
 from skysample.cli import inputs
-from skysample.cli.printing import columns, sentence, show, values
+from skysample.cli.printing import columns, plain, sentence, show, values
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from skysample.scoring import Score
     from skysample.scoring.judged import JudgedFit
     from skysample.scoring.selection import TermSelection
 
@@ -70,15 +71,21 @@ def fit_json(judged: JudgedFit) -> dict[str, Any]:
         "selection": None if selection is None else _selection_json(selection),
         **values(judged.error, "sky_rms_arcsec=rms fresh_rms_arcsec=fresh sky_p95_arcsec=p95"),
         "weak_pairs": [values(each, "pair condition") for each in model.weak_pairs],
-        "points_table": [
-            values(row, "row residual_arcsec loo_residual_arcsec studentised leverage cooks_distance")
-            for row in score.points
-        ],
+        "points_table": _points_json(score),
         "structure": [
             values(each, "name statistic p found sentence not_done") for each in judged.left.findings
         ],
         "hints": list(judged.hints),
     }
+
+
+def _points_json(score: Score) -> list[dict[str, Any]]:
+    import numpy as np
+
+    sizes = (np.linalg.norm(each.value, axis=1) for each in (score.residuals, score.loo_residuals))
+    keys = ("row", "residual_arcsec", "loo_residual_arcsec", "studentised", "leverage", "cooks_distance")
+    rows = zip(score.rows, *sizes, score.studentised, score.leverage, score.cooks_distance, strict=True)
+    return [{key: plain(value, key) for key, value in zip(keys, row, strict=True)} for row in rows]
 
 
 def _selection_json(selection: TermSelection) -> dict[str, Any]:

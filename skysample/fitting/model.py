@@ -212,23 +212,29 @@ class FittedModel:
         family-wise 5 %; `not determined` where the points cannot separate the term from another one.
         """
         from astropy.table import QTable
-        from scipy.special import stdtr
 
-        error = self.stderr_rad
-        with_error = error > 0.0
-        t = np.where(with_error, self.values_rad / np.where(with_error, error, 1.0), np.inf)
-        p = 2.0 * stdtr(self.dof, -np.abs(t))
+        t, p, verdict = self.tests
         return QTable(
             {
                 "name": list(self.names),
                 "value": _arcsec(self.values_rad),
-                "stderr": _arcsec(error),
-                "ci95": _arcsec(error * self.t_limit),
+                "stderr": _arcsec(self.stderr_rad),
+                "ci95": _arcsec(self.stderr_rad * self.t_limit),
                 "t": t,
                 "p": p,
-                "verdict": self._verdicts(p),
+                "verdict": verdict,
             }
         )
+
+    @property
+    def tests(self) -> tuple[Array, Array, list[str]]:
+        """The columns t, p and verdict of `terms`, as plain arrays."""
+        from scipy.special import stdtr
+
+        with_error = self.stderr_rad > 0.0
+        t = np.where(with_error, self.values_rad / np.where(with_error, self.stderr_rad, 1.0), np.inf)
+        p = np.asarray(2.0 * stdtr(self.dof, -np.abs(t)))
+        return t, p, self._verdicts(p)
 
     @property
     def table(self) -> QTable:

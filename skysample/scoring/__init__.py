@@ -5,7 +5,7 @@ One point has two components, and both are left out together (see `skysample.fit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
@@ -61,8 +61,7 @@ class Score:
     leverage : ndarray, shape (n,)
         Trace of the point's block of the hat matrix, 0 to 2.
     cooks_distance : ndarray, shape (n,)
-    terms : QTable
-        As `FittedModel.terms`.
+    model : FittedModel
     loo_expected : Quantity
         What `loo_rms` is expected to be for the noise that the fit found and these points: left-out points are
         missed by more than fresh ones, as each is left out of a fit that is poorer by it. Nan where a point left
@@ -79,8 +78,13 @@ class Score:
     limit: float
     leverage: Array
     cooks_distance: Array
-    terms: QTable
+    model: FittedModel = field(repr=False)
     loo_expected: Quantity
+
+    @property
+    def terms(self) -> QTable:
+        """The model's `terms`."""
+        return self.model.terms
 
     @property
     def points(self) -> QTable:
@@ -185,7 +189,7 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
         limit=float(np.sqrt(bonferroni_t_squared(len(residuals), 2, dof, REJECTION_LEVEL) / 2.0)),
         leverage=influence.leverage,
         cooks_distance=influence.cooks_distance,
-        terms=model.terms,
+        model=model,
         loo_expected=_expected(model, influence, data.weights) / ARCSEC * u.arcsec,
     )
 

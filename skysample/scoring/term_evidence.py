@@ -99,7 +99,7 @@ def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
     """
     data = used_points(model, run)
     whole = _loo_rms(model, model.values_rad, data)
-    table = model.terms
+    t, p, verdicts = model.tests
     error = model.stderr_rad
     correlation = correlations(model)
     judged = []
@@ -112,13 +112,13 @@ def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
             value_rad=float(model.values_rad[i]),
             stderr_rad=float(error[i]),
             ci95_rad=float(error[i]) * model.t_limit,
-            t=float(table["t"][i]),
-            p=float(table["p"][i]),
+            t=float(t[i]),
+            p=float(p[i]),
             loo_rms_rad=whole,
             loo_rms_without_rad=without,
             correlates_with=None if alone else model.names[partner],
             correlation=0.0 if alone else float(correlation[i, partner]),
-            verdict=str(table["verdict"][i]),
+            verdict=verdicts[i],
             reason="",
         )
         judged.append(replace(evidence, reason=_reason(evidence)))

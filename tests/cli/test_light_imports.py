@@ -12,6 +12,7 @@ from tests.job_folder import make_job
 HEAVY = (
     "healpy",
     "matplotlib",
+    "astropy.table",
     "astropy.coordinates",
     "astropy.utils.iers",
     "scipy.stats",

@@ -228,10 +228,13 @@ def residual_space(model: FittedModel, run: Run, seed: int) -> ResidualSpace:
     hours: Array | None = None
     clock: tuple[str, ...] = ()
     if run.time is not None:
-        from skysample.astrometry.times import iso
+        from skysample.astrometry.times import iso, terrestrial
 
         times = run.time[used]
-        hours = np.asarray((times - times.min()).to_value("h"))
+        # A difference of two `Time` would load astropy's tables of leap seconds.
+        day, fraction = terrestrial(times)
+        hours = 24.0 * (day - day.min() + fraction)
+        hours -= hours.min()
         clock = tuple(str(each)[11:16] for each in iso(times))
     return ResidualSpace(
         kind=model.kind,
