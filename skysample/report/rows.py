@@ -247,16 +247,8 @@ def term_rows(model: FittedModel) -> Rows:
 
 def size_rows(need: PointsNeeded) -> Rows:
     """Points, error over the sky, smallest detectable term, minutes, and which is recommended."""
-    number, whole = "{:.2f}".format, "{:.0f}".format
-    cells = _cells(
-        need.table,
-        points=whole,
-        sky_rms=number,
-        sky_rms_upper=number,
-        sky_p95=number,
-        detectable=number,
-        minutes=whole,
-    )
+    whole, numbers = "{:.0f}".format, ("sky_rms", "sky_rms_upper", "sky_p95", "detectable")
+    cells = _cells(need.table, points=whole, **dict.fromkeys(numbers, "{:.2f}".format), minutes=whole)
     return [[*row, "recommended" if row[0] == f"{need.recommended}" else ""] for row in cells]
 
 

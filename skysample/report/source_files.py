@@ -6,12 +6,13 @@ import hashlib
 import platform
 import tomllib
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from skysample.errors import InputError
 from skysample.files.whole_files import read_text
+from skysample.version import __version__
 
 if TYPE_CHECKING:
     import os
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SourceFile", "software", "source_files"]
 
-_PACKAGES = ("skysample", "numpy", "scipy", "astropy", "pyerfa", "hpgeom")
+_PACKAGES = ("numpy", "scipy", "astropy", "pyerfa", "hpgeom")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,15 +74,10 @@ def _source_file(part: str, path: Path) -> SourceFile:
 
 def software(registry: Registry) -> tuple[tuple[str, str], ...]:
     """Names and versions of the software that computed the record, third-party plugins included."""
-    listed = [("Python", platform.python_version())]
-    for package in _PACKAGES:
-        try:
-            listed.append((package, version(package)))
-        except PackageNotFoundError:
-            listed.append((package, "version not recorded"))
     others = {
         (each.distribution, each.version)
         for each in registry.installed
         if each.distribution != "skysample" and not each.problem
     }
-    return (*listed, *sorted(others))
+    own = ((package, version(package)) for package in _PACKAGES)
+    return ("Python", platform.python_version()), ("skysample", __version__), *own, *sorted(others)

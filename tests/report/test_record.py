@@ -345,7 +345,7 @@ def test_an_undeclared_run_begins_with_its_condition(job):
 def test_a_run_before_with_too_few_points_gives_its_reason(job):
     few = job.run("few.ecsv", 3)
     page = render_report(job.record(job.folder / "after.ecsv", few))
-    assert "Not determined: 3 points give 6 numbers" in text_of(page, "before")
+    assert "Not determined: 8 terms need at least 5 points; this run has 3" in text_of(page, "before")
     with pytest.raises(NotDetermined):
         job.record(few)
 

@@ -16,7 +16,18 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["BEHIND_TEXT", "INK", "PAPER", "SIZES", "font", "mark", "new_figure", "plain_axes", "write"]
+__all__ = [
+    "BEHIND_TEXT",
+    "INK",
+    "PAPER",
+    "SIZES",
+    "font",
+    "legend",
+    "mark",
+    "new_figure",
+    "plain_axes",
+    "write",
+]
 
 INK, PAPER = "#000000", "#ffffff"
 
@@ -90,3 +101,8 @@ def plain_axes(figure: Figure, place: tuple[float, float, float, float], size: f
     axes.tick_params(colors=INK, labelsize=size, labelfontfamily=family, width=0.8, length=3.0, pad=2.5)
     axes.grid(visible=False)
     return axes
+
+
+def legend(axes: Axes, size: float, **style: Any) -> None:
+    """Legend without a frame; `style` goes to matplotlib."""
+    axes.legend(frameon=False, prop=font(size), labelcolor=INK, **style)

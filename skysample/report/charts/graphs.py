@@ -8,7 +8,17 @@ import numpy as np
 
 from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.geometry import alt_az
-from skysample.report.charts.canvas import BEHIND_TEXT, INK, PAPER, SIZES, font, new_figure, plain_axes, write
+from skysample.report.charts.canvas import (
+    BEHIND_TEXT,
+    INK,
+    PAPER,
+    SIZES,
+    font,
+    legend,
+    new_figure,
+    plain_axes,
+    write,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,7 +36,6 @@ _EVEN_P95: dict[str, Any] = {"linestyle": (0, (5, 3)), "linewidth": 1.0, "marker
 _INFORMED: dict[str, Any] = {"linestyle": (0, (1, 1.2)), "linewidth": 1.8, "marker": "^", "markersize": 4.5}
 _PARTS: dict[str, Any] = {"linestyle": (0, (6, 2, 1, 2)), "linewidth": 1.2, "marker": "x", "markersize": 4.5}
 _RECOMMENDED: dict[str, Any] = {
-    "linestyle": "none",
     "marker": "D",
     "markersize": 9.0,
     "markerfacecolor": PAPER,
@@ -78,7 +87,9 @@ def size_chart(need: PointsNeeded, learning: LearningCurve | None = None) -> Fig
         axes.plot(
             table["points"], table[column].to_value("arcsec"), color=INK, label=label, zorder=3, **style
         )
-    axes.plot(*np.transpose(diamonds), markeredgecolor=INK, label="recommended", zorder=4, **_RECOMMENDED)
+    axes.plot(
+        *np.transpose(diamonds), color=INK, linestyle="none", label="recommended", zorder=4, **_RECOMMENDED
+    )
     axes.axhline(target, color=INK, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2)
     most = max(float(table["points"].max()) for table, *_ in curves)
     axes.set_xlim(0.0, 1.05 * most)
@@ -89,17 +100,8 @@ def size_chart(need: PointsNeeded, learning: LearningCurve | None = None) -> Fig
     axes.set_ylabel("model error over the sky, arcsec", fontproperties=font(SIZES["text"]), color=INK)
     spot = {"ha": "left", "va": "bottom", "bbox": BEHIND_TEXT, "zorder": 2.5}
     write(axes, (0.01 * most, 1.02 * target), f'target {target:.2f}"', SIZES["small"], **spot)
-    axes.legend(
-        loc="lower center",
-        bbox_to_anchor=(0.45, 1.0),
-        ncols=2,
-        frameon=False,
-        prop=font(SIZES["small"]),
-        labelcolor=INK,
-        columnspacing=1.2,
-        handlelength=2.2,
-        borderaxespad=0.2,
-    )
+    place = {"loc": "lower center", "bbox_to_anchor": (0.45, 1.0), "borderaxespad": 0.2}
+    legend(axes, SIZES["small"], ncols=2, columnspacing=1.2, handlelength=2.2, **place)
     return figure
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.planning.plan_table import Plan
 
-__all__ = ["DomeStop", "dome_stops", "sky_chart"]
+__all__ = ["dome_stops", "sky_chart"]
 
 _MANY = 40
 _REACH = 1.3
@@ -30,9 +31,6 @@ _SPACING_SHARE = 0.66
 _NUMBER_PX, _PHONE_PX = 8.0, 400.0
 """Least height of a number on a phone, and the width of a phone."""
 _MOST_BESIDE = 30
-
-DomeStop = tuple[float, int]
-"""Azimuth of the dome, radians, and the number of consecutive points taken from there."""
 
 
 def sky_chart(plan: Plan) -> Figure:
@@ -62,7 +60,7 @@ def sky_chart(plan: Plan) -> Figure:
     spots = _spots_beside(places, every, unit_pt, number_pt) if sparse else dict(enumerate(places, start=1))
     west = plan.grid.sides[plan.order] < 0
     figure, axes = sky_axes(
-        (_name(plan), _description(plan, stops)),
+        (f"{plan.site.name or 'Unnamed site'}: plan of {plan.points} points", _description(plan, stops)),
         f"{plan.points} points in {plan.total_s / 60.0:.1f} min",
         plan.sky,
         np.concatenate([places, list(spots.values())]),
@@ -83,22 +81,15 @@ def sky_chart(plan: Plan) -> Figure:
     return figure
 
 
-def dome_stops(plan: Plan) -> list[DomeStop]:
-    """Group a plan's points by where the dome stands, in order; empty without a dome."""
+def dome_stops(plan: Plan) -> list[tuple[float, int]]:
+    """Azimuths (radians) at which the dome stands, in order, each with its number of points; empty without a dome."""
     if plan.site.dome is None:
         return []
-    azimuth = plan.schedule.dome_az
-    starts = np.flatnonzero(np.concatenate([[True], np.abs(np.diff(azimuth)) > 1e-9]))
-    counts = np.diff([*starts, len(azimuth)])
-    return [(float(azimuth[start]), int(number)) for start, number in zip(starts, counts, strict=True)]
+    stands = groupby(plan.schedule.dome_az.tolist(), key=lambda azimuth: round(azimuth, 9))
+    return [(group[0], len(group)) for group in (list(each) for _, each in stands)]
 
 
-def _name(plan: Plan) -> str:
-    name = f"plan of {plan.points} points"
-    return f"{plan.site.name}: {name}" if plan.site.name else name.capitalize()
-
-
-def _description(plan: Plan, stops: list[DomeStop]) -> str:
+def _description(plan: Plan, stops: list[tuple[float, int]]) -> str:
     altitude = np.degrees(np.arcsin(np.clip(plan.grid.directions[:, 2], -1.0, 1.0)))
     text = (
         f"All-sky chart, north up, east left. {plan.points} points between altitude {altitude.min():.0f} and"
@@ -159,7 +150,7 @@ def _spots_beside(places: Array, every: int, unit_pt: float, number_pt: float) -
     return spots
 
 
-def _mark_stops(axes: Axes, stops: list[DomeStop], radius: float, unit_pt: float) -> None:
+def _mark_stops(axes: Axes, stops: list[tuple[float, int]], radius: float, unit_pt: float) -> None:
     """Mark the dome's stops on the rim, with the number of points where several, if there is room: largest first."""
     room = 2.0 * SIZES["small"] / (1.14 * radius * unit_pt)
     labelled: list[float] = []

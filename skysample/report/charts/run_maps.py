@@ -77,14 +77,21 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
     )
     components = score.residuals.to_value("arcsec")
     lengths = np.linalg.norm(components, axis=1)
-    per_arcsec = _LONGEST * radius / max(float(lengths.max()), 1e-9)
-    axes.plot(*start.T, marker="o", markersize=3.5, color=INK, linestyle="none", zorder=3)
+    longest = max(float(lengths.max()), 1e-9)
+    per_arcsec = _LONGEST * radius / longest
     step = _on_disc(at, components, run.site.sign_pole) * (lengths * per_arcsec)[:, None]
-    _arrows(axes, start, step)
-    key = _round_length(float(lengths.max()))
-    x = y = -radius * (REACH - 0.08)
-    _arrows(axes, np.array([[x, y]]), np.array([[key * per_arcsec, 0.0]]))
-    write(axes, (x, y + 0.08 * radius), f'{key:g}"', SIZES["text"], ha="left")
+    axes.plot(*start.T, marker="o", markersize=3.5, color=INK, linestyle="none", zorder=3)
+    arrows = axes.quiver(
+        *start.T, *step.T, angles="xy", scale_units="xy", scale=1.0, units="inches", width=0.018,
+        headwidth=4.0, headlength=5.0, headaxislength=4.5, minlength=0.0, color=INK, zorder=3.2,
+    )  # fmt: skip
+    power = 10.0 ** np.floor(np.log10(longest))
+    key = max((each for each in (power, 2.0 * power, 5.0 * power) if each <= longest), default=power)
+    corner = -radius * (REACH - 0.17)
+    axes.quiverkey(
+        arrows, corner, corner, key * per_arcsec, f'{key:g}"', coordinates="data", labelcolor=INK,
+        fontproperties={"family": "DejaVu Sans", "size": SIZES["text"]},
+    )  # fmt: skip
     _cross(axes, model, run, rejected, np.concatenate([start, start + 0.5 * step, start + step]), radius)
     return figure
 
@@ -152,27 +159,10 @@ def _rejected_in_words(run: Run, rejected: NDArray[np.bool_]) -> str:
 
 def _on_disc(at: Array, components: Array, pole: Array) -> Array:
     """Turn tangent-plane components (n, 2) at unit vectors (n, 3) into unit vectors on the disc (n, 2)."""
-    length = np.linalg.norm(components, axis=1, keepdims=True)
-    towards = components / np.where(length > 0.0, length, 1.0) * ARCSEC
     basis = tangent_basis(at, pole)
-    step = disc_xy(displace(at, basis, towards)) - disc_xy(displace(at, basis, -towards))
-    size = np.linalg.norm(step, axis=1, keepdims=True)
-    return step / np.where(size > 0.0, size, 1.0)
-
-
-def _arrows(axes: Axes, start: Array, step: Array) -> None:
-    axes.quiver(
-        *start.T, *step.T, angles="xy", scale_units="xy", scale=1.0, units="inches", width=0.018,
-        headwidth=4.0, headlength=5.0, headaxislength=4.5, minlength=0.0, color=INK, zorder=3.2,
-    )  # fmt: skip
-
-
-def _round_length(longest: float) -> float:
-    """Largest of 1, 2, 5 times a power of ten that is not longer."""
-    if not longest > 0.0:
-        return 1.0
-    power = 10.0 ** np.floor(np.log10(longest))
-    return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= longest))
+    small = ARCSEC * components / np.maximum(np.linalg.norm(components, axis=1, keepdims=True), 1e-9)
+    step = disc_xy(displace(at, basis, small)) - disc_xy(displace(at, basis, -small))
+    return np.asarray(step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-12))
 
 
 def _cross(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import alt_az, direction
-from skysample.report.charts.canvas import BEHIND_TEXT, INK, SIZES, font, new_figure, write
+from skysample.report.charts.canvas import BEHIND_TEXT, INK, SIZES, legend, new_figure, write
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -126,17 +126,8 @@ def sky_axes(
         write(axes, (out * x, out * y), name, SIZES["text"], rotation=turn, weight="bold")
     if sky.site.mount.kind != "altaz":
         _mark_pole(axes, disc_xy(sky.site.elevated_pole), places, radius)
-    axes.legend(
-        handles=[*marks, below],
-        loc="upper center",
-        bbox_to_anchor=(0.5, 0.0),
-        borderaxespad=0.0,
-        frameon=False,
-        prop=font(SIZES["text"]),
-        labelcolor=INK,
-        handlelength=1.8,
-        labelspacing=0.4,
-    )
+    place = {"loc": "upper center", "bbox_to_anchor": (0.5, 0.0), "borderaxespad": 0.0}
+    legend(axes, SIZES["text"], handles=[*marks, below], handlelength=1.8, labelspacing=0.4, **place)
     return figure, axes
 
 
@@ -194,15 +185,11 @@ def interpolated(values: Array, directions: Array) -> Array:
     """Values of a full-sky HEALPix map (RING, azimuth as longitude) between its pixels, shape (k, k)."""
     import hpgeom
 
-    altitude, azimuth = alt_az(directions)
+    altitude, azimuth = alt_az(directions.reshape(-1, 3))
     pixels, weights = hpgeom.get_interpolation_weights(
-        hpgeom.npixel_to_nside(len(values)),
-        (0.5 * np.pi - altitude).ravel(),
-        azimuth.ravel(),
-        lonlat=False,
-        nest=False,
+        hpgeom.npixel_to_nside(len(values)), 0.5 * np.pi - altitude, azimuth, lonlat=False, nest=False
     )
-    return np.asarray((values[pixels] * weights).sum(axis=-1), float).reshape(altitude.shape)
+    return np.asarray((values[pixels] * weights).sum(axis=-1), float).reshape(directions.shape[:-1])
 
 
 def _shade_blocked(axes: Axes, sky: UsableSky, radius: float) -> None:
@@ -212,12 +199,8 @@ def _shade_blocked(axes: Axes, sky: UsableSky, radius: float) -> None:
     usable = interpolated(sky.mask().astype(float), directions)
     rim = Circle((0.0, 0.0), radius, transform=axes.transData)
     if usable.min() < 0.5:
-        shade = axes.contourf(
-            steps, steps, usable, levels=[-1.0, 0.5], colors=[INK], alpha=BLOCKED_ALPHA, zorder=1
-        )
+        shade = axes.contourf(steps, steps, usable, [-1.0, 0.5], colors=[INK], alpha=BLOCKED_ALPHA, zorder=1)
         shade.set_clip_path(rim)
     if usable.min() < 0.5 < usable.max():
-        edge = axes.contour(
-            steps, steps, usable, levels=[0.5], colors=[INK], linewidths=0.9, alpha=0.7, zorder=1.4
-        )
+        edge = axes.contour(steps, steps, usable, [0.5], colors=[INK], linewidths=0.9, alpha=0.7, zorder=1.4)
         edge.set_clip_path(rim)
