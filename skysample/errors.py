@@ -4,11 +4,11 @@
 
     SkysampleError
     ├── InputError       a file, a row, a key or an argument is wrong
-    ├── NotDetermined    the data cannot tell two terms apart
+    ├── NotDetermined    the data cannot separate two terms
     ├── NoSolution       nothing usable, or a target out of reach
-    └── PluginError      a plugin raised, or returned what does not fit
+    └── PluginError      a plugin raised, or returned something invalid
 
-    SkysampleWarning     an answer stands, with the reservation named
+    SkysampleWarning     the answer stands, with a reservation
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ class SkysampleError(Exception):
 
 
 class InputError(SkysampleError, ValueError):
-    """Something handed in is wrong: one sentence says what, where, and what to do.
+    """An input is wrong: one sentence says what, where, and what to do.
 
     Parameters
     ----------
     message : str
         What is wrong and what to do.
     file : str, optional
-        The file it was read from.
+        The file that it was read from.
     row : int, optional
         The data row, counted from 1.
     key : str, optional
@@ -61,14 +61,14 @@ class InputError(SkysampleError, ValueError):
 
 
 class NotDetermined(SkysampleError):
-    """The data does not determine what was asked for.
+    """The data do not determine the answer.
 
     Parameters
     ----------
     message : str
         What is not determined, why, and what to do.
     pair : tuple of str
-        The names of the terms that cannot be told apart (empty when the points are too few).
+        Names of the terms that cannot be separated (empty if there are too few points).
     condition : float
         Condition number of the column-scaled design matrix.
     """
@@ -85,9 +85,9 @@ class NoSolution(SkysampleError):
     Parameters
     ----------
     message : str
-        What cannot be had, and what to do.
+        What is missing, and what to do.
     partial : object, optional
-        The part of the answer that was found before it failed.
+        The part of the answer found before the failure.
     """
 
     def __init__(self, message: str, *, partial: object = None) -> None:
@@ -96,7 +96,7 @@ class NoSolution(SkysampleError):
 
 
 class PluginError(SkysampleError):
-    """A plugin raised, or returned what does not fit.
+    """A plugin raised, or returned something invalid.
 
     Parameters
     ----------
@@ -105,15 +105,15 @@ class PluginError(SkysampleError):
     plugin : str
         The plugin's registered name.
     hook : str
-        The hook that was being answered.
+        The hook that was called.
     """
 
     def __init__(self, message: str, *, plugin: str, hook: str) -> None:
         self.plugin = plugin
         self.hook = hook
-        # What a plugin raises may run over many lines; an error is one.
+        # An exception of a plugin may have many lines; an error has one.
         super().__init__(f"plugin {plugin!r}, hook {hook!r}: {' '.join(message.split())}")
 
 
 class SkysampleWarning(UserWarning):
-    """An answer stands, but with a reservation that the message names."""
+    """The answer stands, with the reservation in the message."""

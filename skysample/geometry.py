@@ -87,11 +87,10 @@ def rotation(axis: ArrayLike, angle: ArrayLike) -> Array:
 
 
 def tangent_basis(at: Array, pole: Array) -> Array:
-    """The two unit vectors in which pointing errors are given.
+    """The two unit vectors along which pointing errors are measured.
 
     With the north celestial pole as `pole` they point west and north; with the zenith, clockwise
-    (towards growing azimuth) and up. At the pole itself, where neither is defined, any perpendicular
-    pair is returned.
+    (towards larger azimuth) and up. At the pole itself, where neither is defined, return any perpendicular pair.
 
     Parameters
     ----------
@@ -106,20 +105,18 @@ def tangent_basis(at: Array, pole: Array) -> Array:
     """
     first = cross(at, pole)
     norm = np.linalg.norm(first, axis=-1, keepdims=True)
-    if np.all(norm > 1e-12):
-        first = first / norm
-    else:
+    defined = norm > 1e-12
+    first = first / np.where(defined, norm, 1.0)
+    if not np.all(defined):
         spare = cross(pole, np.array([1.0, 0.0, 0.0] if abs(pole[0]) < 0.9 else [0.0, 1.0, 0.0]))
-        first = np.where(
-            norm > 1e-12, first / np.where(norm > 1e-12, norm, 1.0), spare / np.linalg.norm(spare)
-        )
+        first = np.where(defined, first, spare / np.linalg.norm(spare))
     basis = np.empty((*first.shape[:-1], 2, 3))
     basis[..., 0, :], basis[..., 1, :] = first, cross(first, at)
     return basis
 
 
 def displace(at: Array, basis: Array, components: Array) -> Array:
-    """Move unit vectors along the great circle that leaves in the direction of the components.
+    """Move unit vectors along the great circle in the direction of the components.
 
     Parameters
     ----------
@@ -162,7 +159,7 @@ def offset(start: Array, basis: Array, end: Array) -> Array:
 
 
 def separation(a: Array, b: Array) -> Array:
-    """Angle between unit vectors of shape (..., 3), radians, exact for small and for large angles."""
+    """Angle between unit vectors of shape (..., 3), radians, accurate for small and large angles."""
     return np.asarray(2.0 * np.arctan2(np.linalg.norm(a - b, axis=-1), np.linalg.norm(a + b, axis=-1)))
 
 

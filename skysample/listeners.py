@@ -1,4 +1,4 @@
-"""What a long calculation is at: told to whoever listens in the same context, to nobody else."""
+"""Report what a long calculation is doing, to a listener in the same context only."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ _LISTENER: ContextVar[Listener | None] = ContextVar("skysample_listener", defaul
 
 @contextmanager
 def listening(listener: Listener) -> Iterator[None]:
-    """Be told what a long calculation is at, for a progress bar.
+    """Receive reports of what a long calculation is doing, for a progress bar.
 
-    Holds for the calls made in the `with` block, in this context: another thread neither hears nor is heard, unless
-    the context was copied to it, as `asyncio.to_thread` does, or to a task made in the block. The listener is then
-    called from there, and has to bear it.
+    Applies to the calls in the `with` block, in this context: another thread neither hears nor is heard, unless the
+    context is copied to it, as `asyncio.to_thread` does, or to a task made in the block. The listener is then called
+    from that thread, so it has to be thread-safe.
 
     Parameters
     ----------
     listener : callable
-        Called with what is being done, in words; how much of it is done; and of how much, 0 where that is not known.
-        What it raises ends the calculation: a way to cancel one.
+        Called with what is being done, in words; how much of it is done; and out of how much, 0 if unknown. If it
+        raises, the calculation ends with that exception: a way to cancel one.
 
     Yields
     ------
@@ -42,7 +42,7 @@ def listening(listener: Listener) -> Iterator[None]:
 
 
 def tell(doing: str, done: int = 0, of: int = 0) -> None:
-    """Tell the listener, if there is one."""
+    """Report to the listener, if there is one."""
     listener = _LISTENER.get()
     if listener is not None:
         listener(doing, done, of)

@@ -1,4 +1,4 @@
-"""The columns of a table that someone else made: checked cell by cell, with row and column named."""
+"""Read the columns of a table from any source: checked cell by cell, errors name row and column."""
 
 from __future__ import annotations
 
@@ -30,9 +30,8 @@ class Columns:
     Attributes
     ----------
     table : FileTable, astropy.table.Table or QTable
-        What was handed in.
     index : ndarray of int, shape (n,)
-        Which of its rows are looked at, from 0.
+        The rows to read, from 0.
     file : str or None
         Named in errors.
     """
@@ -51,15 +50,15 @@ class Columns:
         return Columns(self.table, self.index[mask], self.file)
 
     def refuse(self, name: str, place: int, what: str) -> InputError:
-        """Build the error for row number `place` (from 0) among those looked at."""
+        """Build the error for row number `place` (from 0) of those read."""
         return InputError(f"{name} {what}", file=self.file, row=int(self.rows[place]), key=name)
 
     def given(self, name: str) -> bool:
-        """Whether the column is there and holds something in any of the rows."""
+        """Whether the column exists and has a value in any of the rows."""
         return bool(self.present(name).any())
 
     def present(self, name: str) -> NDArray[np.bool_]:
-        """In which rows the column holds something, shape (n,): neither empty nor nan."""
+        """Which rows have a value in the column (neither empty nor nan), shape (n,)."""
         if name not in self.table.colnames:
             return np.zeros(len(self.index), dtype=bool)
         return np.array([cell is not None for cell in self._cells(name)], dtype=bool)
@@ -67,12 +66,12 @@ class Columns:
     def floats(
         self, name: str, low: float, high: float, *, unit: str | None = None, required: bool = False
     ) -> Array:
-        """Numbers of a column within low..high, shape (n,); nan where a cell is empty.
+        """Numbers of a column within low..high, shape (n,); nan for an empty cell.
 
         Raises
         ------
         InputError
-            Names the row and the column: no number, not finite, out of range, or empty though required.
+            Names the row and the column, if a cell is not a number, out of range, or empty though required.
         """
         values = np.full(len(self.index), np.nan)
         for place, cell in enumerate(self._cells(name, unit)):
@@ -81,7 +80,7 @@ class Columns:
                     raise self.refuse(name, place, "is empty; give it, or mark the row as failed")
                 continue
             try:
-                # To python a truth value is a number; its text is none.
+                # bool is a number to Python, but its text is not one.
                 value = as_float(str(cell)) if isinstance(cell, str | bool) else float(cell)
             except (TypeError, ValueError, OverflowError):
                 raise self.refuse(name, place, f"is {cell!r:.60}, not a number; correct it") from None
@@ -91,18 +90,18 @@ class Columns:
         return values
 
     def integers(self, name: str, empty: int) -> NDArray[np.int64]:
-        """Whole numbers from 0, shape (n,), with `empty` where a cell is empty."""
+        """Whole numbers from 0, shape (n,), with `empty` for an empty cell."""
         values = self.floats(name, 0.0, 1e9)
         for place in np.flatnonzero(values % 1.0 > 0.0):
             raise self.refuse(name, int(place), f"is {values[place]:g}, not a whole number; correct it")
         return np.where(np.isnan(values), empty, values).astype(np.int64)
 
     def texts(self, name: str) -> list[str]:
-        """Text of a column, stripped; empty where a cell is."""
+        """Stripped text of a column; an empty cell gives empty text."""
         return ["" if cell is None else str(cell).strip() for cell in self._cells(name)]
 
     def choices(self, name: str, allowed: Sequence[str]) -> list[str]:
-        """Words of a column in lower case, each one of `allowed` or empty."""
+        """Words of a column in lower case, each either empty or one of `allowed`."""
         words = [text.lower() for text in self.texts(name)]
         for place, word in enumerate(words):
             if word and word not in allowed:
@@ -110,7 +109,7 @@ class Columns:
         return words
 
     def booleans(self, name: str, empty: bool) -> NDArray[np.bool_]:
-        """Truth values of a column, shape (n,), with `empty` where a cell is empty."""
+        """Truth values of a column, shape (n,), with `empty` for an empty cell."""
         values = np.full(len(self.index), empty)
         for place, word in enumerate(self.texts(name)):
             try:
@@ -120,7 +119,7 @@ class Columns:
         return values
 
     def times(self, name: str) -> Time:
-        """Moments of a column, shape (n,), UTC: `Time`, or ISO 8601 text."""
+        """Times of a column (`Time`, or ISO 8601 text) in UTC, shape (n,)."""
         from astropy.time import Time
 
         column = self.table[name]
@@ -128,25 +127,23 @@ class Columns:
             chosen = column[self.index]
             masked = np.broadcast_to(np.asarray(getattr(chosen, "mask", False)), chosen.shape)
             if masked.any():
-                raise self.refuse(name, int(np.argmax(masked)), "is empty; give the moment of mid-exposure")
+                raise self.refuse(name, int(np.argmax(masked)), "is empty; give the time of mid-exposure")
             return to_utc(chosen)
         cells = self._cells(name)
         for place, cell in enumerate(cells):
-            if cell is None:
-                raise self.refuse(name, place, "is empty; give the moment of mid-exposure")
             if not isinstance(cell, str):
-                raise self.refuse(
-                    name, place, f"is {cell!r:.60}; write ISO 8601 text, UTC, like 2030-01-31T21:04:05.678"
-                )
+                empty = "is empty; give the time of mid-exposure"
+                other = f"is {cell!r:.60}; write ISO 8601 text, UTC, like 2030-01-31T21:04:05.678"
+                raise self.refuse(name, place, empty if cell is None else other)
         return parse_utc_column(cells, file=self.file, rows=self.rows.tolist(), key=name)
 
     def _cells(self, name: str, unit: str | None = None) -> list[Any]:
-        """Values of the rows looked at, with None where a cell is empty or nan."""
+        """Values of the rows read, None for a cell that is empty or nan."""
         if name not in self.table.colnames:
             return [None] * len(self.index)
         column = self.table[name]
         if np.ndim(column) != 1:
-            raise InputError(f"{name} holds more than one value a row; give one", file=self.file, key=name)
+            raise InputError(f"{name} holds more than one value per row; give one", file=self.file, key=name)
         column = column[self.index]
         mask = np.broadcast_to(np.asarray(getattr(column, "mask", False), dtype=bool), (len(self.index),))
         values = self._plain(name, column, unit)
@@ -165,12 +162,14 @@ class Columns:
             return list(u.Quantity(data, found).to_value(unit, equivalencies=u.temperature()).tolist())
         except (u.UnitsError, TypeError, ValueError):
             raise InputError(
-                f"{name} is in {found}, which is not {unit}; convert it", file=self.file, key=name
+                f"{name} is in {found}, which does not convert to {unit}; correct the unit",
+                file=self.file,
+                key=name,
             ) from None
 
 
 def _is_empty(value: Any) -> bool:
-    """Whether a cell says nothing: None, nan, or blank text."""
+    """Whether a cell has no value: None, nan, or blank text."""
     if isinstance(value, str):
         return not value.strip()
     return value is None or (isinstance(value, float) and np.isnan(value))

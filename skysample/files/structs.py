@@ -1,4 +1,4 @@
-"""Plain tables, as TOML and JSON give them, to typed structs; what does not fit is refused in plain words."""
+"""Plain tables, as read from TOML and JSON, to typed structs; what does not fit is refused in plain words."""
 
 from __future__ import annotations
 
@@ -22,16 +22,19 @@ _LONGEST_SHOWN = 60
 def typed(content: Any, kind: type[Struct], *, file: str | None = None, place: str = "") -> Struct:
     """Build a struct from plain tables.
 
+    msgspec converts; its messages name types of Python, and it lets nan through, so the first key that does not fit is
+    looked for here.
+
     Parameters
     ----------
     content : dict
         Tables, lists and plain values.
     kind : type of msgspec.Struct
-        Its annotations say what is allowed; unknown keys are refused where it forbids them.
+        Its annotations say what is allowed; if it forbids unknown fields, unknown keys are refused.
     file : str, optional
         Named in errors.
     place : str
-        Key of the table itself, put before those in it.
+        Key of the table itself, put before the keys in it.
 
     Returns
     -------
@@ -43,17 +46,17 @@ def typed(content: Any, kind: type[Struct], *, file: str | None = None, place: s
         Names the key, the value given and the values allowed.
     """
     try:
-        fault = _fault(content, kind, place)
+        _check(content, kind, place)
     except RecursionError:
-        fault = (place, "its tables are nested too deeply; write it as the documentation shows")
-    if fault is not None:
-        key, message = fault
-        raise InputError(message, file=file, key=key or None)
+        message = "its tables are nested too deeply; write it as the documentation shows"
+        raise InputError(message, file=file, key=place or None) from None
+    except InputError as error:
+        raise InputError(error.message, file=file, key=error.key or None) from None
     return msgspec.convert(content, kind)
 
 
 def shown(value: Any) -> str:
-    """Say a value as a file would write it, on one line and not longer than a line can bear."""
+    """Write a value as a file would have it, on one line and clipped to 60 characters."""
     try:
         plain = isinstance(value, str | bool | int | list | dict) or value is None
         text = json.dumps(value, ensure_ascii=False, default=str) if plain else str(value)
@@ -62,77 +65,63 @@ def shown(value: Any) -> str:
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
 
 
-def _fault(value: Any, kind: Any, place: str) -> tuple[str, str] | None:
-    """Find the first key that does not fit, and say what is wrong with it; None where all fits."""
-    if kind is Any:
-        return None
-    inner = _best(value, kind)
-    if isinstance(inner, type) and issubclass(inner, msgspec.Struct):
-        return _fault_in_table(value, inner, place)
-    fault = None
-    if isinstance(value, list | tuple) and get_origin(inner) in {tuple, list}:
-        fault = _fault_in_list(value, inner, place)
-    elif isinstance(value, dict) and get_origin(inner) is dict:
-        faults = (_fault(each, get_args(inner)[1], f"{place}.{_clipped(key)}") for key, each in value.items())
-        fault = next((each for each in faults if each is not None), None)
-    if fault is not None:
-        return fault
+def _check(value: Any, kind: Any, place: str) -> None:
+    """Refuse the first key whose value does not fit its kind."""
+    if kind is Any or (value is None and type(None) in get_args(kind)):
+        return
+    alternatives = _alternatives(kind)
+    lists = [each for each in alternatives if get_origin(each) in {tuple, list}]
+    is_list = bool(lists) and isinstance(value, list | tuple)
+    inner = lists[0] if is_list else alternatives[0]
+    origin, parts = get_origin(inner), get_args(inner)
+    if _is_struct(inner):
+        _check_table(value, inner, place)
+        return
+    if is_list:
+        kinds = parts[:1] * len(value) if origin is list or parts[-1] is ... else parts
+        if len(kinds) != len(value):
+            raise _refusal(value, kind, place, "correct it")
+        for number, (item, of) in enumerate(zip(value, kinds, strict=True)):
+            _check(item, of, f"{place}[{number}]")
+    elif origin is dict and isinstance(value, dict):
+        for key, each in value.items():
+            _check(each, parts[1], f"{place}.{_clipped(key)}")
     if isinstance(value, float) and not math.isfinite(value):
-        return place, f"{place}: {shown(value)} is not {_allowed(kind)}; write a finite number"
-    if value is None or not _fits(value, kind):
-        return place, _refusal(value, kind, place)
-    return None
+        raise _refusal(value, kind, place, "write a finite number")
+    try:
+        msgspec.convert(value, kind)
+    except (msgspec.ValidationError, OverflowError):
+        words = [word for each in alternatives if get_origin(each) is Literal for word in get_args(each)]
+        advice = _did_you_mean(value, words) or ("write one of them" if words else "correct it")
+        raise _refusal(value, kind, place, advice) from None
 
 
-def _fault_in_table(value: Any, table: type[msgspec.Struct], place: str) -> tuple[str, str] | None:
+def _check_table(value: Any, table: type[msgspec.Struct], place: str) -> None:
     if not isinstance(value, dict):
-        start = f"{place}: " if place else ""
-        return place, f"{start}{shown(value)} is not {_allowed(table)}; write {_heading(place)}"
+        raise _refusal(value, table, place, f"write {_heading(place)}")
     hints = get_type_hints(table, include_extras=True)
     where = f"{place}." if place else ""
     for key in value:
         if key not in hints and table.__struct_config__.forbid_unknown_fields:
-            return f"{where}{key}", f"unknown key {where}{_clipped(key)}; {_nearest_key(key, where, hints)}"
+            advice = _did_you_mean(key, hints, where) or f"known keys here: {', '.join(sorted(hints))}"
+            raise InputError(f"unknown key {where}{_clipped(key)}; {advice}", key=f"{where}{key}")
     for field in msgspec.structs.fields(table):
-        if field.name not in value:
-            if field.required:
-                name, kind = f"{where}{field.name}", hints[field.name]
-                is_table = _struct_of(kind) is not None
-                return name, f"{name} is missing; write {_heading(name) if is_table else _allowed(kind)}"
-            continue
-        fault = _fault(value[field.name], hints[field.name], f"{where}{field.name}")
-        if fault is not None and not (
-            value[field.name] is None and type(None) in get_args(hints[field.name])
-        ):
-            return fault
-    return None
+        name, kind = f"{where}{field.name}", hints[field.name]
+        if field.name in value:
+            _check(value[field.name], kind, name)
+        elif field.required:
+            missing = _heading(name) if _is_struct(_alternatives(kind)[0]) else _wanted(kind)
+            raise InputError(f"{name} is missing; write {missing}", key=name)
 
 
-def _fault_in_list(value: list[Any] | tuple[Any, ...], kind: Any, place: str) -> tuple[str, str] | None:
-    kinds = get_args(kind)
-    if get_origin(kind) is list or kinds[-1] is ...:
-        kinds = (kinds[0],) * len(value)
-    if len(kinds) != len(value):
-        return place, f"{place}: {shown(value)} is not {_allowed(kind)}; correct it"
-    for number, (item, of) in enumerate(zip(value, kinds, strict=True)):
-        fault = _fault(item, of, f"{place}[{number}]")
-        if fault is not None:
-            return fault
-    return None
+def _refusal(value: Any, kind: Any, place: str, advice: str) -> InputError:
+    start = f"{place}: " if place else ""
+    return InputError(f"{start}{shown(value)} is not {_wanted(kind)}; {advice}", key=place)
 
 
-def _refusal(value: Any, kind: Any, place: str) -> str:
-    words = _choices(kind)
-    if not words:
-        return f"{place}: {shown(value)} is not {_allowed(kind)}; correct it"
-    near = difflib.get_close_matches(_clipped(value).lower(), words, n=1, cutoff=0.5)
-    advice = f"did you mean {near[0]}?" if near else "write one of them"
-    return f"{place}: {shown(value)} is not {_allowed(kind)}; {advice}"
-
-
-def _nearest_key(key: Any, where: str, known: dict[str, Any]) -> str:
-    near = difflib.get_close_matches(_clipped(key).lower(), known, n=1, cutoff=0.5)
-    return f"did you mean {where}{near[0]}?" if near else f"known keys here: {', '.join(sorted(known))}"
+def _did_you_mean(given: Any, known: Any, where: str = "") -> str:
+    near = difflib.get_close_matches(_clipped(given).lower(), known, n=1, cutoff=0.5)
+    return f"did you mean {where}{near[0]}?" if near else ""
 
 
 def _clipped(value: Any) -> str:
@@ -140,62 +129,35 @@ def _clipped(value: Any) -> str:
 
 
 def _heading(place: str) -> str:
-    return f"[{place}] and its keys below it" if place else "KEY = VALUE, one a line"
-
-
-def _fits(value: Any, kind: Any) -> bool:
-    try:
-        msgspec.convert(value, kind)
-    except (msgspec.ValidationError, OverflowError):
-        return False
-    return True
+    return f"[{place}] and its keys below it" if place else "KEY = VALUE, one per line"
 
 
 def _alternatives(kind: Any) -> tuple[Any, ...]:
     """What a value may be, None left out."""
-    if get_origin(kind) in {Union, UnionType}:
-        return tuple(each for each in get_args(kind) if each is not type(None))
-    return (kind,)
+    is_union = get_origin(kind) in {Union, UnionType}
+    return tuple(each for each in get_args(kind) if each is not type(None)) if is_union else (kind,)
 
 
-def _best(value: Any, kind: Any) -> Any:
-    """The alternative that a value was meant for: lists go with lists."""
-    found = _alternatives(kind)
-    lists = [each for each in found if get_origin(each) in {tuple, list}]
-    return lists[0] if lists and isinstance(value, list | tuple) else found[0]
+def _is_struct(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, msgspec.Struct)
 
 
-def _struct_of(kind: Any) -> Any:
-    found = _alternatives(kind)[0]
-    return found if isinstance(found, type) and issubclass(found, msgspec.Struct) else None
+def _wanted(kind: Any) -> str:
+    """Describe what a key takes."""
+    return " or ".join(_one_wanted(each) for each in _alternatives(kind))
 
 
-def _choices(kind: Any) -> tuple[str, ...]:
-    return get_args(kind) if get_origin(kind) is Literal else _choices_of(_alternatives(kind))
-
-
-def _choices_of(kinds: tuple[Any, ...]) -> tuple[str, ...]:
-    return tuple(word for each in kinds if get_origin(each) is Literal for word in get_args(each))
-
-
-def _allowed(kind: Any) -> str:
-    """Say what a key takes."""
-    return " or ".join(_said(each) for each in _alternatives(kind))
-
-
-def _said(kind: Any) -> str:
+def _one_wanted(kind: Any) -> str:
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Annotated:
-        base, meta = parts[0], parts[1]
-        return f"{_said(base)}{_range(meta)}"
+        return f"{_wanted(parts[0])}{_range(parts[1])}"
     if origin is Literal:
         return f"one of {', '.join(map(str, parts))}"
     if origin is list or (origin is tuple and parts[-1] is ...):
-        return f"a list, each entry {_said(parts[0])},"
+        return f"a list, each entry {_wanted(parts[0])},"
     if origin is tuple:
-        same = len(set(parts)) == 1
-        return f"a list of {len(parts)}, each {_said(parts[0])}" if same else f"a list of {len(parts)}"
-    if origin is dict or (isinstance(kind, type) and issubclass(kind, msgspec.Struct)):
+        return f"a list of {len(parts)}" + (f", each {_wanted(parts[0])}" if len(set(parts)) == 1 else "")
+    if origin is dict or _is_struct(kind):
         return "a table"
     return {bool: "true or false", int: "a whole number", float: "a number", str: "text in quotes"}[kind]
 

@@ -1,4 +1,4 @@
-"""Tables on disk: ECSV, or CSV with the same header, read with the row named and written whole."""
+"""Tables on disk: ECSV, or CSV with the same columns; errors name the row, and files are written whole."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import numpy as np
 
 from skysample.astrometry.times import iso, utc_from_jd, utc_from_text
@@ -33,16 +34,14 @@ _UNITS = {"_deg": "deg", "_arcsec": "arcsec", "_arcmin": "arcmin", "_c": "deg_C"
 
 
 def as_float(cell: str) -> float:
-    """Read a number; unlike `float` this takes no underscores and no digits of other scripts.
+    """Read a number; unlike `float`, refuse underscores and digits of other scripts.
 
     Raises
     ------
     ValueError
         If it is not a number.
     """
-    if "_" in cell or not cell.isascii():
-        raise ValueError(cell)
-    return float(cell)
+    return float(_plain_digits(cell))
 
 
 def as_bool(cell: str) -> bool:
@@ -60,12 +59,16 @@ def as_bool(cell: str) -> bool:
 
 
 def _as_int(cell: str) -> int:
-    if "_" in cell or not cell.isascii():
-        raise ValueError(cell)
-    number = int(cell)
+    number = int(_plain_digits(cell))
     if not -(2**63) <= number < 2**63:
         raise ValueError(cell)
     return number
+
+
+def _plain_digits(cell: str) -> str:
+    if "_" in cell or not cell.isascii():
+        raise ValueError(cell)
+    return cell
 
 
 _DATATYPES: dict[str, tuple[Callable[[str], Any], Any, str]] = {
@@ -76,9 +79,24 @@ _DATATYPES: dict[str, tuple[Callable[[str], Any], Any, str]] = {
 }
 
 
+class _DeclaredColumn(msgspec.Struct):
+    name: str
+    datatype: str
+    unit: Any = None
+    subtype: Any = None
+
+
+class _Header(msgspec.Struct):
+    """The part of an ECSV header that is read."""
+
+    datatype: list[_DeclaredColumn]
+    meta: dict[Any, Any] | None = None
+    delimiter: Any = " "
+
+
 @dataclass(frozen=True)
 class FileTable:
-    """The columns of a file, for `skysample.files.columns.Columns`; astropy.table is loaded only by `table`.
+    """The columns of a file, for `skysample.files.columns.Columns`; only `table` loads astropy.table.
 
     Attributes
     ----------
@@ -127,18 +145,18 @@ def read_table(
     path : path-like
         ECSV (first line ``# %ECSV``), or CSV with one line of column names.
     text : collection of str
-        Columns of a CSV that stay text even where every cell looks like a number.
+        Columns of a CSV that stay text even if every cell looks like a number.
     expected : str, optional
         The format that the file has to declare in its metadata.
     version : int
-        The newest version of that format that is understood.
+        The newest version of that format that can be read.
     undeclared : bool
-        Whether a file that declares no format (made by others, or a CSV) is taken too.
+        Whether to accept a file that declares no format (made by other software, or a CSV).
 
     Returns
     -------
     FileTable
-        Plain columns (with units where the file gives them), empty cells masked; times as text or as `Time`.
+        Plain columns, with units if the file gives them; empty cells masked; times as text or as `Time`.
 
     Raises
     ------
@@ -150,56 +168,40 @@ def read_table(
     if not content.strip():
         raise InputError("is empty; name a table with a header and data rows", file=name)
     if not content.startswith("# %ECSV") and (other := declared_format(content)) is not None:
-        raise InputError(f"is a {other} file, which is no table; name a table", file=name)
+        raise InputError(f"is a {other} file, not a table; name a table", file=name)
     header = _ecsv_header(content, name) if content.startswith("# %ECSV") else None
-    meta = {} if header is None else header["meta"]
+    meta = {} if header is None else {str(key): value for key, value in (header.meta or {}).items()}
     if expected is not None and not (undeclared and "format" not in meta):
         check_format(meta, expected, version, name)
-    names, rows = _cells(
-        content, " " if header is None else header["delimiter"], name, ecsv=header is not None
-    )
+    names, rows = _cells(content, "," if header is None else header.delimiter, name)
     cells = {column: [row[place] for row in rows] for place, column in enumerate(names)}
     if header is None:
         return FileTable({column: _guess(values, column in text) for column, values in cells.items()}, {}, {})
-    return _declared_table(cells, header, name)
+    return _declared_table(cells, header.datatype, meta, name)
 
 
-def _ecsv_header(content: str, name: str) -> dict[str, Any]:
+def _ecsv_header(content: str, name: str) -> _Header:
     lines = []
     for line in content.split("\n"):
         if not line.startswith("#"):
             break
         lines.append(line[1:].removeprefix(" ").rstrip("\r"))
     try:
-        header = dict(_from_yaml(lines[1:]))
+        header = msgspec.convert(_from_yaml(lines[1:]), _Header)
     except Exception as error:  # noqa: BLE001 - the YAML reader raises many kinds; each means the same here
         reason = " ".join(str(error).split()) or type(error).__name__
         raise InputError(
-            f"its ECSV header cannot be read ({reason:.120}); correct the lines starting with #", file=name
+            f"its ECSV header cannot be read ({reason:.120}); correct the lines starting with #, which give name and"
+            " datatype of each column",
+            file=name,
         ) from None
-    columns = header.get("datatype")
-    if not isinstance(columns, list) or not all(
-        isinstance(entry, dict)
-        and isinstance(entry.get("name"), str)
-        and isinstance(entry.get("datatype"), str)
-        for entry in columns
-    ):
-        raise InputError(
-            "its ECSV header does not list name and datatype of each column; correct it", file=name
-        )
-    meta = header.get("meta") or {}
-    if not isinstance(meta, dict):
-        raise InputError(
-            "its metadata is not a set of KEY: VALUE; correct the lines under meta", file=name, key="meta"
-        )
-    delimiter = header.get("delimiter", " ")
-    if delimiter not in (" ", ","):
-        raise InputError(f"its delimiter is {delimiter!r}; ECSV has a blank or a comma", file=name)
-    return {**header, "meta": {str(key): value for key, value in meta.items()}, "delimiter": delimiter}
+    if header.delimiter not in (" ", ","):
+        raise InputError(f"its delimiter is {header.delimiter!r}; write a blank or a comma", file=name)
+    return header
 
 
 def _from_yaml(lines: list[str]) -> Any:
-    """Parse an ECSV header; astropy's parser, which loads much of astropy, only for a header with astropy's tags."""
+    """Parse an ECSV header, with astropy's parser (slow to load) only if it has astropy's tags."""
     import yaml
 
     def mapping(loader: Any, node: Any) -> dict[Any, Any]:
@@ -216,12 +218,12 @@ def _from_yaml(lines: list[str]) -> Any:
         return get_header_from_yaml(lines)
 
 
-def _cells(content: str, delimiter: str, name: str, *, ecsv: bool) -> tuple[list[str], list[list[str]]]:
+def _cells(content: str, delimiter: str, name: str) -> tuple[list[str], list[list[str]]]:
     lines = (line.strip(" \r\n") + "\n" for line in io.StringIO(content) if not line.lstrip().startswith("#"))
-    reader = csv.reader(lines, delimiter=delimiter if ecsv else ",", skipinitialspace=True, strict=True)
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True)
     rows: list[list[str]] = []
     try:
-        # Extended one by one, so that the rows before a bad one are there to count.
+        # One by one, so that the rows before a bad one can be counted.
         rows.extend(
             [field.strip() for field in fields] for fields in reader if any(fields) or len(fields) > 1
         )
@@ -247,33 +249,27 @@ def _cells(content: str, delimiter: str, name: str, *, ecsv: bool) -> tuple[list
     return names, rows
 
 
-def _declared_table(cells: dict[str, list[str]], header: dict[str, Any], name: str) -> FileTable:
-    declared = [entry["name"] for entry in header["datatype"]]
-    if declared != list(cells):
+def _declared_table(
+    cells: dict[str, list[str]], declared: list[_DeclaredColumn], meta: dict[str, Any], name: str
+) -> FileTable:
+    if [entry.name for entry in declared] != list(cells):
         raise InputError(
             "the line of column names and the ECSV header disagree; make them the same", file=name
         )
-    meta = dict(header["meta"])
     mixins = meta.pop("__serialized_columns__", {})
     columns: dict[str, Any] = {}
-    units: dict[str, str] = {}
-    for entry in header["datatype"]:
-        column = entry["name"]
-        plain = "subtype" not in entry
-        columns[column] = _convert(cells[column], entry["datatype"] if plain else "string", column, name)
-        if entry.get("unit") is not None:
-            units[column] = str(entry["unit"])
+    for entry in declared:
+        datatype = entry.datatype if entry.subtype is None else "string"
+        columns[entry.name] = _convert(cells[entry.name], datatype, entry.name, name)
     for column, recipe in mixins.items() if isinstance(mixins, dict) else ():
         if isinstance(recipe, dict) and recipe.get("__class__") == "astropy.time.core.Time":
             _restore_time(columns, str(column), recipe, name)
+    units = {entry.name: str(entry.unit) for entry in declared if entry.unit is not None}
     return FileTable(columns, units, meta)
 
 
 def _convert(values: list[str], datatype: str, column: str, name: str) -> Any:
-    family = datatype.rstrip("0123456789")
-    if family not in _DATATYPES:
-        return _column(values, str)
-    convert, kind, what = _DATATYPES[family]
+    convert, kind, what = _DATATYPES.get(datatype.rstrip("0123456789"), (str, str, "text"))
     cells: list[Any] = []
     for number, cell in enumerate(values, start=1):
         try:
@@ -303,7 +299,7 @@ def _column(cells: Sequence[Any], kind: Any) -> Any:
 
 
 def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], name: str) -> None:
-    """Put back a `Time` that astropy took apart, without its warnings about dates years ahead."""
+    """Restore a serialized `Time`, without astropy's warnings about dates years ahead."""
     scale, form = str(recipe.get("scale", "utc")), str(recipe.get("format", ""))
     parts = [
         columns.get(str(recipe[key].get("name")))
@@ -311,7 +307,7 @@ def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], 
         if isinstance(recipe.get(key), dict)
     ]
     if any(part is None or np.ma.is_masked(part) for part in parts):
-        raise InputError(f"{column} lacks a time in some row; give every row one", file=name, key=column)
+        raise InputError(f"{column} has no time in some row; give every row one", file=name, key=column)
     data = [np.asarray(part) for part in parts]
     numbers = [value for value in data if value.dtype.kind == "f" and np.all(np.isfinite(value))]
     origin = {"jd": 0.0, "mjd": 2400000.5}.get(form)
@@ -326,7 +322,7 @@ def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], 
         columns[column] = utc_from_jd(numbers[0], numbers[1], scale)
     else:
         raise InputError(
-            f"{column} holds times in a form that is not read ({form}); write ISO 8601 text",
+            f"{column} holds times in a format that cannot be read ({form}); write ISO 8601 text",
             file=name,
             key=column,
         )
@@ -338,7 +334,7 @@ def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | Non
     Parameters
     ----------
     columns : mapping of str to iterable
-        Numbers, text or truth values; None is an empty cell. The unit follows from the name's ending.
+        Numbers, text or truth values; None is an empty cell. The ending of a name gives the unit.
     meta : mapping, optional
         Metadata.
 
@@ -360,22 +356,19 @@ def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | Non
 
 
 def plain_table(table: Table) -> Table:
-    """Copy a table, its quantities as numbers with a unit, its times as ISO 8601 text (microseconds)."""
+    """Copy a table: quantities become numbers with a unit, times ISO 8601 text (microseconds)."""
     from astropy.table import Column, MaskedColumn, Table
     from astropy.time import Time
     from astropy.units import Quantity
 
     columns: dict[str, Any] = {}
-    for name in table.colnames:
-        column = table[name]
+    for name, column in table.items():
         if isinstance(column, Time):
             columns[name] = Column(np.atleast_1d(iso(column, 6)), dtype=str)
         elif isinstance(column, Quantity):
             columns[name] = Column(column.value, unit=column.unit)
-        elif isinstance(column, MaskedColumn):
-            columns[name] = MaskedColumn(column, copy=True)
         else:
-            columns[name] = Column(column, copy=True)
+            columns[name] = (MaskedColumn if isinstance(column, MaskedColumn) else Column)(column, copy=True)
     return Table(columns, meta=dict(table.meta))
 
 
@@ -392,25 +385,22 @@ def write_table(
     Parameters
     ----------
     path : path-like
-        ECSV is written whatever the ending: a plain CSV could not say its format and version.
+        Always ECSV, whatever the ending: a plain CSV cannot declare its format and version.
     table : astropy.table.Table or QTable
         Times become text, quantities numbers with a unit.
     expected, version : str, int
         The format and version that the file declares.
     meta : mapping, optional
-        More metadata, beside the table's own.
+        Metadata in addition to the table's own.
 
     Raises
     ------
     InputError
-        If the place cannot be written to.
+        If the file cannot be written.
     """
     plain = plain_table(table)
-    plain.meta = {"format": expected, "version": version} | {
-        key: value
-        for key, value in {**table.meta, **(meta or {})}.items()
-        if key not in ("format", "version")
-    }
+    declared = {"format": expected, "version": version}
+    plain.meta = declared | {**table.meta, **(meta or {})} | declared
     stream = io.StringIO()
     plain.write(stream, format="ascii.ecsv", delimiter=",")
     write_whole(path, stream.getvalue())

@@ -1,4 +1,4 @@
-"""Reading and writing files: whole or not at all, and every file says its format and version."""
+"""Read and write files: written whole or not at all, and every file declares its format and version."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _FORMAT = re.compile(r"""format["']?\s*:\s*["']?(skysample-[a-z]+)""")
 _HEAD = 4096
 
 LARGEST_BYTES = 2**29
-"""Of a file that is read: a table of a million exposures has a quarter of it, a device that never ends has more."""
+"""Largest file that is read: four times a table of a million exposures, and a stop for endless devices."""
 
 
 def read_text(path: str | os.PathLike[str]) -> str:
@@ -61,7 +61,7 @@ def read_text(path: str | os.PathLike[str]) -> str:
         raise InputError("is not a path; check it", file=name) from None
     if len(content) > LARGEST_BYTES:
         raise InputError(f"is larger than {LARGEST_BYTES} bytes; name the right file", file=name)
-    # Line ends as in python's own text files, whatever system wrote them.
+    # Line ends as in Python's own text files, whatever system wrote them.
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
@@ -71,44 +71,45 @@ def check_place(
     *,
     holds: str | None = None,
 ) -> None:
-    """Refuse a place that cannot be written to, before the work whose result is to be written there.
+    """Refuse a path that cannot be written to, before the work whose result goes there.
 
     Parameters
     ----------
     path : path-like
         Where a file is to be written.
     inputs : iterable of path-like
-        Files that the result is made from: none of them may be written over.
+        Files that the result is made from: none may be overwritten.
     holds : str, optional
-        Format of what is to be written, empty for none of ours: a file that declares another may not be written over.
+        Format to be written, empty if it is not one of ours: a file of another of our formats is not overwritten.
 
     Raises
     ------
     InputError
-        If the folder is not there, or may not be written to; if the place is a folder, a device, a file that is
-        protected, one of the inputs, or a file of another of our formats.
+        If the folder is missing or protected, or the path is a folder, a device, a protected file, one of the inputs,
+        or a file of another of our formats.
     """
     name = os.fspath(path)
     target = _resolved(path)
     for each in inputs:
         if os.path.realpath(each) == os.fspath(target):
-            raise InputError("is read as well; name another file to write to", file=name)
+            raise InputError("is already used by this command; name another file to write to", file=name)
     if target.is_dir():
         raise InputError("cannot be written (it is a folder); name a file", file=name)
     if target.exists() and not target.is_file():
-        raise InputError("cannot be written (it is no ordinary file); name a file", file=name)
+        raise InputError("cannot be written (it is not an ordinary file); name a file", file=name)
     if holds is not None and target.exists() and (other := _format_of(target)) not in {None, holds}:
         raise InputError(f"is a {other} file, which would be lost; name another file to write to", file=name)
     if not target.parent.is_dir():
         raise InputError(
-            f"cannot be written (there is no folder {target.parent}); make it, or name another", file=name
+            f"cannot be written (there is no folder {target.parent}); make it, or name another file",
+            file=name,
         )
     if not os.access(target if target.exists() else target.parent, os.W_OK):
         raise InputError("cannot be written (it is protected); name another file", file=name)
 
 
 def declared_format(text: str) -> str | None:
-    """Which of our formats a file's text declares in its first lines; None for any other text."""
+    """Name the skysample format that a text declares in its first lines; None for any other text."""
     found = _FORMAT.search(text[:_HEAD])
     return None if found is None else found[1]
 
@@ -121,18 +122,18 @@ def _format_of(path: Path) -> str | None:
 def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
     """Write a file whole or not at all: temporary file beside it, fsync, rename, fsync of the folder.
 
-    When this returns, the new content outlasts the end of the process, and a loss of power as far as the system
-    and the disk keep what fsync promises. Until then the old content does.
+    When this returns, the new content survives the end of the process, and a power cut as far as system and disk
+    keep the promise of fsync. Until then the old content does.
 
     Raises
     ------
     InputError
-        If the place cannot be written to. A file that was there before is then still there, unless the folder
-        alone could not be synced: then the new one is.
+        If the file cannot be written. The earlier file is then still there, unless only the folder could not be
+        synced: then the new one is.
     """
     check_place(path)
     target = _resolved(path)
-    # What text cannot be said in UTF-8 (half of a surrogate pair) is said by its number.
+    # What UTF-8 cannot hold (half of a surrogate pair) is written as its number.
     data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
     temporary = target.with_name(f".{secrets.token_hex(8)}.part")
     try:
@@ -155,7 +156,7 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
 
 
 def _sync_folder(folder: Path) -> None:
-    """Make a rename last; where a folder cannot be opened or synced as such, the system has to do it by itself."""
+    """Sync a rename to disk, on systems where folders can be opened and synced."""
     if not hasattr(os, "O_DIRECTORY"):
         return
     try:
@@ -172,7 +173,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _resolved(path: str | os.PathLike[str]) -> Path:
-    """Where a path leads: a link stays a link, and what it points to is written."""
+    """Follow links: a link stays a link, and the file that it points to is written."""
     try:
         target = Path(os.path.realpath(path))
         target.exists()
@@ -199,25 +200,25 @@ def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
     try:
         content = json.loads(text)
     except json.JSONDecodeError as error:
-        raise InputError(
-            f"is not JSON ({error.msg}, line {error.lineno}); name a file that skysample wrote", file=name
-        ) from None
+        fault = f"is not JSON ({error.msg}, line {error.lineno})"
     except RecursionError:
-        raise InputError("is not a file of ours (nested too deeply); name another", file=name) from None
+        fault = "is nested too deeply"
     except ValueError:
-        raise InputError("holds a number of thousands of digits; name another file", file=name) from None
-    if not isinstance(content, dict):
-        raise InputError("does not hold a JSON object; name a file that skysample wrote", file=name)
-    return content
+        fault = "holds a number of thousands of digits"
+    else:
+        if isinstance(content, dict):
+            return content
+        fault = "does not hold a JSON object"
+    raise InputError(f"{fault}; name a file that skysample wrote", file=name)
 
 
 def check_format(content: Mapping[str, Any], expected: str, version: int, file: str) -> None:
-    """Refuse a file of another format, or of a newer major version.
+    """Refuse a file of another format, or of a newer version.
 
     Raises
     ------
     InputError
-        Says which format and version were found.
+        Gives the format and version found.
     """
     found = content.get("format")
     if found != expected:
@@ -226,7 +227,7 @@ def check_format(content: Mapping[str, Any], expected: str, version: int, file: 
         )
     number = content.get("version")
     if not isinstance(number, int) or isinstance(number, bool) or number < 1:
-        raise InputError(f"its version is {number!r}, not a whole number from 1", file=file, key="version")
+        raise InputError(f"its version is {number!r}; write a whole number from 1", file=file, key="version")
     if number > version:
         raise InputError(
             f"was written by a newer skysample (format version {number}, this one reads up to {version});"

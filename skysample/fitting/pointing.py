@@ -13,7 +13,7 @@ from skysample.errors import PluginError
 from skysample.fitting.rotations import Chain
 from skysample.geometry import alt_az, cross, displace, offset, tangent_basis
 from skysample.plugins.contracts import ROTATIONS, Pointing
-from skysample.plugins.guarded_calls import asking, is_own
+from skysample.plugins.guarded_calls import guarded_call, is_own
 from skysample.site.mount_axes import mount_frame, tube_side
 
 if TYPE_CHECKING:
@@ -237,7 +237,7 @@ def _summed(by_term: Array, coefficients: Array) -> Array:
 
 def _displacement(term: Term, pointing: Pointing, count: int) -> Array:
     """What a term answers, checked."""
-    with asking(term.name, _HOOK, "its displacement()", own=is_own(term)):
+    with guarded_call(term.name, _HOOK, "its displacement()", own=is_own(term)):
         answer = np.asarray(term.displacement(pointing))
     problem = ""
     if answer.shape != (count, 2) or answer.dtype.kind not in "fiu":

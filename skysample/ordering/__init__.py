@@ -14,7 +14,7 @@ from skysample.ordering.schedules import Schedule, schedule
 from skysample.ordering.strategies.annealed import Annealed
 from skysample.ordering.strategies.nearest import Nearest
 from skysample.ordering.strategies.snake import Snake
-from skysample.plugins.guarded_calls import asking, is_own
+from skysample.plugins.guarded_calls import guarded_call, is_own
 from skysample.plugins.hookspecs import hookimpl
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def best_order(problem: OrderingProblem, ordering: Ordering) -> NDArray[np.int64
     PluginError
         If the ordering raises, or answers with anything but such a permutation.
     """
-    with asking(ordering.name, _HOOK, "its order()", own=is_own(ordering)):
+    with guarded_call(ordering.name, _HOOK, "its order()", own=is_own(ordering)):
         answer: Any = np.asarray(ordering.order(problem.read_only()))
     if answer.shape != (problem.points,):
         reason = f"its order() returned shape {answer.shape}, not {problem.points} numbers"

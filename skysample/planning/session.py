@@ -1,4 +1,4 @@
-"""A plan as it is being taken: the next point, and each result on disk before the one after is given."""
+"""Take a plan point by point: each result is on disk before the next point is handed out."""
 
 from __future__ import annotations
 
@@ -10,17 +10,18 @@ import numpy as np
 
 from skysample.astrometry.times import iso
 from skysample.errors import InputError
-from skysample.files.tables import plain_table, read_table
+from skysample.files.tables import plain_table
 from skysample.geometry import direction
 from skysample.planning.resuming import known_numbers, resume
-from skysample.runs import RUN_FORMAT, RUN_VERSION, read_run, run_table, write_run
+from skysample.runs import read_run, run_table, write_run
 from skysample.runs.points_done import PointsDone, read_points_done
-from skysample.runs.reading import DECLARATIONS, fields_of_table
+from skysample.runs.reading import DECLARATIONS, fields_of_table, read_run_table
 
 if TYPE_CHECKING:
     import os
 
     from astropy.coordinates import SkyCoord
+    from astropy.table import Table
     from astropy.time import Time
     from astropy.units import Quantity
 
@@ -44,13 +45,13 @@ class PlannedPoint:
     Attributes
     ----------
     number : int
-        In the plan.
+        Number in the plan.
     alt_deg, az_deg : float
-        Observed place.
+        Observed altitude and azimuth.
     pier : str
         "east" or "west" for a `german` mount, else empty.
     dome_az_deg : float
-        Where the dome has to stand, nan without a dome.
+        Azimuth that the dome needs, nan without a dome.
     site : Site
     """
 
@@ -62,7 +63,7 @@ class PlannedPoint:
     site: Site
 
     def icrs(self, when: Time) -> SkyCoord:
-        """The place to point at, in ICRS, at a moment."""
+        """Where to point, in ICRS, at a given time."""
         from astropy import units as u
         from astropy.coordinates import SkyCoord
 
@@ -75,65 +76,49 @@ class PlannedPoint:
 class Session:
     """Take a plan point by point.
 
-    Each result is on disk, in a run file, before the next point is given: a program that dies, by whatever signal,
-    loses nothing, and a new session on the same plan and log goes on where the old one stopped. After clouds,
-    `resume` plans the rest anew. One session at a time writes to a log.
+    Each result is in the run file, on disk, before the next point is handed out: a program that is killed loses
+    nothing, and a new session on the same plan and log continues where the old one stopped. After clouds, `resume`
+    plans the rest again. Only one session at a time may write to a log.
 
     Parameters
     ----------
     plan : Plan
-        The first plan, or one that was resumed since.
+        The first plan, or one resumed from it.
     log : path-like
-        The run file. If it is there already, its points are done.
+        The run file. If it exists, its points are done.
     meta : mapping, optional
-        What the run file should declare: `axes`, `old_model`, `session`.
+        What the run file is to declare: `axes`, `old_model`, `session`.
 
     Raises
     ------
     InputError
-        If the log holds something that is not a run of this plan.
+        If the log is not a run of this plan.
     """
 
     def __init__(
         self, plan: Plan, log: str | os.PathLike[str], *, meta: dict[str, Any] | None = None
     ) -> None:
         self._log = Path(log)
-        unknown = set(meta or {}) - set(DECLARATIONS)
-        if unknown:
-            raise InputError(
-                f"meta has {', '.join(sorted(unknown))}; a run declares {', '.join(DECLARATIONS)}", key="meta"
-            )
         self._meta = dict(meta or {})
+        if unknown := ", ".join(sorted(set(self._meta) - set(DECLARATIONS))):
+            raise InputError(f"meta has {unknown}; use only {', '.join(DECLARATIONS)}", key="meta")
         self._rows: list[dict[str, Any]] = []
         self._seen = _stamp(self._log)
         self._plan, self._points = plan, _points_of(plan)
-        self._given: PlannedPoint | None = None
+        self._current: PlannedPoint | None = None
         if self._seen is not None:
             self._read_log()
 
     def _read_log(self) -> None:
         file = str(self._log)
-        table = plain_table(
-            read_table(
-                self._log,
-                text=("time", "pier", "status", "frame"),
-                expected=RUN_FORMAT,
-                version=RUN_VERSION,
-                undeclared=True,
-            ).table()
-        )
+        table = plain_table(read_run_table(self._log).table())
         if "point" not in table.colnames:
-            raise InputError("has no column point: it is not the log of a plan; name another file", file=file)
-        progress = read_points_done(self._log)
-        known = known_numbers(self._plan, progress)
+            raise InputError("has no column point; name the log of this plan, or a new file", file=file)
+        known = known_numbers(self._plan, read_points_done(self._log))
         for place, number in enumerate(table["point"]):
             if int(number) not in known:
-                raise InputError(
-                    f"point {number} is not in this plan; name the log of this plan, or another file",
-                    file=file,
-                    row=place + 1,
-                    key="point",
-                )
+                message = f"point {number} is not in this plan; name the log of this plan, or a new file"
+                raise InputError(message, file=file, row=place + 1, key="point")
         self._rows = [
             {name: None if _is_empty(row[name]) else row[name] for name in table.colnames} for row in table
         ]
@@ -141,50 +126,63 @@ class Session:
 
     @property
     def plan(self) -> Plan:
-        """What is being taken: as given, or the rest of it since `resume`."""
+        """The plan being taken: the one given, or the rest of it since `resume`."""
         return self._plan
 
     @property
     def progress(self) -> PointsDone:
-        """How far it has been taken, for `skysample.planning.resuming.resume`."""
-        solved = [row for row in self._rows if _solved(row)]
-        failed = [row for row in self._rows if not _solved(row)]
+        """What has been taken, for `skysample.planning.resuming.resume`."""
         last = self._rows[-1] if self._rows else {}
         dome = last.get("dome_az_deg")
         return PointsDone(
-            tuple(dict.fromkeys(int(row["point"]) for row in solved)),
-            tuple(dict.fromkeys(int(row["point"]) for row in failed)),
+            tuple(dict.fromkeys(int(row["point"]) for row in self._rows if _solved(row))),
+            tuple(dict.fromkeys(self.skipped)),
             int(last["point"]) if last else None,
             None if dome is None else float(np.radians(dome)),
         )
 
     @property
     def done(self) -> tuple[int, ...]:
-        """Numbers of the points taken or skipped, in the order in which that happened."""
+        """Numbers of the points taken or skipped, in that order."""
         return tuple(int(row["point"]) for row in self._rows)
 
     @property
     def skipped(self) -> tuple[int, ...]:
-        """Numbers of the points that brought nothing."""
+        """Numbers of the points without a solution."""
         return tuple(int(row["point"]) for row in self._rows if not _solved(row))
 
     def run(self) -> Run | None:
-        """What is on disk so far, as a run; None before the first point with a solution."""
+        """Return the run so far, read from disk; None before the first point with a solution."""
         if len(self.done) == len(self.skipped):
             return None
         return read_run(self._log, self._plan.site)
 
     @property
     def remaining(self) -> int:
-        """How many points are still to be taken."""
-        done = set(self.done)
-        return sum(point.number not in done for point in self._points)
+        """Number of points still to be taken."""
+        return len(self._still_to_take())
+
+    @property
+    def table(self) -> Table | None:
+        """One row per point taken or skipped, with the columns of a run file; None before the first."""
+        return run_table(self._columns(self._rows), self._meta) if self._rows else None
+
+    def summary(self) -> str:
+        """Say how many points are taken, skipped and left."""
+        taken = len(self.done) - len(self.skipped)
+        return f"{taken} points taken, {len(self.skipped)} skipped, {self.remaining} left."
+
+    def __str__(self) -> str:
+        return self.summary()
 
     def next(self) -> PlannedPoint | None:
-        """The next point to take, the same one until it is recorded or skipped; None when all are done."""
+        """Return the next point to take, the same one until it is recorded or skipped; None when all are done."""
+        self._current = next(iter(self._still_to_take()), None)
+        return self._current
+
+    def _still_to_take(self) -> list[PlannedPoint]:
         done = set(self.done)
-        self._given = next((point for point in self._points if point.number not in done), None)
-        return self._given
+        return [point for point in self._points if point.number not in done]
 
     def resume(
         self,
@@ -194,33 +192,32 @@ class Session:
         dome_weight: float | None = None,
         registry: Registry | None = None,
     ) -> Plan:
-        """Plan the rest anew, after clouds: see `skysample.planning.resuming.resume`.
+        """Plan the rest again after clouds, see `skysample.planning.resuming.resume`.
 
-        A point skipped so far gives way to a neighbour; the order starts from where mount and dome stood at the
-        last point. The log goes on. A point given out but neither recorded nor skipped may come later now: call
-        `next`.
+        A skipped point is replaced by a neighbour, and the order starts from where mount and dome stood at the last
+        point. The log continues. Call `next` again afterwards: another point may now be the next one.
 
         Parameters
         ----------
         when : Time, optional
             Now.
         order, dome_weight, registry : optional
-            As of `skysample.planning.resuming.resume`.
+            As for `skysample.planning.resuming.resume`.
 
         Returns
         -------
         Plan
-            The rest, which this session takes from here on.
+            The rest, which this session now takes.
 
         Raises
         ------
         NoSolution
-            If nothing is left to take. The session is then as it was.
+            If nothing is left to take. The session is then unchanged.
         """
         rest = resume(
             self._plan, self.progress, when, order=order, dome_weight=dome_weight, registry=registry
         )
-        self._plan, self._points, self._given = rest, _points_of(rest), None
+        self._plan, self._points, self._current = rest, _points_of(rest), None
         return rest
 
     def record(
@@ -233,7 +230,7 @@ class Session:
         frame: str | None = None,
         sigma_arcsec: float | None = None,
     ) -> None:
-        """Write down the point given last.
+        """Record the result for the point handed out last.
 
         Parameters
         ----------
@@ -242,9 +239,9 @@ class Session:
         time : Time
             Mid-exposure.
         axes : Quantity, shape (2,), optional
-            What the axes read; without it the target counts.
+            Axis readings; if not given, the target is used.
         target : SkyCoord, optional
-            What the mount was asked for; default: the point's own place at that time.
+            What the mount was asked for; default: the place of the point at that time.
         frame : str, optional
             Name of the exposure.
         sigma_arcsec : float, optional
@@ -253,16 +250,16 @@ class Session:
         Raises
         ------
         InputError
-            If no point was given out, a place or reading is not one finite pair, or the log cannot be written or
-            was changed by someone else.
+            If no point is out, a place or reading is not one finite pair, or the log cannot be written or was changed
+            by another program.
         """
         from astropy import units as u
 
-        point = self._current()
+        point = self._point_out()
         place = _icrs(solved, "solved")
         if not place.isscalar or not np.isfinite([place.ra.deg, place.dec.deg]).all():
             raise InputError(
-                "the solved place is not one place; call skip() where there is none", key="solved"
+                "solved is not one finite place; call skip() if there is no solution", key="solved"
             )
         row = self._row(point, time)
         row |= {
@@ -277,14 +274,11 @@ class Session:
                 reading = u.Quantity(axes).to_value(u.deg)
             except (u.UnitsError, TypeError, ValueError):
                 raise InputError(
-                    "the reading of the axes is not two angles with their unit", key="axes"
+                    "axes are not two angles with a unit; give both as a Quantity", key="axes"
                 ) from None
-            if (
-                np.any(getattr(reading, "mask", False))
-                or np.shape(reading) != (2,)
-                or not np.isfinite(reading).all()
-            ):
-                raise InputError("the reading of the axes is not two finite angles; give both", key="axes")
+            masked = np.any(getattr(reading, "mask", False))
+            if masked or np.shape(reading) != (2,) or not np.isfinite(reading).all():
+                raise InputError("axes are not two finite angles; give both", key="axes")
             row |= {"primary_deg": float(reading[0]), "secondary_deg": float(reading[1])}
         else:
             wanted = point.icrs(time) if target is None else _icrs(target, "target")
@@ -292,31 +286,28 @@ class Session:
         self._write(row)
 
     def skip(self, time: Time, frame: str | None = None) -> None:
-        """Write down that the point given last brought nothing."""
-        point = self._current()
-        self._write({**self._row(point, time), "status": "failed", "frame": frame})
+        """Record that the point handed out last has no solution."""
+        self._write({**self._row(self._point_out(), time), "status": "failed", "frame": frame})
 
-    def _current(self) -> PlannedPoint:
-        if self._given is None or self._given.number in self.done:
-            raise InputError("no point is given out; call next() first", key="point")
-        return self._given
+    def _point_out(self) -> PlannedPoint:
+        if self._current is None or self._current.number in self.done:
+            raise InputError("no point is out; call next() first", key="point")
+        return self._current
 
     def _row(self, point: PlannedPoint, time: Time) -> dict[str, Any]:
         from astropy.time import Time as Moment
 
         if not isinstance(time, Moment) or not time.isscalar:
             raise InputError("time must be one moment, an astropy Time", key="time")
-        row: dict[str, Any] = dict.fromkeys(_COLUMNS)
-        dome = point.dome_az_deg if np.isfinite(point.dome_az_deg) else None
-        return row | {
+        return dict.fromkeys(_COLUMNS) | {
             "point": point.number,
             "time": str(iso(time)),
             "pier": point.pier or None,
-            "dome_az_deg": dome,
+            "dome_az_deg": point.dome_az_deg if np.isfinite(point.dome_az_deg) else None,
         }
 
     def _check(self, row: dict[str, Any]) -> None:
-        """Refuse what the reader of the log would refuse: one such row spoils the whole night."""
+        """Refuse what the reader of the log would refuse: one such row would spoil the whole run."""
         alone = run_table({name: [value] for name, value in row.items() if value is not None}, self._meta)
         fields_of_table(alone, self._plan.site, {}, None)
         same = ("time", "solved_ra_deg", "solved_dec_deg")
@@ -327,30 +318,33 @@ class Session:
                     key="time",
                 )
             if (other.get("sigma_arcsec") is None) != (row["sigma_arcsec"] is None):
-                raise InputError(
-                    "sigma_arcsec has to be given for every point, or for none", key="sigma_arcsec"
-                )
+                message = "sigma_arcsec is given for some points only; give it for all of them, or for none"
+                raise InputError(message, key="sigma_arcsec")
 
     def _write(self, row: dict[str, Any]) -> None:
         found = _stamp(self._log)
         if found is not None and found != self._seen:
             raise InputError(
-                "was changed by someone else while this session went on; start a new session on it, and record"
-                " the point again",
+                "was changed by another program during this session; start a new session on it, and record the point"
+                " again",
                 file=str(self._log),
             )
-        rows = [*self._rows, row]
-        names = dict.fromkeys((*_COLUMNS, *(name for each in rows for name in each)))
-        columns = {name: [each.get(name) for each in rows] for name in names}
-        kept = {
-            name: values for name, values in columns.items() if any(value is not None for value in values)
-        }
-        for needed in ("solved_ra_deg", "solved_dec_deg"):
-            kept.setdefault(needed, columns[needed])
         if _solved(row):
             self._check(row)
-        write_run(self._log, run_table(kept, self._meta))
+        rows = [*self._rows, row]
+        write_run(self._log, run_table(self._columns(rows), self._meta))
         self._rows, self._seen = rows, _stamp(self._log)
+
+    def _columns(self, rows: list[dict[str, Any]]) -> dict[str, list[Any]]:
+        """Columns that have a value in any row, and those that every run has."""
+        names = dict.fromkeys((*_COLUMNS, *(name for row in rows for name in row)))
+        columns = {name: [row.get(name) for row in rows] for name in names}
+        needed = ("solved_ra_deg", "solved_dec_deg")
+        return {
+            name: values
+            for name, values in columns.items()
+            if name in needed or any(value is not None for value in values)
+        }
 
 
 def _icrs(place: SkyCoord, key: str) -> SkyCoord:
@@ -362,7 +356,7 @@ def _icrs(place: SkyCoord, key: str) -> SkyCoord:
     except (AttributeError, ConvertError, ValueError):
         found = None
     if not isinstance(found, Place) or np.any(getattr(found.ra, "mask", False)):
-        raise InputError(f"{key} is not a SkyCoord that has an ICRS place", key=key)
+        raise InputError(f"{key} is not a SkyCoord that converts to ICRS; give one", key=key)
     return found
 
 
@@ -390,9 +384,8 @@ def _solved(row: dict[str, Any]) -> bool:
 
 
 def _stamp(path: Path) -> tuple[int, int, int] | None:
-    """What tells a file from what another program makes of it; None where there is none."""
-    try:
-        found = path.stat()
-    except FileNotFoundError:
+    """Identity of a file's content, which changes when another program writes it; None if there is no file."""
+    if not path.exists():
         return None
+    found = path.stat()
     return found.st_ino, found.st_mtime_ns, found.st_size

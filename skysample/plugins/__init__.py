@@ -1,4 +1,4 @@
-"""Plugins: the hooks, what they hand over, and the registry that loads and asks them."""
+"""Plugins: the hooks, what they return, and the registry that loads and calls them."""
 
 from skysample.plugins.contracts import Obstruction, Ordering, Pointing, Term
 from skysample.plugins.hookspecs import hookimpl

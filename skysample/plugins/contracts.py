@@ -1,4 +1,4 @@
-"""What a plugin hands over: obstructions, orderings and terms, and what they are given."""
+"""What plugins return: obstructions, orderings and terms, and what these receive."""
 
 from __future__ import annotations
 
@@ -20,42 +20,42 @@ AXIS_TERMS = {
     "german": ("polar_altitude", "polar_azimuth"),
     "altaz": ("tilt_north", "tilt_east"),
 }
-"""The two terms that say where the primary axis is aimed."""
+"""The two terms for the direction of the primary axis."""
 
 ROTATIONS = {
     kind: (*axis, "primary_zero", "secondary_zero", "axis_skew", "cone") for kind, axis in AXIS_TERMS.items()
 }
-"""The terms that are true rotations, in the order in which the model composes them."""
+"""The terms that are rotations, in the order in which the model applies them."""
 
 TERM_SETS = ("standard", "extended")
-"""Names that stand for several terms."""
+"""Names of sets of terms."""
 
 RESERVED = {kind: frozenset({*TERM_SETS, *names}) for kind, names in ROTATIONS.items()}
-"""Names that no displacement may have."""
+"""Names that no displacement term may have."""
 
 
 @runtime_checkable
 class Obstruction(Protocol):
-    """Something that keeps a part of the sky from being used."""
+    """Something that blocks a part of the sky."""
 
     @property
     def name(self) -> str:
-        """How the user and the plan name it."""
+        """Its name in plans and for the user."""
 
     def blocks(self, directions: Array, when: Time | None) -> NDArray[np.bool_]:
-        """Say which directions cannot be used.
+        """Return which directions are blocked.
 
         Parameters
         ----------
         directions : ndarray, shape (n, 3)
             Unit vectors, east-north-up, as observed (refraction included).
         when : astropy.time.Time or None
-            Scalar, or shape (n,): the moment, where one is known.
+            Scalar, or shape (n,); None if the time is unknown.
 
         Returns
         -------
         ndarray of bool, shape (n,)
-            True: cannot be used.
+            True: blocked.
         """
 
 
@@ -65,7 +65,7 @@ class Ordering(Protocol):
 
     @property
     def name(self) -> str:
-        """How the user and the plan name it."""
+        """Its name in plans and for the user."""
 
     def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
         """Return a permutation of range(problem.points): the order in which to visit them."""
@@ -73,24 +73,24 @@ class Ordering(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Pointing:
-    """Where a mount points, as terms see it: n pointings, angles in radians.
+    """Where a mount points, as terms receive it: n pointings, angles in radians.
 
     Attributes
     ----------
     primary, secondary : ndarray, shape (n,)
-        Mechanical angles that the axes read (past +-90 degrees of the secondary after a flip).
+        Mechanical axis readings (secondary past +-90 degrees after a flip).
     alt, az : ndarray, shape (n,)
-        The rotated direction: where the tube points once the rotations are done.
+        Direction of the tube after the rotation terms.
     hour_angle, dec : ndarray, shape (n,)
-        The same direction by the site's latitude.
+        The same direction, in equatorial coordinates.
     pier : ndarray of int, shape (n,)
         1: tube east of the pier, or a mount that does not flip; -1: west.
     latitude : float
         Of the site.
     time : astropy.time.Time, shape (n,), or None
-        None where a prediction is asked for no moment in particular.
+        None in a prediction for no particular time.
     temperature_c : ndarray, shape (n,), or None
-        Air temperature, where known.
+        Air temperature, if known.
     """
 
     primary: Array
@@ -111,7 +111,7 @@ class Term(Protocol):
 
     @property
     def name(self) -> str:
-        """How tables and `--terms` name it."""
+        """Its name in tables and for `--terms`."""
 
     def displacement(self, pointing: Pointing) -> Array:
         """Displacement of the tube per radian of coefficient.

@@ -1,4 +1,4 @@
-"""Ask a plugin one thing: whatever it raises is named in a sentence, and so is the time where it takes long."""
+"""Guard a call of a plugin: its exceptions become one-sentence errors, and a slow call a warning."""
 
 from __future__ import annotations
 
@@ -12,31 +12,31 @@ from skysample.errors import InputError, PluginError, SkysampleWarning
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["SLOW_S", "asking", "is_own"]
+__all__ = ["SLOW_S", "guarded_call", "is_own"]
 
 SLOW_S = 10.0
-"""A plugin that takes longer over one question is named. Nothing is cut off: an answer never depends on the clock."""
+"""A call that takes longer gives a warning. It is never cut off: no answer depends on the clock."""
 
 
 @contextmanager
-def asking(plugin: str, hook: str, what: str = "", *, own: bool = False) -> Iterator[None]:
-    """Put one question to a plugin within this context.
+def guarded_call(plugin: str, hook: str, what: str = "", *, own: bool = False) -> Iterator[None]:
+    """Call a plugin within this context.
 
     Parameters
     ----------
     plugin, hook : str
-        How it is named.
+        Named in errors.
     what : str
-        What is called, where it is not the hook itself: "its blocks()".
+        What is called, if it is not the hook itself: "its blocks()".
     own : bool
-        Whether it is the core's own, whose time is not remarked on.
+        Whether it is one of ours, which may take its time.
 
     Raises
     ------
     PluginError
         If it raises anything.
     InputError
-        As it raised it: its own settings in the site file are wrong.
+        As raised: its own settings in the site file are wrong.
     """
     start_of_sentence = f"{what} " if what else ""
     begun = time.perf_counter()
@@ -50,7 +50,7 @@ def asking(plugin: str, hook: str, what: str = "", *, own: bool = False) -> Iter
     spent = time.perf_counter() - begun
     if spent > SLOW_S and not own:
         warnings.warn(
-            f"plugin {plugin!r}, hook {hook!r}: {start_of_sentence}took {spent:.0f} s over one question; the answer"
+            f"plugin {plugin!r}, hook {hook!r}: {start_of_sentence}took {spent:.0f} s for one call; the answer"
             " stands",
             SkysampleWarning,
             stacklevel=3,
@@ -58,5 +58,5 @@ def asking(plugin: str, hook: str, what: str = "", *, own: bool = False) -> Iter
 
 
 def is_own(part: Any) -> bool:
-    """Whether an obstruction, ordering or term is the core's own."""
+    """Whether an obstruction, ordering or term is one of skysample's own."""
     return type(part).__module__.partition(".")[0] == "skysample"

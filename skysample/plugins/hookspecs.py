@@ -1,6 +1,6 @@
-"""The three questions that skysample asks its plugins.
+"""The three hooks of a plugin.
 
-`settings` is the plugin's own table of the site file, `[plugins.NAME]`; empty where there is none.
+`settings` is the plugin's own table in the site file, `[plugins.NAME]`; empty if there is none.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ hookimpl = pluggy.HookimplMarker("skysample")
 
 @hookspec
 def skysample_obstructions(site: Site, settings: Mapping[str, Any]) -> list[Obstruction]:  # type: ignore[empty-body] # never run
-    """What keeps parts of this site's sky from being used."""
+    """Return the obstructions of this site's sky."""
 
 
 @hookspec
 def skysample_orderings(site: Site, settings: Mapping[str, Any]) -> list[Ordering]:  # type: ignore[empty-body] # never run
-    """Ways to order a plan's points."""
+    """Return ways to order the points of a plan."""
 
 
 @hookspec
 def skysample_terms(mount: Mount, settings: Mapping[str, Any]) -> list[Term]:  # type: ignore[empty-body] # never run
-    """Displacements that a mount of this kind may need in its model."""
+    """Return displacements that the model of such a mount may need."""

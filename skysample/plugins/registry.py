@@ -1,4 +1,4 @@
-"""Load plugins, ask them, and keep a broken one from breaking anything else."""
+"""Load and call plugins, and keep a broken one from breaking anything else."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import pluggy
 from skysample.errors import PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
 from skysample.plugins.contracts import RESERVED, Obstruction, Ordering, Term
-from skysample.plugins.guarded_calls import asking
+from skysample.plugins.guarded_calls import guarded_call
 from skysample.version import __version__
 
 if TYPE_CHECKING:
@@ -32,18 +32,18 @@ HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms")
 
 @dataclass(frozen=True, slots=True)
 class Installed:
-    """One plugin as it was found.
+    """A plugin found on this machine.
 
     Attributes
     ----------
     name : str
         Entry-point name, or the module of a core plugin.
     distribution, version : str
-        Where it comes from.
+        The package that it comes from.
     hooks : tuple of str
-        The hooks it answers.
+        The hooks that it implements.
     problem : str
-        Why it is not used; empty when all is well.
+        Why it is not used; empty if it is.
     """
 
     name: str
@@ -55,14 +55,14 @@ class Installed:
 
 @dataclass(frozen=True)
 class Registry:
-    """The plugins that answer, core and site's own alike.
+    """The plugins in use, skysample's own and others alike.
 
     Attributes
     ----------
     manager : pluggy.PluginManager
         With every working plugin registered.
     installed : tuple of Installed
-        Also those that could not be used, with the reason.
+        All plugins found, with the reason for each that is not used.
     """
 
     manager: pluggy.PluginManager
@@ -74,7 +74,7 @@ class Registry:
         Raises
         ------
         PluginError
-            If a plugin raises, hands over something else, or uses a name that is taken: a plan that leaves out an
+            If a plugin raises, returns something else, or uses a name that is taken: a plan that leaves out an
             obstruction is not safe.
         InputError
             If a plugin refuses its own table in the site file.
@@ -82,19 +82,19 @@ class Registry:
         return self._collect("skysample_obstructions", Obstruction, site.plugins, safe=False, site=site)
 
     def orderings(self, site: Site) -> dict[str, Ordering]:
-        """Every ordering, by name; what cannot be used is named in a warning and left out."""
+        """Every ordering, by name; one that cannot be used is left out, with a warning."""
         return self._collect("skysample_orderings", Ordering, site.plugins, site=site)
 
     def terms(
         self, mount: Mount, plugins: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
     ) -> dict[str, Term]:
-        """Every term for a mount, by name; what cannot be used is named in a warning and left out.
+        """Every term for a mount, by name; one that cannot be used is left out, with a warning.
 
         Parameters
         ----------
         mount : Mount
         plugins : mapping
-            The plugins' own tables: `Site.plugins`, or `FittedModel.plugins`.
+            The settings of the plugins: `Site.plugins`, or `FittedModel.plugins`.
         """
         return self._collect("skysample_terms", Term, plugins, reserved=RESERVED[mount.kind], mount=mount)
 
@@ -108,7 +108,7 @@ class Registry:
         reserved: Container[str] = (),
         **arguments: Any,
     ) -> dict[str, Any]:
-        """Ask everyone, the core first; `safe`: whatever is wrong may be left out."""
+        """Call every plugin, our own first; `safe`: what is wrong may be left out."""
         found: dict[str, Any] = {}
         owner: dict[str, str] = {}
         everyone = getattr(self.manager.hook, hook).get_hookimpls()
@@ -116,7 +116,7 @@ class Registry:
             plugin = implementation.plugin_name
             offered = {**arguments, "settings": settings.get(plugin, {})}
             try:
-                with asking(plugin, hook, own=plugin in CORE_PLUGINS):
+                with guarded_call(plugin, hook, own=plugin in CORE_PLUGINS):
                     answers = implementation.function(*(offered[name] for name in implementation.argnames))
                     named = _named(answers, kind, plugin, hook)
             except PluginError as problem:
@@ -159,12 +159,12 @@ def _named(answers: Any, kind: Any, plugin: str, hook: str) -> list[tuple[str, A
 
 
 def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool = True) -> Registry:
-    """Load the core's plugins, those installed under the entry-point group `skysample`, and some more.
+    """Load skysample's own plugins, those installed under the entry-point group `skysample`, and extra ones.
 
     Parameters
     ----------
     extra : iterable of (str, object)
-        Name and plugin, registered last.
+        Names and plugins, registered last.
     installed : bool
         Whether to look for installed plugins.
 
@@ -186,7 +186,7 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
         try:
             plugin = point.load()
         except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever its import does, the rest must work
-            problem = f"cannot be loaded ({_said(error)})"
+            problem = f"cannot be loaded ({_one_line(error)})"
             records.append(Installed(point.name, distribution, version, problem=problem))
         else:
             records.append(_register(manager, point.name, plugin, distribution, version))
@@ -212,7 +212,7 @@ def _register(
     except Exception as error:  # noqa: BLE001 - pluggy lets anything through, and may have registered half of it
         if manager.has_plugin(name):
             manager.unregister(name=name)
-        return Installed(name, distribution, version, problem=f"does not fit the hooks ({_said(error)})")
+        return Installed(name, distribution, version, problem=f"does not fit the hooks ({_one_line(error)})")
     hooks = tuple(
         hook for hook in HOOKS if any(i.plugin is plugin for i in getattr(manager.hook, hook).get_hookimpls())
     )
@@ -220,8 +220,8 @@ def _register(
     return Installed(name, distribution, version, hooks, problem)
 
 
-def _said(error: BaseException) -> str:
-    """Say an exception on one line."""
+def _one_line(error: BaseException) -> str:
+    """Type and message of an exception, on one line."""
     return " ".join(f"{type(error).__name__}: {error}".split())
 
 

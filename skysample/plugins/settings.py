@@ -1,4 +1,4 @@
-"""A plugin's own table of the site file, checked as the core's tables are."""
+"""Read the settings of a plugin from the site file, with the checks of skysample's own tables."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ def read_settings(settings: Mapping[str, Any], kind: type[Struct], *, plugin: st
     Parameters
     ----------
     settings : mapping
-        The table, as the hooks get it.
+        The table, as the hook receives it.
     kind : type of msgspec.Struct
         Its annotations say what is allowed; with `forbid_unknown_fields=True` an unknown key is refused, and the
-        nearest known one named.
+        nearest known one suggested.
     plugin : str
-        NAME: of the entry point, under which the table stands.
+        NAME: the name of the entry point and of the table.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Where a plate-solved frame looked: centre, roll and parity from its world coordinate system."""
+"""Where a plate-solved frame points: centre, roll and parity from its world coordinate system."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from astropy.io.fits import HDUList, Header
     from astropy.wcs import WCS
 
-__all__ = ["NoPlateSolutionError", "PlateSolution", "first_solution", "quiet_header"]
+__all__ = ["PlateSolution", "SkippedFrameError", "first_solution", "quiet_header"]
 
 _HIGHEST_ORDER = 9
 """Of the SIP convention (Shupe et al. 2005, ASP Conf. 347, 491)."""
@@ -22,24 +22,24 @@ _OLD_MATRIX = re.compile(r"PC(\d{3})(\d{3})")
 _PV_KEYWORDS = re.compile(r"PV[12]_(\d+)")
 
 
-class NoPlateSolutionError(ValueError):
-    """A frame has no plate solution; the message is the reason."""
+class SkippedFrameError(Exception):
+    """A frame cannot be used; the message is the reason."""
 
 
 @dataclass(frozen=True)
 class PlateSolution:
-    """What a frame's world coordinate system says of its centre.
+    """Centre and orientation of a frame.
 
     Attributes
     ----------
     ra_deg, dec_deg : float
-        ICRS place of the middle of the frame, distortions included.
+        ICRS place of the frame centre, distortions included.
     roll_deg : float
         Position angle of the image's +y axis, north 0, east 90, in 0..360.
     mirrored : bool
-        False: with north along +y, east lies towards -x, as the sky looks from inside.
+        False: with north along +y, east lies towards -x, as we see the sky.
     header : astropy.io.fits.Header
-        Of the extension that holds it.
+        Of the extension with the solution.
     """
 
     ra_deg: float
@@ -50,7 +50,7 @@ class PlateSolution:
 
 
 def first_solution(frames: HDUList) -> PlateSolution:
-    """Plate solution of the first image that has one.
+    """Read the plate solution of the first image that has one.
 
     Parameters
     ----------
@@ -63,29 +63,22 @@ def first_solution(frames: HDUList) -> PlateSolution:
 
     Raises
     ------
-    NoPlateSolutionError
-        Says why there is none; what astropy itself cannot read raises its own errors.
+    SkippedFrameError
+        Gives the reason why there is none; what astropy cannot read raises its own errors.
     """
     reason = "no plate solution: no image with a celestial coordinate system"
-    for frame in frames:
-        if not frame.is_image:
+    for header in (frame.header for frame in frames if frame.is_image):
+        if not all(str(header.get(f"CTYPE{axis}", "")) for axis in (1, 2)):
             continue
-        header = frame.header
-        types = [str(header.get(f"CTYPE{axis}", "")) for axis in (1, 2)]
-        if not all(types):
-            continue
-        missing = _missing(header)
-        if missing:
+        if missing := _missing(header):
             reason = f"no plate solution: {missing}"
-            continue
-        solution = _solution(header, frames)
-        if solution is not None:
+        elif solution := _solution(header, frames):
             return solution
-    raise NoPlateSolutionError(reason)
+    raise SkippedFrameError(reason)
 
 
 def _missing(header: Header) -> str:
-    """Name what a solved image has and this one does not; empty if nothing."""
+    """Name what this image lacks of a plate solution; empty if nothing."""
     if not all(isinstance(header.get(f"NAXIS{axis}"), int) and header[f"NAXIS{axis}"] > 0 for axis in (1, 2)):
         return "the extension with the coordinate system holds no image"
     if not all(f"CRVAL{axis}" in header for axis in (1, 2)):
@@ -111,7 +104,7 @@ def _solution(header: Header, frames: HDUList) -> PlateSolution | None:
     x, y = (header["NAXIS1"] - 1) / 2.0, (header["NAXIS2"] - 1) / 2.0
     world = wcs.all_pix2world([[x, y], [x + 1.0, y], [x, y + 1.0]], 0)
     if not np.all(np.isfinite(world)):
-        raise NoPlateSolutionError("the plate solution gives no place for the middle of the frame")
+        raise SkippedFrameError("the plate solution gives no place for the frame centre")
     places = SkyCoord(
         world[:, wcs.wcs.lng] * u.deg, world[:, wcs.wcs.lat] * u.deg, frame=wcs_to_celestial_frame(wcs)
     ).icrs
@@ -126,15 +119,15 @@ def _solution(header: Header, frames: HDUList) -> PlateSolution | None:
 
 
 def quiet_header(header: Header) -> Header:
-    """Copy a header with its outdated spellings mended, so that astropy reads it without a word.
+    """Copy a header with its outdated spellings corrected, so that astropy reads it without warnings.
 
-    Same coordinates, no `FITSFixedWarning`: times are left out, and deprecated keywords, units and the two
-    ways of giving distortions at once are settled as astropy would settle them.
+    The coordinates stay the same. Times are dropped; deprecated keywords, units, and distortions that are given in two
+    ways at once are resolved as astropy would.
 
     Parameters
     ----------
     header : astropy.io.fits.Header
-        As found.
+        As read.
 
     Returns
     -------
@@ -156,12 +149,12 @@ def quiet_header(header: Header) -> Header:
         old_matrix = _OLD_MATRIX.fullmatch(keyword)
         if old_matrix:
             quiet[f"PC{int(old_matrix[1])}_{int(old_matrix[2])}"] = quiet.pop(keyword)
-    _settle_distortions(quiet)
+    _choose_distortion(quiet)
     return quiet
 
 
-def _settle_distortions(header: Header) -> None:
-    """Leave one kind of distortion, and a CTYPE that names it.
+def _choose_distortion(header: Header) -> None:
+    """Keep one kind of distortion, and name it in CTYPE.
 
     Source of the order of preference: Shupe et al. 2012, SPIE 8451, 84511M, section 7 (as astropy cites it).
     """

@@ -1,4 +1,4 @@
-"""How far a plan has been taken, as a run tells."""
+"""Which points of a plan are done, as its run shows."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.files.columns import Columns
-from skysample.files.tables import read_table
-from skysample.runs.reading import RUN_FORMAT, RUN_VERSION
+from skysample.runs.reading import read_run_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,19 +20,18 @@ __all__ = ["PointsDone", "plan_numbers", "read_points_done"]
 
 @dataclass(frozen=True, slots=True)
 class PointsDone:
-    """How far a plan has been taken.
+    """What has been taken of a plan.
 
     Attributes
     ----------
     done : tuple of int
-        Numbers of the points that have a solution.
+        Numbers of the points with a solution.
     failed : tuple of int
-        Numbers of those that brought nothing when tried, in the order in which that happened first. One that had
-        a solution later is in both.
+        Numbers of the points that failed, in the order of their first failure. A point solved later is in both.
     last : int or None
-        Number of the point taken or tried last.
+        Number of the point tried last.
     dome_az_rad : float or None
-        Where the dome stood then, if the run says so.
+        Azimuth of the dome at that point, if the run gives it.
     """
 
     done: tuple[int, ...]
@@ -42,7 +40,7 @@ class PointsDone:
     dome_az_rad: float | None = None
 
     def then(self, later: PointsDone) -> PointsDone:
-        """Both in a row; what `later` repeats counts once."""
+        """Join with what was taken later; a point in both counts once."""
         tried = later if later.last is not None else self
         return PointsDone(
             tuple(dict.fromkeys((*self.done, *later.done))),
@@ -58,8 +56,8 @@ def read_points_done(path: str | os.PathLike[str]) -> PointsDone:
     Parameters
     ----------
     path : path-like
-        A run whose rows name their `point`, in the order in which they were taken; a row that is `failed`, or has
-        no solution, brought nothing.
+        A run whose rows name their `point`, in the order in which they were taken. A row that is marked `failed` or
+        has no solution counts as failed.
 
     Returns
     -------
@@ -68,19 +66,14 @@ def read_points_done(path: str | os.PathLike[str]) -> PointsDone:
     Raises
     ------
     InputError
-        If the file is no run, or a row does not name its point.
+        If the file is not a run, or a row does not name its point.
     """
     name = os.fspath(path)
-    table = read_table(
-        path, text=("status", "time"), expected=RUN_FORMAT, version=RUN_VERSION, undeclared=True
-    )
+    table = read_run_table(path)
     for column in ("point", "solved_ra_deg", "solved_dec_deg"):
         if column not in table.colnames:
-            raise InputError(
-                f"has no column {column}: only a run that names its points can be resumed",
-                file=name,
-                key=column,
-            )
+            message = f"has no column {column}; resuming needs a run that names its points"
+            raise InputError(message, file=name, key=column)
     columns = Columns(table, np.arange(len(table)), name)
     numbers = plan_numbers(columns)
     solved = columns.present("solved_ra_deg") & columns.present("solved_dec_deg")
@@ -95,7 +88,7 @@ def read_points_done(path: str | os.PathLike[str]) -> PointsDone:
 
 
 def plan_numbers(columns: Columns) -> NDArray[np.int64]:
-    """Read the column `point`, shape (n,): every row has to name one."""
+    """Read the column `point`, which must have a number in every row, shape (n,)."""
     numbers = columns.integers("point", empty=0)
     for place in np.flatnonzero(numbers < 1):
         raise columns.refuse("point", int(place), "is not a number of the plan; write it")

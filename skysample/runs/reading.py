@@ -1,4 +1,4 @@
-"""What a run is made of, read from a table that someone else may have made."""
+"""Read the fields of a run from a table, whatever software wrote it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,20 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.files.columns import Columns
+from skysample.files.tables import FileTable, read_table
 from skysample.files.whole_files import check_format
-from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mechanical, mount_frame, sides, tube_side
+from skysample.site.mount_axes import (
+    SIDE_NAMES,
+    ideal_axes,
+    mechanical,
+    mount_frame,
+    side_numbers,
+    sides,
+    tube_side,
+)
 
 if TYPE_CHECKING:
+    import os
     from collections.abc import Mapping
 
     from astropy.table import Table
@@ -22,13 +32,13 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Site
 
-__all__ = ["DECLARATIONS", "RUN_FORMAT", "RUN_VERSION", "fields_of_table"]
+__all__ = ["DECLARATIONS", "RUN_FORMAT", "RUN_VERSION", "fields_of_table", "read_run_table"]
 
 RUN_FORMAT = "skysample-run"
 RUN_VERSION = 1
 
 _LOWEST_DEG = -0.5
-"""Lower than this nothing is exposed: what stands there was reduced with a wrong place or clock."""
+"""Nothing is exposed below this altitude: a place there means a wrong location or clock."""
 
 DECLARATIONS = {
     "axes": ("raw", "corrected", "unknown"),
@@ -38,19 +48,25 @@ DECLARATIONS = {
 }
 
 
+def read_run_table(path: str | os.PathLike[str]) -> FileTable:
+    """Read the table of a run file, declared or not."""
+    text = ("time", "frame", "pier", "status", "use", "mirrored")
+    return read_table(path, text=text, expected=RUN_FORMAT, version=RUN_VERSION, undeclared=True)
+
+
 def fields_of_table(
     table: Table, site: Site, assume: Mapping[str, str], source: str | None
 ) -> dict[str, Any]:
-    """Read what a run is made of: every field of `skysample.runs.Run` but site and source.
+    """Read every field of `skysample.runs.Run` except site and source.
 
     Parameters
     ----------
     table : astropy.table.Table or QTable
         With the columns of a run file.
     site : Site
-        Place, air and kind of mount.
+        Location, air and kind of mount.
     assume : mapping
-        In place of the table's metadata.
+        Overrides the table's metadata.
     source : str or None
         Named in errors.
 
@@ -75,10 +91,8 @@ def fields_of_table(
     columns = columns.only(solved)
     use = columns.booleans("use", empty=True)
     if not use.any():
-        raise InputError(
-            f"no row can be used ({len(table)} rows, {failed} failed); it needs a row with a solution",
-            file=source,
-        )
+        found = f"no row can be used ({len(table)} rows, {failed} failed)"
+        raise InputError(f"{found}; it needs a row with a solution", file=source)
     time = columns.times("time")
     ra_dec = np.radians(_ra_dec(columns, "solved"))
     _refuse_repeats(columns, time, ra_dec)
@@ -127,24 +141,24 @@ def fields_of_table(
 
 
 def _refuse_below_the_horizon(columns: Columns, directions: Array, use: NDArray[np.bool_]) -> None:
-    """Refuse a run in which more than one in ten of the places to be used, and more than one in all, was not up."""
+    """Refuse a run with more than one used place, and more than one in ten of them, below the horizon."""
     below = np.flatnonzero(use & (directions[:, 2] < np.sin(np.radians(_LOWEST_DEG))))
-    if len(below) < 2 or len(below) <= 0.1 * np.count_nonzero(use):
+    used = np.count_nonzero(use)
+    if len(below) < 2 or len(below) <= 0.1 * used:
         return
     altitude = float(np.degrees(np.arcsin(directions[below[0], 2])))
     raise columns.refuse(
         "solved_ra_deg",
         int(below[0]),
-        f"puts the solved place {-altitude:.1f} deg below the horizon, as in {len(below)} rows of"
-        f" {np.count_nonzero(use)};"
-        " check the signs of latitude and longitude in the site file, and that the times are UTC",
+        f"puts the solved place {-altitude:.1f} deg below the horizon, as in {len(below)} rows of {used}; check the"
+        " signs of latitude and longitude in the site file, and that the times are UTC",
     )
 
 
 def _declarations(meta: Mapping[str, Any], assume: Mapping[str, str], source: str | None) -> dict[str, Any]:
     for key in assume:
         if key not in DECLARATIONS:
-            raise InputError(f"{key!r} cannot be assumed; known are {', '.join(DECLARATIONS)}", key=key)
+            raise InputError(f"{key!r} cannot be assumed; use {', '.join(DECLARATIONS)}", key=key)
     declared: dict[str, Any] = {}
     for key, allowed in DECLARATIONS.items():
         value = assume.get(key, meta.get(key))
@@ -169,7 +183,7 @@ def _require(columns: Columns, *names: str) -> None:
 
 
 def _solved(columns: Columns) -> NDArray[np.bool_]:
-    """Which rows have a solution: not marked as failed, and both coordinates there."""
+    """Which rows have a solution: not marked as failed, and with both coordinates."""
     status = columns.choices("status", ("ok", "failed"))
     ra, dec = columns.present("solved_ra_deg"), columns.present("solved_dec_deg")
     for place, word in enumerate(status):
@@ -182,26 +196,20 @@ def _solved(columns: Columns) -> NDArray[np.bool_]:
 def _ra_dec(columns: Columns, what: str) -> Array:
     """Right ascension and declination, degrees, shape (n, 2)."""
     _require(columns, f"{what}_ra_deg", f"{what}_dec_deg")
-    return np.stack(
-        [
-            columns.floats(f"{what}_ra_deg", -180.0, 360.0, unit="deg", required=True),
-            columns.floats(f"{what}_dec_deg", -90.0, 90.0, unit="deg", required=True),
-        ],
-        axis=-1,
-    )
+    ra = columns.floats(f"{what}_ra_deg", -180.0, 360.0, unit="deg", required=True)
+    dec = columns.floats(f"{what}_dec_deg", -90.0, 90.0, unit="deg", required=True)
+    return np.stack([ra, dec], axis=-1)
 
 
 def _refuse_repeats(columns: Columns, time: Time, ra_dec: Array) -> None:
     seen: dict[tuple[float, ...], int] = {}
-    for place, key in enumerate(
-        zip(time.jd1, time.jd2, ra_dec[:, 0] % (2.0 * np.pi), ra_dec[:, 1], strict=True)
-    ):
+    ra, dec = ra_dec.T
+    for place, key in enumerate(zip(time.jd1, time.jd2, ra % (2.0 * np.pi), dec, strict=True)):
         first = seen.setdefault(tuple(map(float, key)), place)
         if first != place:
+            row = columns.rows[first]
             raise columns.refuse(
-                "time",
-                place,
-                f"and solved place are those of row {columns.rows[first]}; keep one of the two rows",
+                "time", place, f"and solved place repeat those of row {row}; keep one of the two"
             )
 
 
@@ -212,20 +220,20 @@ def _sigma(columns: Columns) -> Array | None:
 
 
 def _parity(columns: Columns) -> bool | None:
-    """Whether the images are mirrored; None where no row says, or rows differ."""
-    said = columns.booleans("mirrored", empty=False)[columns.present("mirrored")]
-    return bool(said[0]) if said.size and (said == said[0]).all() else None
+    """Whether the images are mirrored; None if no row gives it, or rows differ."""
+    parity = columns.booleans("mirrored", empty=False)[columns.present("mirrored")]
+    return bool(parity[0]) if parity.size and (parity == parity[0]).all() else None
 
 
 def _has_readings(columns: Columns) -> bool:
-    """Whether the run gives readings of the axes (they win over targets)."""
+    """Whether the run has axis readings, which take precedence over targets."""
     if columns.given("primary_deg") or columns.given("secondary_deg"):
         _require(columns, "primary_deg", "secondary_deg")
         return True
     if not (columns.given("target_ra_deg") or columns.given("target_dec_deg")):
         raise InputError(
-            "has neither readings of the axes (primary_deg, secondary_deg) nor targets (target_ra_deg,"
-            " target_dec_deg); give one",
+            "has neither readings of the axes (primary_deg, secondary_deg) nor targets (target_ra_deg, target_dec_deg);"
+            " give one or the other",
             file=columns.file,
             key="primary_deg",
         )
@@ -233,40 +241,33 @@ def _has_readings(columns: Columns) -> bool:
 
 
 def _piers(columns: Columns, *, required: bool) -> NDArray[np.int64]:
-    """Side of the pier that each row gives: 1 east, -1 west, 0 where it gives none."""
+    """Side of the pier in each row: 1 east, -1 west, 0 if empty."""
     words = columns.choices("pier", tuple(SIDE_NAMES.values()))
     if required and "" in words:
         raise columns.refuse(
             "pier", words.index(""), "is missing; a german mount needs the side of the pier: east or west"
         )
-    numbers = {name: side for side, name in SIDE_NAMES.items()} | {"": 0}
-    return np.array([numbers[word] for word in words], dtype=np.int64)
+    return side_numbers(words)
 
 
 def _axes_from_readings(columns: Columns, kind: str) -> tuple[Array, NDArray[np.int64]]:
-    """Mechanical angles and side of the pier from the axes' readings, sky-like or mechanical."""
-    reading = np.radians(
-        np.stack(
-            [
-                columns.floats("primary_deg", -720.0, 720.0, unit="deg", required=True),
-                columns.floats("secondary_deg", -360.0, 360.0, unit="deg", required=True),
-            ],
-            axis=-1,
-        )
-    )
+    """Mechanical angles and side of the pier from axis readings, which are sky-like or mechanical."""
+    primary = columns.floats("primary_deg", -720.0, 720.0, unit="deg", required=True)
+    secondary = columns.floats("secondary_deg", -360.0, 360.0, unit="deg", required=True)
+    reading = np.radians(np.stack([primary, secondary], axis=-1))
     if len(sides(kind)) == 1:
         return reading, np.ones(len(reading), np.int64)
     read_side = tube_side(reading)
     if (read_side > 0).all():
         side = _piers(columns, required=True)
         return np.where((side < 0)[:, None], mechanical(reading, side), reading), side
-    # One reading beyond 90 degrees tells that all are mechanical; then they say the side by themselves.
+    # One reading beyond 90 degrees shows that all are mechanical; then each gives its own side.
     piers = _piers(columns, required=False)
     for place in np.flatnonzero((piers != 0) & (piers != read_side)):
         raise columns.refuse(
             "pier",
             int(place),
-            f"is {SIDE_NAMES[int(piers[place])]}, but the mechanical reading of the secondary says"
+            f"is {SIDE_NAMES[int(piers[place])]}, but the mechanical reading of the secondary means"
             f" {SIDE_NAMES[int(read_side[place])]} (beyond +-90 degrees is west); correct one of them",
         )
     return reading, read_side

@@ -1,4 +1,4 @@
-"""The site file: where the telescope stands, what it sees past, and how it moves."""
+"""The site file: location, horizon, mount, dome, camera and wedge."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class Location(_Table, frozen=True):
 
 
 class SkyLimits(_Table, frozen=True):
-    """Which part of the sky may be used."""
+    """The part of the sky that may be used."""
 
     altitude_min_deg: Altitude = 30.0
     altitude_max_deg: Altitude = 88.0
@@ -82,7 +82,7 @@ class SkyLimits(_Table, frozen=True):
 
 
 class Axis(_Table, frozen=True):
-    """One axis of the mount: its trapezoid of speed and its mechanical limits."""
+    """One axis of the mount: speed, acceleration and mechanical limits."""
 
     rate_deg_s: Positive = 4.0
     accel_deg_s2: Positive = 4.0
@@ -92,7 +92,7 @@ class Axis(_Table, frozen=True):
 
 
 class Mount(_Table, frozen=True):
-    """The mount: its kind, its axes, and where it is parked."""
+    """The mount: kind, axes and park position."""
 
     kind: Literal["fork", "german", "altaz"]
     settle_s: NotNegative = 2.0
@@ -102,7 +102,7 @@ class Mount(_Table, frozen=True):
 
 
 class Dome(_Table, frozen=True):
-    """The dome: its sphere, its slit, and the beam that must pass through."""
+    """The dome: sphere, slit, motion, and the beam that has to pass."""
 
     radius_m: Positive
     slit_width_m: Positive
@@ -119,7 +119,7 @@ class Dome(_Table, frozen=True):
 
 
 class Camera(_Table, frozen=True):
-    """What one exposure takes, and the chip."""
+    """Exposure time, overhead and detector."""
 
     exposure_s: NotNegative = 10.0
     overhead_s: NotNegative = 4.0
@@ -130,7 +130,7 @@ class Camera(_Table, frozen=True):
 
 
 class Wedge(_Table, frozen=True):
-    """The adjusters under the mount: what turns an angle into turns of a bolt."""
+    """The bolts and feet of the wedge, which convert an angle into turns."""
 
     altitude_arm_mm: Positive | None = None
     altitude_pitch_mm: Positive | None = None
@@ -149,9 +149,9 @@ class Wedge(_Table, frozen=True):
 
 
 class Site(_Table, frozen=True):
-    """A telescope in its dome, as the site file describes it.
+    """A telescope at its site, as the site file describes it.
 
-    Every attribute is named as its key in the file, in the unit that the name says.
+    Each attribute has the name of its key in the file, which gives the unit.
     """
 
     location: Location
@@ -172,7 +172,7 @@ class Site(_Table, frozen=True):
         content : dict
             As TOML gives it.
         file : str, optional
-            Named in errors, and the folder in which a horizon file is looked up.
+            Named in errors; a horizon file is looked up in its folder.
 
         Returns
         -------
@@ -181,7 +181,7 @@ class Site(_Table, frozen=True):
         Raises
         ------
         InputError
-            Names the key and what to write instead.
+            Names the key, and what to write instead.
         """
         return checked(typed(content, cls, file=file), file)
 
@@ -192,7 +192,7 @@ class Site(_Table, frozen=True):
 
     @property
     def sign_pole(self) -> np.ndarray[Any, np.dtype[np.float64]]:
-        """The pole that pointing errors count from: north celestial pole, or the zenith for `altaz`."""
+        """The pole that pointing errors refer to: north celestial pole, or the zenith for `altaz`."""
         if self.mount.kind == "altaz":
             return np.array([0.0, 0.0, 1.0])
         return self.location.hemisphere * self.elevated_pole
@@ -204,7 +204,7 @@ def load_site(path: str | os.PathLike[str]) -> Site:
     Parameters
     ----------
     path : path-like
-        The file. A horizon named in it is looked up beside it.
+        A horizon file named in it is looked up in the same folder.
 
     Returns
     -------
@@ -213,7 +213,7 @@ def load_site(path: str | os.PathLike[str]) -> Site:
     Raises
     ------
     InputError
-        Names the key and what to write instead.
+        Names the key, and what to write instead.
     """
     name, content = read_tables(path)
     return Site.from_dict(content, file=name)

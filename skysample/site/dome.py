@@ -1,4 +1,4 @@
-"""Where the dome may stand: the azimuths at which the whole beam passes through the slit.
+"""The dome azimuths at which the whole beam passes through the slit.
 
 The dome is a sphere about the origin. At azimuth A it faces forward f = (sin A, cos A, 0), its lateral axis
 is l = (cos A, -sin A, 0). The slit is the part of the sphere between two planes parallel to f and the
@@ -9,7 +9,7 @@ meets the sphere lies in the slit.
 
 Such an exit point, at horizontal distance rho and azimuth a, forbids arcs of A in closed form: the edges one
 on either side of a, the lower lip one about a, the upper end one about a + 180 degrees. What the union of all
-points' arcs leaves free is the answer. Derived from the geometry above; tests/site/test_dome.py holds it against
+points' arcs leaves free is the answer. Derived from the geometry above; tests/site/test_dome.py compares it with
 traced rays.
 """
 
@@ -38,15 +38,15 @@ _TURN = 2.0 * math.pi
 _RIM_TOLERANCE_M = 1.5e-4
 _MOST_RIM_POINTS = 2000
 _CHUNK = 30_000
-"""Exit points treated at once: their arrays stay in the processor's cache."""
+"""Exit points processed at once, so that their arrays stay in the processor's cache."""
 _LEAST_ARC = 1e-9
-"""Radians: a narrower arc is rounding, and no dome could be stopped in it."""
+"""Radians: a narrower arc is rounding error, and no dome could be stopped in it."""
 
 
 def dome_arcs(dome: Dome, directions: Array, origins: Array) -> tuple[Array, ...]:
     """Azimuths at which the dome may stand, for each direction of the beam.
 
-    The rim is sampled so that an edge of an arc is off by no more than 0.15 mm at the slit.
+    The rim is sampled so that the edge of an arc is accurate to 0.15 mm at the slit.
 
     Parameters
     ----------
@@ -62,12 +62,12 @@ def dome_arcs(dome: Dome, directions: Array, origins: Array) -> tuple[Array, ...
     -------
     tuple of n ndarrays, shape (k_i, 2)
         Start (0 <= start < 2 pi) and width of each arc, radians, in order of the start; read-only. A width of
-        2 pi means anywhere; k_i = 0 means that the beam clears the slit nowhere.
+        2 pi means any azimuth; k_i = 0 means none.
 
     Raises
     ------
     InputError
-        If the arrays do not fit, or a beam starts outside the dome.
+        If a shape is wrong, or a beam starts outside the dome.
     """
     rows, start, width = _free_arcs(dome, directions, origins)
     flat = np.stack([start, width], axis=-1)
@@ -78,7 +78,7 @@ def dome_arcs(dome: Dome, directions: Array, origins: Array) -> tuple[Array, ...
 
 def dome_open(dome: Dome, directions: Array, origins: Array) -> NDArray[np.bool_]:
     """Whether any dome azimuth lets the beam clear the slit, shape (n,); parameters as for `dome_arcs`."""
-    _refuse_misfits(dome, directions, origins)
+    _check_beams(dome, directions, origins)
     is_open = np.zeros(len(directions), bool)
     for first, exits, _ in _exit_points(dome, directions, origins):
         clear = _clear_ahead(exits)
@@ -91,14 +91,14 @@ def dome_open(dome: Dome, directions: Array, origins: Array) -> NDArray[np.bool_
 
 def _free_arcs(dome: Dome, directions: Array, origins: Array) -> tuple[NDArray[np.int64], Array, Array]:
     """Every free arc: the direction's row (ascending), its start and its width."""
-    _refuse_misfits(dome, directions, origins)
+    _check_beams(dome, directions, origins)
     found = []
     for first, exits, facing in _exit_points(dome, directions, origins):
         simple, general = _split(exits)
         for rows, start, width in (_simple_arcs(exits, simple), _general_arcs(exits, general)):
             anywhere = width >= _TURN
             azimuth = np.where(anywhere, 0.0, (start + facing[rows]) % _TURN)
-            azimuth[azimuth >= _TURN] = 0.0  # what the remainder of a tiny negative number rounds to
+            azimuth[azimuth >= _TURN] = 0.0  # the remainder of a tiny negative number rounds to this
             found.append((rows + first, azimuth, width))
     if not found:
         return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
@@ -107,10 +107,10 @@ def _free_arcs(dome: Dome, directions: Array, origins: Array) -> tuple[NDArray[n
     return rows[order], start[order], width[order]
 
 
-def _refuse_misfits(dome: Dome, directions: Array, origins: Array) -> None:
+def _check_beams(dome: Dome, directions: Array, origins: Array) -> None:
     if directions.ndim != 2 or directions.shape[-1] != 3 or origins.shape != directions.shape:
         shapes = f"{directions.shape} and {origins.shape}"
-        raise InputError(f"directions and origins have shapes {shapes}; both must have shape (n, 3)")
+        raise InputError(f"directions and origins have shapes {shapes}; give shape (n, 3) for both")
     radius = dome.beam_m / 2.0
     aside = np.linalg.norm(np.cross(directions, origins), axis=-1)
     farthest = np.sqrt(np.sum(origins * origins, axis=-1) + radius * (radius + 2.0 * aside))
@@ -123,12 +123,12 @@ def _refuse_misfits(dome: Dome, directions: Array, origins: Array) -> None:
 
 
 class _Exits(NamedTuple):
-    """Where rims meet the sphere, shape (directions, rim points), and what the slit asks of each.
+    """Where rims meet the sphere, shape (directions, rim points), and what the slit requires of each.
 
-    Azimuths count from the one at which the optical axis leaves the sphere; a dome that stands there sees the
-    points `x` aside and `y` ahead of its centre. Turned by A, it sees a point at horizontal distance `rho`
-    and azimuth a at y = rho cos(a - A) and x = rho sin(a - A): the slit's ends ask least_y <= y <= most_y,
-    its edges |x| <= half the width.
+    Azimuths count from that of the optical axis' exit point. For a dome that faces it, the points are `x` to the side
+    and `y` ahead of the centre. For a dome turned by A, a point at horizontal distance `rho` and azimuth a is at
+    y = rho cos(a - A) and x = rho sin(a - A): the slit's ends require least_y <= y <= most_y, its edges
+    |x| <= half the width.
     """
 
     half_slit: float
@@ -138,11 +138,11 @@ class _Exits(NamedTuple):
     least_y: Array
     most_y: Array | None
     edge_y: Array
-    """|y| of a point that stands on an edge."""
+    """|y| of a point on an edge."""
 
 
 def _exit_points(dome: Dome, directions: Array, origins: Array) -> Iterator[tuple[int, _Exits, Array]]:
-    """Exit points in chunks: the first row, the points, and the azimuth they count from."""
+    """Exit points in chunks: first row, points, and the azimuth from which they count."""
     count, radius = _rim(dome)
     angle = np.arange(count) * (_TURN / count)
     circle = radius * np.stack([np.cos(angle), np.sin(angle)])
@@ -164,12 +164,12 @@ def _exit_points(dome: Dome, directions: Array, origins: Array) -> Iterator[tupl
 
 
 def _rim(dome: Dome) -> tuple[int, float]:
-    """Return the number of points on the rim and the radius at which they stand.
+    """Return the number of points on the rim, and their radius.
 
-    A smooth function of the angle, sampled every 2 pi / M, misses its extreme by at most its second
-    derivative times (pi / M)^2 / 2. Points a little outside the rim split that error evenly. The second
-    derivative of the exit point is bounded for a beam that starts anywhere within pivot and tube offset. A
-    beam that all but grazes the dome from inside would need more points than the limit: its error is larger.
+    A smooth function of the angle, sampled every 2 pi / M, misses its extreme by at most its second derivative times
+    (pi / M)^2 / 2. Points a little outside the rim halve that error. The second derivative of the exit point is bounded
+    for a beam that starts anywhere within pivot and tube offset. A beam that nearly grazes the dome from inside would
+    need more points than the limit: its error is larger.
     """
     beam = dome.beam_m / 2.0
     aside = math.hypot(*dome.pivot_m) + abs(dome.tube_offset_m)
@@ -181,7 +181,7 @@ def _rim(dome: Dome) -> tuple[int, float]:
 
 
 def _faced(vectors: Array, facing: Array) -> Array:
-    """Lateral, forward and up components of vectors (n, ..., 3), for a dome that faces each azimuth."""
+    """Lateral, forward and up components of vectors (n, ..., 3) for a dome facing each azimuth."""
     shape = (-1, *(1,) * (vectors.ndim - 2))
     sine, cosine = np.sin(facing).reshape(shape), np.cos(facing).reshape(shape)
     east, north, up = vectors[..., 0], vectors[..., 1], vectors[..., 2]
@@ -206,7 +206,7 @@ def _exits(dome: Dome, x: Array, y: Array, z: Array) -> _Exits:
 
 
 def _clear_ahead(exits: _Exits) -> NDArray[np.bool_]:
-    """Whether a dome that faces the optical axis' exit lets the beam through, with a micrometre to spare."""
+    """Whether a dome facing the exit of the optical axis clears the beam, with a micrometre to spare."""
     clear = (np.abs(exits.x) < exits.half_slit - 1e-6) & (exits.y > exits.least_y + 1e-6)
     if exits.most_y is not None:
         clear &= exits.y < exits.most_y - 1e-6
@@ -215,9 +215,9 @@ def _clear_ahead(exits: _Exits) -> NDArray[np.bool_]:
 
 
 def _split(exits: _Exits) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Rows whose exit points each allow one plain arc about their azimuth, and rows for the general way.
+    """Rows whose exit points each allow one simple arc about their azimuth, and rows for the general method.
 
-    Rows in neither are closed.
+    All other rows are closed.
     """
     in_front = exits.least_y > -exits.edge_y
     closed = (exits.least_y > exits.rho).any(axis=1)
@@ -225,7 +225,7 @@ def _split(exits: _Exits) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     if exits.most_y is not None:
         closed |= (in_front & (exits.most_y < exits.edge_y)).any(axis=1)
         simple &= (exits.most_y >= exits.rho).all(axis=1)
-    # Within a quarter turn of the axis' azimuth, no two plain arcs can meet a second time round the back.
+    # Within a quarter turn of the axis, no two simple arcs can also meet behind the dome.
     simple &= (exits.y > 0.0).all(axis=1)
     return np.flatnonzero(simple & ~closed), np.flatnonzero(~simple & ~closed)
 
@@ -261,15 +261,15 @@ def _general_arcs(exits: _Exits, rows: NDArray[np.int64]) -> tuple[NDArray[np.in
 
 
 def _between(centre: Array, half: Array) -> tuple[NDArray[np.int64], Array, Array]:
-    """Find what arcs leave free of a circle, row by row.
+    """Find the gaps between arcs on a circle, row by row.
 
-    With starts and ends sorted each by itself, a gap follows the j-th end exactly when as many arcs have
-    begun as have ended. Of the arcs that have begun, those across the cut at zero count from the outset.
+    With starts and ends sorted separately, a gap follows the j-th end exactly when as many arcs have begun as have
+    ended. Arcs across zero count as begun from the outset.
 
     Parameters
     ----------
     centre, half : ndarray, shape (n, m)
-        Arcs by centre and half width, radians; without width they count for nothing.
+        Arcs by centre and half width, radians; those without width do not count.
 
     Returns
     -------

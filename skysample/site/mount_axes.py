@@ -1,7 +1,7 @@
 """A mount's axes: mechanical angles, sides of the pier, limits, and where an ideal mount points.
 
-Mechanical angles (radians) are what encoders count: hour angle and declination, or azimuth and altitude,
-carried on past 90 degrees of the secondary axis. A `german` mount reaches a direction in two ways: with the tube on
+Mechanical angles (radians) are what the encoders count: hour angle and declination, or azimuth and altitude,
+continued past 90 degrees of the secondary axis. A `german` mount reaches a direction in two ways: with the tube on
 the east side of the pier (the mechanical angles are the sky's) and, after a flip, on the west side
 (primary + 180 degrees, secondary = 180 degrees - declination).
 """
@@ -44,7 +44,7 @@ SIDE_NAMES = {1: "east", -1: "west"}
 
 _DEFAULT_LIMITS_DEG = {
     # Common practice, no source: cables allow a fork half a turn each way and an alt-az three quarters; a
-    # german mount runs 10 degrees past the meridian before tube or counterweight meets the pier.
+    # german mount runs 10 degrees past the meridian before tube or counterweight hits the pier.
     "fork": ((-180.0, 180.0), (-90.0, 90.0)),
     "german": ((-10.0, 190.0), (-90.0, 270.0)),
     "altaz": ((-270.0, 270.0), (-5.0, 95.0)),
@@ -70,7 +70,7 @@ def side_numbers(names: Iterable[str]) -> NDArray[np.int64]:
 def limits(mount: Mount) -> Array:
     """Mechanical limits, radians, shape (2, 2): primary and secondary, each from and to.
 
-    Where the site gives none: a fork -180..180 and -90..90, a german mount -10..190 and -90..270, an altaz
+    Defaults: a fork -180..180 and -90..90, a german mount -10..190 and -90..270, an altaz
     -270..270 and -5..95 degrees (common practice, no source).
     """
     rows = []
@@ -151,7 +151,7 @@ def mechanical(reading: Array, side: ArrayLike) -> Array:
 
 
 def tube_side(axes: Array) -> NDArray[np.int64]:
-    """Side of the pier that mechanical angles of shape (..., 2) say: -1 where the secondary is beyond +-90 degrees."""
+    """Side of the pier from mechanical angles, shape (..., 2): -1 if the secondary is beyond +-90 degrees."""
     return np.where(np.cos(axes[..., 1]) < 0.0, -1, 1)
 
 
@@ -169,7 +169,7 @@ def sky_reading(axes: Array) -> Array:
 
 
 def primary_turns(axes: Array, axis_limits: Array) -> Array:
-    """Every position of the primary axis, a whole turn apart, that its limits allow.
+    """Every position of the primary axis, whole turns apart, within its limits.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def primary_turns(axes: Array, axis_limits: Array) -> Array:
     Returns
     -------
     ndarray, shape (..., k)
-        Primary angles, nan where a turn is out of limits.
+        Primary angles, nan for a turn outside the limits.
     """
     low, high = axis_limits[0]
     count = int(np.ceil((high - low) / (2.0 * np.pi))) + 1
@@ -191,7 +191,7 @@ def primary_turns(axes: Array, axis_limits: Array) -> Array:
 
 
 def within_limits(axes: Array, axis_limits: Array) -> NDArray[np.bool_]:
-    """Whether mechanical angles of shape (..., 2) can be reached, whole turns of the primary being tried."""
+    """Whether mechanical angles of shape (..., 2) can be reached, on any turn of the primary."""
     low, high = axis_limits[1]
     secondary = low + (axes[..., 1] - low) % (2.0 * np.pi)
     secondary_fits = (secondary <= high) | (secondary - 2.0 * np.pi >= low - 1e-12)
@@ -199,10 +199,10 @@ def within_limits(axes: Array, axis_limits: Array) -> NDArray[np.bool_]:
 
 
 def tube_origin(frame: Array, axes: Array, pivot: ArrayLike, tube_offset: float) -> Array:
-    """Where the optical axis leaves the secondary axis, same unit as the offsets, east-north-up, shape (..., 3).
+    """A point on the optical axis, in the unit of the offsets, east-north-up, shape (..., 3).
 
-    The tube sits on the secondary axis, `tube_offset` from the primary: towards the mechanical angle of
-    -90 degrees from where the primary reads, which is the east side of the pier on the meridian before a flip.
+    The tube sits on the secondary axis, `tube_offset` from the primary, at a mechanical angle 90 degrees less than the
+    primary reads: the east side of the pier, on the meridian before a flip.
     """
     return np.asarray(pivot, float) + tube_offset * (
         np.stack([np.sin(axes[..., 0]), np.cos(axes[..., 0]), np.zeros_like(axes[..., 0])], axis=-1) @ frame.T

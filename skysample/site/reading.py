@@ -1,4 +1,4 @@
-"""Read a site file, and refuse what contradicts itself."""
+"""Read a site file, and refuse one that contradicts itself."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ from skysample.files.whole_files import declared_format, read_text
 from skysample.site.mount_axes import limits, within_limits
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from skysample.site import Dome, HorizonPoint, Mount, Site, Wedge
 
     AnySite = TypeVar("AnySite", bound=Site)
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["check_mount", "checked", "read_tables"]
 
 _LEAST_ARM = 5.0
-"""Pitches: a shorter arm would take the axis by more than 11 degrees in a turn."""
+"""Shortest arm, in pitches: with a shorter one a turn would move the axis by more than 11 degrees."""
 
 
 def read_tables(path: str | os.PathLike[str]) -> tuple[str, dict[str, Any]]:
@@ -35,16 +37,18 @@ def read_tables(path: str | os.PathLike[str]) -> tuple[str, dict[str, Any]]:
     except tomllib.TOMLDecodeError as error:
         if (other := declared_format(text)) is not None:
             raise InputError(f"is a {other} file, not a site file; name the site's", file=name) from None
-        raise InputError(f"is not valid TOML ({error}); correct it", file=name) from None
+        fault = f"is not valid TOML ({error})"
     except RecursionError:
-        raise InputError("is not valid TOML (nested too deeply); correct it", file=name) from None
+        fault = "is not valid TOML (nested too deeply)"
     except ValueError:
-        raise InputError("holds a number of thousands of digits; correct it", file=name) from None
+        fault = "holds a number of thousands of digits"
+    raise InputError(f"{fault}; correct it", file=name)
 
 
 def checked(site: AnySite, file: str | None) -> AnySite:
-    """Return a site that agrees with itself, a horizon that it names read from its file."""
-    _check_consistency(site, file)
+    """Return a site that is consistent, with its horizon read if it names a file."""
+    for key, message in _contradictions(site):
+        raise InputError(f"{key}: {message}", file=file, key=key)
     horizon = site.sky.horizon
     if isinstance(horizon, str):
         horizon = _read_horizon(horizon, file)
@@ -53,109 +57,82 @@ def checked(site: AnySite, file: str | None) -> AnySite:
     return msgspec.structs.replace(site, sky=msgspec.structs.replace(site.sky, horizon=horizon))
 
 
-def _check_consistency(site: Site, file: str | None) -> None:
-    def refuse(key: str, message: str) -> None:
-        raise InputError(f"{key}: {message}", file=file, key=key)
-
-    if site.sky.altitude_min_deg >= site.sky.altitude_max_deg:
-        refuse(
-            "sky.altitude_min_deg",
-            f"{site.sky.altitude_min_deg:g} is not below altitude_max_deg {site.sky.altitude_max_deg:g};"
-            f" swap or correct them",
-        )
-    check_mount(site.mount, file)
+def _contradictions(site: Site) -> Iterator[tuple[str, str]]:
+    """Keys that contradict others, with what is wrong and what to do."""
+    low, high = site.sky.altitude_min_deg, site.sky.altitude_max_deg
+    if low >= high:
+        yield "sky.altitude_min_deg", f"{low:g} is not below altitude_max_deg {high:g}; swap or correct them"
+    yield from _mount_contradictions(site.mount)
     if site.dome is not None:
-        _check_dome(site.dome, refuse)
-        if site.dome.head_start_s > site.camera.overhead_s:
-            refuse(
-                "dome.head_start_s",
-                f"{site.dome.head_start_s:g} is longer than camera.overhead_s {site.camera.overhead_s:g}: the dome"
-                f" would turn during the exposure; correct one of them",
-            )
+        yield from _dome_contradictions(site.dome)
+        head_start, overhead = site.dome.head_start_s, site.camera.overhead_s
+        if head_start > overhead:
+            why = "the dome would turn during the exposure; correct one of them"
+            yield "dome.head_start_s", f"{head_start:g} is longer than camera.overhead_s {overhead:g}: {why}"
     if site.wedge is not None:
-        _check_bolts(site.wedge, refuse)
+        yield from _wedge_contradictions(site.wedge)
 
 
 def check_mount(mount: Mount, file: str | None = None) -> None:
     """Refuse a mount whose limits contradict each other, or that is parked outside them: an InputError."""
+    for key, message in _mount_contradictions(mount):
+        raise InputError(f"{key}: {message}", file=file, key=key)
 
-    def refuse(key: str, message: str) -> None:
-        raise InputError(f"mount.{key}: {message}", file=file, key=f"mount.{key}")
 
+def _mount_contradictions(mount: Mount) -> Iterator[tuple[str, str]]:
     for name, axis in (("primary", mount.primary), ("secondary", mount.secondary)):
-        if (axis.min_deg is None) != (axis.max_deg is None):
-            refuse(name, "give both min_deg and max_deg, or neither")
-        if axis.min_deg is not None and axis.max_deg is not None and axis.min_deg >= axis.max_deg:
-            refuse(
-                f"{name}.min_deg",
-                f"{axis.min_deg:g} is not below max_deg {axis.max_deg:g}; swap or correct them",
-            )
+        low, high = axis.min_deg, axis.max_deg
+        if (low is None) != (high is None):
+            yield f"mount.{name}", "give both min_deg and max_deg, or neither"
+        if low is not None and high is not None and low >= high:
+            yield f"mount.{name}.min_deg", f"{low:g} is not below max_deg {high:g}; swap or correct them"
     if mount.park is not None and not within_limits(np.radians(mount.park), limits(mount)):
-        refuse("park", f"{list(mount.park)} is outside the axes' limits; correct one of them")
+        yield "mount.park", f"{list(mount.park)} is outside the axes' limits; correct one of them"
 
 
-def _check_bolts(wedge: Wedge, refuse: Any) -> None:
+def _wedge_contradictions(wedge: Wedge) -> Iterator[tuple[str, str]]:
     for bolt in ("altitude", "azimuth"):
-        parts = {
-            f"{bolt}_{part}": getattr(wedge, f"{bolt}_{part}") for part in ("arm_mm", "pitch_mm", "clockwise")
-        }
-        missing = [key for key, value in parts.items() if value is None]
-        if missing and len(missing) < len(parts):
-            refuse(
-                f"wedge.{missing[0]}",
-                f"not given; turns of the {bolt} bolt need {', '.join(parts)} together",
-            )
-        arm, pitch = parts[f"{bolt}_arm_mm"], parts[f"{bolt}_pitch_mm"]
+        keys = [f"{bolt}_{part}" for part in ("arm_mm", "pitch_mm", "clockwise")]
+        arm, pitch, _ = values = [getattr(wedge, key) for key in keys]
+        if None in values and any(value is not None for value in values):
+            missing = keys[values.index(None)]
+            yield f"wedge.{missing}", f"not given; turns of the {bolt} bolt need {', '.join(keys)} together"
         if arm is not None and pitch is not None and arm < _LEAST_ARM * pitch:
-            refuse(
+            travel = f"a bolt that travels {pitch:g} mm per turn"
+            yield (
                 f"wedge.{bolt}_arm_mm",
-                f"{arm:g} is short for a bolt that travels {pitch:g} mm a turn, and many times that is usual;"
-                " is it in metres? Write millimetres",
+                f"{arm:g} is too short for {travel}; is it in metres? Write millimetres",
             )
-    _check_feet(wedge, refuse)
-
-
-def _check_feet(wedge: Wedge, refuse: Any) -> None:
-    together = (("feet_az_deg", "feet_radius_mm"), ("feet_pitch_mm", "feet_clockwise"))
-    for pair in together:
-        missing = [key for key in pair if getattr(wedge, key) is None]
-        if len(missing) == 1:
-            refuse(f"wedge.{missing[0]}", f"not given; the feet need {' and '.join(pair)} together")
-    if wedge.feet_az_deg is None:
+    for pair in (("feet_az_deg", "feet_radius_mm"), ("feet_pitch_mm", "feet_clockwise")):
+        missing_keys = [key for key in pair if getattr(wedge, key) is None]
+        if len(missing_keys) == 1:
+            yield f"wedge.{missing_keys[0]}", f"not given; the feet need {' and '.join(pair)} together"
+    azimuths = wedge.feet_az_deg
+    if azimuths is None:
         if wedge.feet_pitch_mm is not None:
-            refuse("wedge.feet_az_deg", "not given; say where the feet stand, or leave feet_pitch_mm out")
-        return
-    if len({az % 360.0 for az in wedge.feet_az_deg}) < max(3, len(wedge.feet_az_deg)):
-        refuse(
-            "wedge.feet_az_deg",
-            f"{list(wedge.feet_az_deg)} are not three or more different azimuths; correct them",
-        )
+            yield "wedge.feet_az_deg", "not given; give the azimuths of the feet, or leave feet_pitch_mm out"
+    elif len({az % 360.0 for az in azimuths}) < max(3, len(azimuths)):
+        message = f"{list(azimuths)} are not three or more different azimuths; correct them"
+        yield "wedge.feet_az_deg", message
 
 
-def _check_dome(dome: Dome, refuse: Any) -> None:
-    if dome.slit_width_m > 2.0 * dome.radius_m:
-        refuse(
+def _dome_contradictions(dome: Dome) -> Iterator[tuple[str, str]]:
+    width, diameter = dome.slit_width_m, 2.0 * dome.radius_m
+    if width > diameter:
+        yield (
             "dome.slit_width_m",
-            f"{dome.slit_width_m:g} is wider than the dome itself ({2.0 * dome.radius_m:g}); correct one of them",
+            f"{width:g} is wider than the dome itself ({diameter:g}); correct one of them",
         )
-    if dome.beam_m >= dome.slit_width_m:
-        refuse(
-            "dome.beam_m",
-            f"{dome.beam_m:g} does not fit through the slit ({dome.slit_width_m:g}); correct one of them",
-        )
+    if dome.beam_m >= width:
+        yield "dome.beam_m", f"{dome.beam_m:g} does not fit through the slit ({width:g}); correct one of them"
     reach = math.hypot(*dome.pivot_m) + abs(dome.tube_offset_m) + dome.beam_m / 2.0
     if reach >= dome.radius_m:
-        refuse(
-            "dome.pivot_m",
-            f"the beam starts up to {reach:g} m from the centre, outside the dome (radius_m {dome.radius_m:g});"
-            " correct one of them",
-        )
-    if dome.slit_low_deg >= 90.0 + dome.slit_past_zenith_deg:
-        refuse(
-            "dome.slit_low_deg",
-            f"{dome.slit_low_deg:g} is not below the slit's upper end, 90 + slit_past_zenith_deg ="
-            f" {90.0 + dome.slit_past_zenith_deg:g}; correct one of them",
-        )
+        outside = f"outside the dome (radius_m {dome.radius_m:g}); correct one of them"
+        yield "dome.pivot_m", f"the beam starts up to {reach:g} m from the centre, {outside}"
+    upper = 90.0 + dome.slit_past_zenith_deg
+    if dome.slit_low_deg >= upper:
+        end = f"the slit's upper end, 90 + slit_past_zenith_deg = {upper:g}"
+        yield "dome.slit_low_deg", f"{dome.slit_low_deg:g} is not below {end}; correct one of them"
 
 
 def _read_horizon(name: str, file: str | None) -> tuple[HorizonPoint, ...]:
@@ -169,18 +146,17 @@ def _read_horizon(name: str, file: str | None) -> tuple[HorizonPoint, ...]:
     table = read_table(path)
     names = list(table.colnames)
     if len(names) != 2:
-        raise InputError(
-            f"has {len(names)} columns; a horizon has two, azimuth and altitude in degrees", file=place
-        )
+        message = f"has {len(names)} columns; a horizon has two, azimuth and altitude in degrees"
+        raise InputError(message, file=place)
     try:
         as_float(names[0])
     except ValueError:
         pass
     else:
-        raise InputError(
-            "its first line holds numbers; put a line of column names above it: azimuth_deg,altitude_deg",
-            file=place,
+        message = (
+            "its first line holds numbers; put a line of column names above it: azimuth_deg,altitude_deg"
         )
+        raise InputError(message, file=place)
     if names[0].lower().startswith("alt") and names[1].lower().startswith("az"):
         names.reverse()
     columns = Columns(table, np.arange(len(table)), place)

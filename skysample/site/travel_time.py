@@ -1,4 +1,4 @@
-"""How long a move takes: a trapezoid of speed for each axis and for the dome."""
+"""Duration of a move of an axis or the dome, with limited speed and acceleration."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ __all__ = ["travel_time"]
 def travel_time(distance: ArrayLike, rate: float, acceleration: float, start_delay: float = 0.0) -> Array:
     """Seconds from rest to rest over a distance.
 
-    Speeds up at `acceleration`, cruises at `rate` if the distance allows, slows down likewise. A move of
-    nothing takes no time, not even the delay.
+    Accelerates at `acceleration`, cruises at `rate` if the distance allows, and decelerates likewise. A move of zero
+    takes no time, not even the delay.
 
     Parameters
     ----------

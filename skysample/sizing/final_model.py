@@ -1,4 +1,4 @@
-"""The model that the final run will carry: how its prediction over the usable sky depends on the points taken."""
+"""The model of the final run: how its error over the usable sky depends on the points taken."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError, NotDetermined
+from skysample.fitting.gauss_newton import Converged
 from skysample.fitting.scaled_design import SINGULAR, ScaledDesign
 from skysample.fitting.terms import choose_terms
 from skysample.plugins.contracts import ROTATIONS
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.fitting import FittedModel
+    from skysample.fitting.gauss_newton import Observations
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
     from skysample.site import Site
@@ -38,32 +40,32 @@ __all__ = [
 ]
 
 DEFAULT_TARGET = 0.5
-"""Of the noise per axis: the error of the model over the sky that is asked for where nobody names one."""
+"""Default target: error of the model over the sky, in units of the noise per axis."""
 
 _RIDGE = 1e-9
-"""Points' worth of information that is always there, so that a matrix of too few points has an inverse."""
+"""Information added to every matrix, in points, so that one of too few points has an inverse."""
 
 _UNDETERMINED = 0.01
-"""Of what the ridge alone would give: beyond it the points say nothing about some term."""
+"""Share of the variance from the ridge alone above which the points do not determine some term."""
 
 
 @dataclass(frozen=True)
 class FinalModel:
-    """A model over a sky, in coordinates in which the sky's mean of J^T J is the identity.
+    """A model over a sky, in coordinates in which the mean of J^T J over the sky is the identity.
 
-    J, of shape (2, p), is how the predicted place moves with each coefficient. In these coordinates the mean over the
-    sky of the model's radial variance is the trace of the coefficients' covariance (see `mean_variance`).
+    J, of shape (2, p), is the derivative of the predicted direction by each coefficient. In these coordinates the mean
+    radial variance of the model over the sky is the trace of the covariance (see `mean_variance`).
 
     Attributes
     ----------
     site : Site
     sky : UsableSky
     model : FittedModel
-        Its coefficients are the place where the geometry is linearised; those that it had no value for are zero.
+        The geometry is linearised at its coefficients; those without a value are zero.
     over_sky : ndarray, shape (m, 2, p)
-        J at equal-area cells of the usable sky, both sides of the pier counted.
+        J at equal-area cells of the usable sky, on both sides of the pier.
     whiten : ndarray, shape (p, p)
-        Takes rows per radian of each coefficient to these coordinates.
+        Transforms rows per radian of each coefficient to these coordinates.
     """
 
     site: Site
@@ -74,33 +76,39 @@ class FinalModel:
 
     @property
     def terms(self) -> int:
-        """How many."""
+        """Number of terms."""
         return len(self.model.names)
 
     def rows(self, directions: Array, side: NDArray[np.int64]) -> Array:
-        """J at places (n, 3) on sides of the pier (n,), shape (n, 2, p)."""
+        """J at directions (n, 3) on sides of the pier (n,), shape (n, 2, p)."""
         frame = mount_frame(self.model.kind, self.model.function.latitude_rad)
         return np.asarray(self.model.design(ideal_axes(frame, directions, side)) @ self.whiten)
 
+    def weighted_rows(self, points: Observations) -> tuple[Array, Array]:
+        """Weighted J and residuals at observed points, shapes (n, 2, p) and (n, 2)."""
+        here = Converged.at(self.model.function, self.model.values_rad, points)
+        weights = points.weights[:, None]
+        return here.design @ self.whiten * weights[:, None], here.residuals * weights
+
     def radial_error(self, covariance: Array) -> Array:
-        """Standard error of the prediction at each cell of the sky, shape (m,), from a covariance (p, p)."""
+        """Standard error of the model at each cell of the sky, shape (m,), from a covariance (p, p)."""
         variance = np.einsum("nip,pq,niq->n", self.over_sky, covariance, self.over_sky, optimize=True)
         return np.asarray(np.sqrt(variance))
 
     def term_errors(self, covariance: Array) -> Array:
-        """Standard errors of the coefficients as the model names them, shape (p,)."""
+        """Standard errors of the model's own coefficients, shape (p,)."""
         return np.asarray(np.sqrt(np.diag(self.whiten @ covariance @ self.whiten.T)))
 
 
 def over_the_sky(
     site: Site, model: FittedModel, sky: UsableSky | None, registry: Registry | None
 ) -> FinalModel:
-    """Put a model over a sky; default: all that is usable of the site's.
+    """Set up a model over a sky; default: the whole usable sky of the site.
 
     Raises
     ------
     NotDetermined
-        If no points in this sky tell two of its terms apart.
+        If no points in this sky can separate two of its terms.
     """
     region = sky or usable_sky(site, registry=registry)
     over_sky = sky_design(model, region)[1]
@@ -109,7 +117,7 @@ def over_the_sky(
     if scaled.condition > SINGULAR:
         pair = scaled.worst_pair(model.names)
         raise NotDetermined(
-            f"over this sky no grid separates {' from '.join(pair)}; leave one of them out",
+            f"no grid over this sky separates {' from '.join(pair)}; leave one of them out",
             pair=pair,
             condition=scaled.condition,
         )
@@ -117,12 +125,12 @@ def over_the_sky(
 
 
 def final_terms(model: FittedModel, terms: Sequence[str] | None) -> Sequence[str]:
-    """What the final model will carry: as named, or the extended set with whatever the pilot carried."""
+    """Terms of the final model: as named, or the extended set and the terms of the pilot model."""
     return ("extended", *model.names) if terms is None else terms
 
 
 def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | None) -> FittedModel:
-    """Give a model other terms; those that it has no value for are zero, and its covariance is forgotten."""
+    """Copy a model with other terms: new ones are zero, and the covariance is dropped."""
     available = (registry or default_registry()).terms(model.mount, model.plugins)
     names = choose_terms(model.kind, terms, available)
     rotations = ROTATIONS[model.kind]
@@ -136,7 +144,7 @@ def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | No
 
 
 def mean_variance(information: Array) -> Array:
-    """Trace of the inverse of information matrices (..., p, p), shape (...); infinite where points do not determine it.
+    """Trace of the inverse of information matrices (..., p, p), shape (...); infinite if some term is not determined.
 
     Both in the coordinates of `FinalModel`.
     """
@@ -146,16 +154,15 @@ def mean_variance(information: Array) -> Array:
 
 
 def wanted_error(target: Quantity | None, sigma: Quantity) -> Quantity:
-    """Check a target, or take the default one; arcsec."""
+    """Check a target, or use the default one; arcsec."""
     from astropy import units as u
 
     if not sigma > 0.0 * u.arcsec:
-        raise InputError("the model's noise is zero, so no number of points follows from it", key="model")
+        raise InputError(
+            "the model has no noise, so no number of points follows from it; fit a real run", key="model"
+        )
     wanted = DEFAULT_TARGET * sigma if target is None else u.Quantity(target)
-    if (
-        not wanted.unit.is_equivalent(u.arcsec)
-        or not wanted.isscalar
-        or not 0.0 < wanted.to_value(u.arcsec) < np.inf
-    ):
+    is_angle = wanted.unit.is_equivalent(u.arcsec) and wanted.isscalar
+    if not is_angle or not 0.0 < wanted.to_value(u.arcsec) < np.inf:
         raise InputError(f"target must be an angle above zero; got {target}", key="target")
     return wanted.to(u.arcsec)

@@ -1,4 +1,4 @@
-"""The grids that sizes are judged by: of each design and number of points one, made once."""
+"""The grids that are compared: one for each design and number of points, made once."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 __all__ = ["Grids"]
 
 _ORDER = Annealed(trials=10_000)
-"""A twentieth of the usual search: a run of some dozens of points then takes longer by less than 1 %."""
+"""A twentieth of the usual search, which costs a run of some dozen points less than 1 % in time."""
 
 _CANDIDATES = 600
-"""Cells a side that informed points are chosen from: coarser than a plan's, so that an answer comes in seconds."""
+"""Cells per side to choose informed points from: coarser than in a plan, so that the answer takes seconds."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Grids:
     _made: dict[tuple[str, int], Places] = field(default_factory=dict, repr=False, compare=False)
 
     def places(self, design: str, points: int) -> Places:
-        """Points of the grid with their sides and whitened rows."""
+        """Points of a grid with their sides and whitened rows."""
         key = (design, points)
         if key not in self._made:
             tell(f"trying {points} {design} points")
@@ -52,7 +52,7 @@ class Grids:
         return self._made[key]
 
     def minutes(self, design: str, points: int) -> float:
-        """How long the grid takes: motion in the order found, exposures and overhead."""
+        """Duration of the grid: slewing in the best order found, exposures and overhead."""
         site = self.final.site
         problem = ordering_problem(site, self.places(design, points), self.seed)
         moves = schedule(problem, best_order(problem, _ORDER))
@@ -63,13 +63,13 @@ class Grids:
         return Places(grid.directions, grid.sides, self.final.rows(grid.directions, grid.sides))
 
     def _informed(self, points: int) -> Places:
-        """Exchange points for better ones, as the informed design does, on coarser cells."""
+        """Exchange points for better ones as the informed design does, on coarser cells."""
         if ("cells", 0) not in self._made:
             self._made["cells", 0] = self._candidates()
         candidates, sky = self._made["cells", 0], self.final.sky
         area_sr = float(sky.reachable.sum()) * sky.pixel_sr
         cosine = math.cos(DEFAULT_SEPARATION * ideal_separation_rad(area_sr, points))
-        # The cells follow a curve that fills the sky, so that some at equal steps are spread well enough to start from.
+        # The cells follow a curve that fills the sky: equal steps along it are spread well enough to start from.
         start = np.linspace(0, len(candidates) - 1, points).round().astype(int)
         return exchanged(candidates, candidates[start], cosine)
 

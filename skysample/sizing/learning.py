@@ -1,4 +1,4 @@
-"""After a run: how its model would have grown from fewer of its own points, and how many would have done."""
+"""After a run: the error of its model from fewer of its own points, and how many would have been enough."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.fitting.gauss_newton import Converged
 from skysample.geometry import ARCSEC
 from skysample.scoring.term_evidence import used_points
 from skysample.sizing.confidence import error_upper
@@ -28,28 +27,27 @@ if TYPE_CHECKING:
 
 __all__ = ["LearningCurve", "learning_curve"]
 
-_PARTS = 200
+_SUBSETS = 200
 _SHOWN = 8
 
 
 @dataclass(frozen=True)
 class LearningCurve:
-    """What fewer points of a run would have given.
+    """The error that fewer points of a run would have given.
 
     Attributes
     ----------
     points : int
-        Used by the model.
+        Points that the model uses.
     would_have_done : int or None
-        Smallest number of which nine random parts in ten meet the target, with 90 % confidence in the run's noise where
-        the target depends on it; None where not even all of them do.
+        Smallest number for which nine random subsets in ten meet the target, with 90 % confidence in the noise of the
+        run if the target depends on it; None if even all points do not.
     target, sigma : Quantity
-        arcsec; sigma is the noise per axis by the whole run.
+        arcsec; sigma is the noise per axis from the whole run.
     table : QTable
-        points; sky_rms, the model's standard error over the usable sky from so many (the median of the parts);
-        sky_rms_upper, not exceeded with 90 % confidence; missed, by which a model from so many misses the points left
-        out (radial RMS, noise included; nan where none is left out); expected, what the noise and the model's
-        standard error at those points say of that.
+        points; sky_rms, the model's standard error over the usable sky from that many points (median of the subsets);
+        sky_rms_upper, not exceeded with 90 % confidence; missed, the radial RMS by which such a model misses the points
+        left out (noise included; nan if none is); expected, the same from the noise and the model's standard error.
     """
 
     points: int
@@ -60,17 +58,20 @@ class LearningCurve:
 
     @property
     def missed_over_expected(self) -> float:
-        """Mean over the sizes; near 1 where the curve is to be believed."""
+        """Mean over the sizes; near 1 if the curve can be trusted."""
         left_out = np.isfinite(self.table["missed"].value)
         return float(np.mean((self.table["missed"] / self.table["expected"]).value[left_out]))
 
-    def __str__(self) -> str:
-        whole = self.table[-1]
-        text = f'{self.points} points: {whole["sky_rms"].value:.2f}" over the sky'
+    def summary(self) -> str:
+        """Say how good the model is, and how many points would have been enough."""
+        text = f'{self.points} points: {self.table["sky_rms"][-1].value:.2f}" over the sky'
         target = f'target {self.target.value:.2f}"'
         if self.would_have_done is None:
-            return f"{text}; {target} is not met."
-        return f"{text}; {self.would_have_done} would have done for the {target}."
+            return f"{text}; {target} not met."
+        return f"{text}; {self.would_have_done} would have been enough for the {target}."
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 def learning_curve(
@@ -83,23 +84,23 @@ def learning_curve(
     sky: UsableSky | None = None,
     registry: Registry | None = None,
 ) -> LearningCurve:
-    """Refit random parts of a run, and say how few of its points would have met the target.
+    """Refit random subsets of a run, and find how few of its points would have met the target.
 
-    The parts are refitted with the geometry linearised at the whole run's model. A random part of an even run lies less
-    evenly than a run planned for so few points, so the number errs to the safe side.
+    The geometry is linearised at the model of the whole run. A random subset of an even run is less even than a run
+    planned for that many points, so the number is on the safe side.
 
     Parameters
     ----------
     model : FittedModel
     run : Run
-        That it was fitted to.
+        The run that it was fitted to.
     site : Site
     target : Quantity, optional
         Wanted standard error of the model over the usable sky (radial RMS); default: half the noise per axis.
     seed : int
-        Of the parts.
+        Seed of the random subsets.
     sky : UsableSky, optional
-        If it is at hand already.
+        The usable sky, if already computed.
     registry : Registry, optional
 
     Returns
@@ -109,27 +110,26 @@ def learning_curve(
     Raises
     ------
     InputError
-        If the run is not the one that the model was fitted to, or the target is no angle above zero.
+        If the run is not the one that the model was fitted to, or the target is not an angle above zero.
     """
-    data = used_points(model, run)
+    points = used_points(model, run)
     model.check_site(site)
     wanted = wanted_error(target, model.sigma)
     final = over_the_sky(site, model, sky, registry)
-    here, weights = Converged.at(model.function, model.values_rad, data), data.weights
-    residuals = here.residuals * weights[:, None]
-    parts = _Parts.drawn(here.design @ final.whiten * weights[:, None, None], residuals, seed)
+    subsets = _Subsets.drawn(*final.weighted_rows(points), seed)
     dof = None if target is None else model.dof
     share = float(wanted / model.sigma)
-    # A part holds the smaller ones of its order, so that the error falls with every point: a bisection finds the edge.
-    sizes = parts.sizes
-    first = bisect_left(sizes, True, key=lambda size: error_upper(parts.variances(size), dof) <= share)
+    # A subset contains the smaller ones of its order, so the error falls with every point: bisect for the edge.
+    sizes = subsets.sizes
+    first = bisect_left(sizes, True, key=lambda size: error_upper(subsets.variances(size), dof) <= share)
     answer = sizes[first] if first < len(sizes) else None
-    return LearningCurve(len(weights), answer, wanted, model.sigma, _table(parts, model.sigma, dof, answer))
+    table = _table(subsets, model.sigma, dof, answer)
+    return LearningCurve(len(subsets.rows), answer, wanted, model.sigma, table)
 
 
 @dataclass(frozen=True)
-class _Parts:
-    """Random parts of a run: the first so many points in each of many random orders."""
+class _Subsets:
+    """Random subsets of a run: its first points in each of many random orders."""
 
     rows: Array
     residuals: Array
@@ -137,9 +137,9 @@ class _Parts:
     information: Array
 
     @classmethod
-    def drawn(cls, rows: Array, residuals: Array, seed: int) -> _Parts:
+    def drawn(cls, rows: Array, residuals: Array, seed: int) -> _Subsets:
         rng = np.random.default_rng(seed)
-        orders = np.array([rng.permutation(len(rows)) for _ in range(_PARTS)])
+        orders = np.array([rng.permutation(len(rows)) for _ in range(_SUBSETS)])
         return cls(rows, residuals, orders, np.swapaxes(rows, 1, 2) @ rows)
 
     @property
@@ -148,11 +148,11 @@ class _Parts:
         return range(min(self.rows.shape[2] // 2 + 2, len(self.rows)), len(self.rows) + 1)
 
     def variances(self, size: int) -> Array:
-        """Mean radial variance over the sky for unit noise from parts of a size, one for each."""
+        """Mean radial variance over the sky for unit noise from each subset of a size."""
         return mean_variance(self._information(size))
 
     def missed(self, size: int, sigma_rad: float) -> tuple[float, float]:
-        """RMS by which points left out are missed, and what noise and design say of that; radians."""
+        """RMS by which points left out are missed, and the RMS expected from noise and design; radians."""
         if size == len(self.rows):
             return np.nan, np.nan
         left_in, left_out = self.orders[:, :size], self.orders[:, size:]
@@ -171,16 +171,16 @@ class _Parts:
         return np.asarray(np.tensordot(chosen, self.information, axes=1))
 
 
-def _table(parts: _Parts, sigma: Quantity, dof: int | None, answer: int | None) -> QTable:
+def _table(subsets: _Subsets, sigma: Quantity, dof: int | None, answer: int | None) -> QTable:
     from astropy import units as u
     from astropy.table import QTable
 
     noise = float(sigma.value)
-    steps = np.unique(np.linspace(parts.sizes[0], parts.sizes[-1], _SHOWN).round().astype(int))
+    steps = np.unique(np.linspace(subsets.sizes[0], subsets.sizes[-1], _SHOWN).round().astype(int))
     sizes = sorted({*steps.tolist(), *([answer] if answer else [])})
-    sizes = [size for size in sizes if np.isfinite(parts.variances(size)).all()]
-    variances = [parts.variances(size) for size in sizes]
-    missed = [parts.missed(size, noise * ARCSEC) for size in sizes]
+    sizes = [size for size in sizes if np.isfinite(subsets.variances(size)).all()]
+    variances = [subsets.variances(size) for size in sizes]
+    missed = [subsets.missed(size, noise * ARCSEC) for size in sizes]
     return QTable(
         {
             "points": np.array(sizes, int),

@@ -1,4 +1,4 @@
-"""How many points the final model needs: from the pilot's noise, the terms it will carry and this site's sky."""
+"""How many points the final model needs, from the noise of the pilot run, its terms and the site's sky."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError, NoSolution
-from skysample.sizing.confidence import error_upper, noise_upper, thinned
+from skysample.sizing.confidence import error_upper, noise_upper, variance_draws
 from skysample.sizing.final_model import final_terms, over_the_sky, wanted_error, with_terms
 from skysample.sizing.grids import Grids
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from astropy.table import QTable
     from astropy.units import Quantity
@@ -27,21 +27,21 @@ if TYPE_CHECKING:
 __all__ = ["DesignNeeded", "PointsNeeded", "Sizes", "points_needed"]
 
 _TABLE_SHARES = (0.5, 0.75, 1.0, 1.5)
-"""Of the recommended number: what fewer points would cost, and what more would buy."""
+"""Sizes in the table, in units of the recommended number."""
 
 
 @dataclass(frozen=True)
 class DesignNeeded:
-    """How many points of a design would do, and what more or fewer would give.
+    """How many points of one design are needed.
 
     Attributes
     ----------
     recommended : int or None
-        Smallest number that meets the target with 90 % confidence; None where that is more than was allowed.
+        Smallest number that meets the target with 90 % confidence; None if that is above the limit.
     smallest : int or None
-        Smallest number that would do if the pilot's noise were exact.
+        Smallest number that would be enough if the pilot's noise were exact.
     table : QTable
-        As of `PointsNeeded`.
+        As in `PointsNeeded`.
     """
 
     recommended: int | None
@@ -51,28 +51,27 @@ class DesignNeeded:
 
 @dataclass(frozen=True)
 class PointsNeeded:
-    """An answer to how many points, spread evenly; `informed` has the other design beside it.
+    """How many evenly spread points are needed; `informed` is the same for the other design.
 
     Attributes
     ----------
     recommended : int
         Smallest number that meets the target with 90 % confidence in the noise and in the failures.
     smallest : int
-        Smallest number that would do if the pilot's noise were exact.
+        Smallest number that would be enough if the pilot's noise were exact.
     target : Quantity
-        Of the model's own standard error over the usable sky, radial RMS, arcsec.
+        Wanted standard error of the model over the usable sky, radial RMS, arcsec.
     sigma, sigma_upper : Quantity
-        Noise per axis as the pilot has it, and its 90 % upper bound where the target depends on it.
+        Noise per axis in the pilot run, and its 90 % upper bound if the target depends on it.
     terms : tuple of str
-        What the final model will carry.
+        Terms of the final model.
     failed_share : float
-        Of exposures, allowed for.
+        Share of failed exposures allowed for.
     table : QTable
-        points, sky_rms (as expected), sky_rms_upper (not exceeded with 90 % confidence: what the target is held
-        against), sky_p95, detectable (the smallest displacement term that would be found with power 0.8 at a
-        family-wise 5 %), minutes.
+        points, sky_rms (expected), sky_rms_upper (not exceeded with 90 % confidence; this is compared with the target),
+        sky_p95, detectable (smallest displacement term found with power 0.8 at a family-wise 5 %), minutes.
     informed : DesignNeeded or None
-        The same for points where the model's terms are learnt best; the same numbers of points in its table.
+        The same for points placed where they constrain the terms best, with the same sizes in its table.
     """
 
     recommended: int
@@ -85,18 +84,21 @@ class PointsNeeded:
     table: QTable
     informed: DesignNeeded | None = None
 
-    def __str__(self) -> str:
+    def summary(self) -> str:
+        """Say how many points are needed, and what more points would give."""
         rows = {int(row["points"]): row for row in self.table}
         here = rows[self.recommended]
         text = f'{self.recommended} points: {here["sky_rms"].value:.2f}" over the sky, {here["minutes"].value:.0f} min'
-        more = [row for points, row in rows.items() if points >= 1.25 * self.recommended]
-        if more:
-            after = more[0]
+        after = next((row for points, row in rows.items() if points >= 1.25 * self.recommended), None)
+        if after is not None:
             text += (
                 f'; {int(after["points"])} points would give {after["sky_rms"].value:.2f}",'
                 f" {after['minutes'].value - here['minutes'].value:.0f} min more"
             )
         return text + "."
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 def points_needed(
@@ -111,28 +113,28 @@ def points_needed(
     sky: UsableSky | None = None,
     registry: Registry | None = None,
 ) -> PointsNeeded:
-    """Say how many points the final model needs, spread evenly and where its terms are learnt best.
+    """Find how many points the final model needs, spread evenly or placed to constrain its terms best.
 
-    The target is met where the standard error of the model over the usable sky (radial RMS), by the grid and with the
-    true noise, is at or below it.
+    A grid meets the target if the model's standard error over the usable sky (radial RMS), with the true noise, does
+    not exceed it.
 
     Parameters
     ----------
     site : Site
     model : FittedModel
-        From the pilot run: its noise, and its coefficients as the place to linearise.
+        From the pilot run: its noise is used, and the geometry is linearised at its coefficients.
     target : Quantity, optional
         Wanted standard error of the model over the usable sky (radial RMS); default: half the noise per axis.
     terms : sequence of str, optional
-        What the final model will carry; default: the extended set with whatever the pilot carried.
+        Terms of the final model; default: the extended set and the terms of the pilot model.
     max_points : int
-        Where to stop.
+        Largest number to consider.
     failed_share : float
-        Chance of each exposure to bring nothing, 0 to 0.9.
+        Chance that an exposure fails, 0 to 0.9.
     seed : int
-        Of the grids and of the failures.
+        Seed of the grids and of the failures.
     sky : UsableSky, optional
-        If it is at hand already.
+        The usable sky, if already computed.
     registry : Registry, optional
 
     Returns
@@ -142,9 +144,9 @@ def points_needed(
     Raises
     ------
     NoSolution
-        If the target is beyond `max_points`; its `partial` is the table so far.
+        If the target needs more than `max_points`; its `partial` is the table so far.
     NotDetermined
-        If no grid over this sky can tell two of the terms apart.
+        If no grid over this sky can separate two of the terms.
     """
     if not 0.0 <= failed_share <= 0.9:
         raise InputError(f"failed_share must be from 0 to 0.9; got {failed_share}", key="failed_share")
@@ -157,7 +159,7 @@ def points_needed(
             f"max_points must be at least {final.terms}, the number of terms; got {max_points}",
             key="max_points",
         )
-    # A target that is a share of the noise does not depend on how well the noise is known.
+    # A target in units of the noise does not depend on how well the noise is known.
     dof = None if target is None else model.dof
     sizes = Sizes(Grids(final, seed), float(wanted / sigma), dof, failed_share, max_points)
     recommended, smallest = sizes.needed("even")
@@ -168,10 +170,10 @@ def points_needed(
         informed, informed_smallest, _table(sizes, "informed", shown, informed or max_points, sigma)
     )
     if recommended is None or smallest is None:
-        instead = f"; {informed} by the informed design would do" if informed else ""
+        instead = f"; {informed} points of the informed design would be enough" if informed else ""
         raise NoSolution(
-            f'{wanted.value:.2f}" over the sky needs more than {max_points} points: those give'
-            f' {table["sky_rms_upper"][-1].value:.2f}"; allow more points, ask for less, or lower the noise{instead}',
+            f'{wanted.value:.2f}" over the sky needs more than {max_points} points, which give'
+            f' {table["sky_rms_upper"][-1].value:.2f}"; allow more points, relax the target, or reduce noise{instead}',
             partial=table,
         )
     upper = sigma if dof is None else sigma * noise_upper(dof)
@@ -181,9 +183,9 @@ def points_needed(
 
 @dataclass(frozen=True)
 class Sizes:
-    """What a number of points gives, and the smallest that gives what is wanted.
+    """The error that each number of points gives, and the smallest number that meets the target.
 
-    `share` is the wanted error over the noise as estimated with `dof` degrees of freedom; None: the noise is exact.
+    `share` is the wanted error over the noise, which is estimated with `dof` degrees of freedom; None: exact noise.
     """
 
     grids: Grids
@@ -191,42 +193,42 @@ class Sizes:
     dof: int | None
     failed_share: float
     max_points: int
-    _thinned: dict[tuple[str, int], Array] = field(default_factory=dict, repr=False, compare=False)
+    _draws: dict[tuple[str, int], Array] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def least(self) -> int:
-        """Fewest points that leave a few degrees of freedom when the usual share fails."""
+        """Fewest points that leave a few degrees of freedom after failures."""
         return int(np.ceil((self.grids.final.terms / 2.0 + 2.0) / (1.0 - self.failed_share)))
 
     def variances(self, design: str, points: int) -> Array:
         """Mean radial variance over the sky for unit noise, one for each draw of failures."""
         key = (design, points)
-        if key not in self._thinned:
+        if key not in self._draws:
             rows = self.grids.places(design, points).rows
-            self._thinned[key] = thinned(rows, self.failed_share, self.grids.seed)
-        return self._thinned[key]
-
-    def upper(self, design: str, points: int, dof: int | None) -> float:
-        """Error over the noise as estimated that is not exceeded with confidence."""
-        return error_upper(self.variances(design, points), dof)
+            self._draws[key] = variance_draws(rows, self.failed_share, self.grids.seed)
+        return self._draws[key]
 
     def needed(self, design: str) -> tuple[int | None, int | None]:
-        """Find the recommended number, and the smallest that would do if the noise were exact."""
+        """Find the recommended number, and the smallest that would be enough if the noise were exact."""
         allowance = 1.0 if self.dof is None else noise_upper(self.dof) ** 2
         # An even grid of N points has a mean variance of a little more than p / N, an informed one less.
         first = (1.05 if design == "even" else 0.75) * self.grids.final.terms / self.share**2
         first *= 1.05 / (1.0 - self.failed_share)
-        smallest = self._smallest(lambda points: self.upper(design, points, None), first)
+        smallest = self._smallest(design, None, first)
         if self.dof is None:
             return smallest, smallest
         first = allowance * (smallest or first)
-        return self._smallest(lambda points: self.upper(design, points, self.dof), first), smallest
+        return self._smallest(design, self.dof, first), smallest
 
-    def _smallest(self, error: Callable[[int], float], first: float) -> int | None:
+    def _smallest(self, design: str, dof: int | None, first: float) -> int | None:
         """Find the smallest number of points whose own grid meets the target; None beyond `max_points`."""
+
+        def error(points: int) -> float:
+            return error_upper(self.variances(design, points), dof)
+
         low, high = min(self.least, self.max_points), self.max_points
         guess = int(np.clip(np.ceil(first), low, high))
-        # The error falls about as the root of the number: near the answer in a step. Then walk to the edge.
+        # The error falls about as the root of the number: a step leads near the answer. Then walk to the edge.
         for _ in range(3):
             found = error(guess)
             new = 2 * guess if np.isinf(found) else int(np.ceil(guess * (found / self.share) ** 2))
@@ -243,14 +245,14 @@ class Sizes:
         return guess
 
     def minutes(self, design: str, points: list[int], centre: int) -> Array:
-        """How long grids take, shape (n,): two are put in order, and time goes as a power of the number."""
+        """Durations of grids, shape (n,): two are ordered, and between them time is a power of the number."""
         other = points[-1] if points[-1] > centre else points[0]
         here, there = (self.grids.minutes(design, number) for number in (centre, other))
         power = np.log(there / here) / np.log(other / centre) if other != centre else 1.0
         return np.asarray(here * (np.array(points) / centre) ** power)
 
     def shown(self, centre: int, other: int | None) -> list[int]:
-        """Numbers of points for the table: shares of one, and the other."""
+        """Sizes for the table: shares of one recommended number, and the other one."""
         least = (self.grids.final.terms / 2.0 + 3.0) / (1.0 - self.failed_share)
         wanted = {round(share * centre) for share in _TABLE_SHARES} | {other or centre}
         return sorted(points for points in wanted if least <= points <= self.max_points or points == centre)
@@ -262,8 +264,8 @@ def _table(sizes: Sizes, design: str, points: list[int], centre: int, sigma: Qua
 
     final, noise = sizes.grids.final, float(sigma.to_value(u.arcsec))
     rotations = len(final.model.function.rotation_slots)
-    rows = []
-    for number in points:
+    columns = np.empty((4, len(points)))
+    for column, number in zip(columns.T, points, strict=True):
         grid = sizes.grids.places(design, number).rows
         covariance = np.linalg.inv(np.einsum("nip,niq->pq", grid, grid)) / (1.0 - sizes.failed_share)
         variances = sizes.variances(design, number)
@@ -272,30 +274,24 @@ def _table(sizes: Sizes, design: str, points: list[int], centre: int, sigma: Qua
         typical = noise * float(np.sqrt(np.median(variances)))
         stderr = noise * final.term_errors(covariance)
         stderr = stderr[rotations:] if len(stderr) > rotations else stderr
-        detectable = float(np.max(stderr)) * _detection_factor(2 * number - final.terms, final.terms)
-        rows.append(
-            (
-                typical,
-                noise * error_upper(variances, sizes.dof),
-                typical * float(np.percentile(error, 95.0) / np.sqrt(np.mean(error**2))),
-                detectable,
-            )
+        column[:] = (
+            typical,
+            noise * error_upper(variances, sizes.dof),
+            typical * float(np.percentile(error, 95.0) / np.sqrt(np.mean(error**2))),
+            float(np.max(stderr)) * _detection_factor(2 * number - final.terms, final.terms),
         )
-    columns = [np.array(column) for column in zip(*rows, strict=True)]
+    names = ("sky_rms", "sky_rms_upper", "sky_p95", "detectable")
     return QTable(
         {
             "points": np.array(points, int),
-            "sky_rms": columns[0] * u.arcsec,
-            "sky_rms_upper": columns[1] * u.arcsec,
-            "sky_p95": columns[2] * u.arcsec,
-            "detectable": columns[3] * u.arcsec,
+            **{name: column * u.arcsec for name, column in zip(names, columns, strict=True)},
             "minutes": sizes.minutes(design, points, centre) * u.min,
         }
     )
 
 
 def _detection_factor(dof: int, terms: int) -> float:
-    """How many standard errors a term must have to be found with power 0.8 at a family-wise 5 % (Bonferroni)."""
+    """Smallest detectable term in standard errors: found with power 0.8 at a family-wise 5 % (Bonferroni)."""
     from scipy.special import stdtrit
 
     return float(stdtrit(dof, 1.0 - 0.025 / terms) + stdtrit(dof, 0.8))

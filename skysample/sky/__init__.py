@@ -19,7 +19,7 @@ from skysample.errors import InputError, NoSolution, PluginError
 from skysample.geometry import direction
 from skysample.listeners import tell
 from skysample.plugins import default_registry
-from skysample.plugins.guarded_calls import asking, is_own
+from skysample.plugins.guarded_calls import guarded_call, is_own
 from skysample.site.mount_axes import sides
 from skysample.sky.obstructions.reach import AxisLimits, DomeOpening, reach
 
@@ -335,7 +335,7 @@ def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments
     for i, obstruction in enumerate(obstructions.values()):
         tell("looking for the usable sky", i, len(obstructions))
         moving = getattr(obstruction, "depends_on_time", True)
-        with asking(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
+        with guarded_call(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
             for moment in moments if moving else moments[:1]:
                 blocked[i] |= _answer(obstruction, directions, moment)
     return blocked
@@ -361,7 +361,7 @@ def blocked_by(obstruction: Obstruction, directions: Array, moment: Time | None)
     PluginError
         If it raises, or returns anything else.
     """
-    with asking(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
+    with guarded_call(obstruction.name, _HOOK, "its blocks()", own=is_own(obstruction)):
         return _answer(obstruction, directions, moment)
 
 

@@ -1,4 +1,4 @@
-"""For plugin authors: the checks that our own parts pass, a telescope whose errors are known, and many nights."""
+"""For plugin authors: the checks that our own parts pass, a mount with known errors, and repeated trials."""
 
 from skysample.testing.conformance import check_obstruction, check_ordering, check_term
 from skysample.testing.simulated_mount import SimulatedMount

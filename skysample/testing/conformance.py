@@ -1,7 +1,6 @@
-"""What skysample expects of a term, an ordering and an obstruction, as checks that raise PluginError.
+"""Checks of terms, orderings and obstructions, which raise PluginError.
 
-A plugin author calls them in tests; each returns nothing when all is well and otherwise says in one sentence
-what does not fit.
+For the tests of a plugin: each returns nothing if all is well; otherwise the error says in one sentence what is wrong.
 """
 
 from __future__ import annotations
@@ -30,10 +29,10 @@ if TYPE_CHECKING:
 __all__ = ["LARGEST_STEP", "STEP_RAD", "check_obstruction", "check_ordering", "check_term"]
 
 STEP_RAD = 1e-4
-"""How far apart neighbouring pointings of a sweep are."""
+"""Distance of neighbouring pointings in a sweep."""
 
 LARGEST_STEP = 0.02
-"""By how much a term may change from one of them to the next, radians per radian: a slope of 200."""
+"""Largest change of a term between them, radians per radian: a slope of 200."""
 
 LOWEST_RAD = np.radians(10.0)
 FROM_POLES_RAD = np.radians(3.0)
@@ -44,17 +43,16 @@ ONE_BY_ONE = 25
 def check_term(term: Term, mount_kind: str, latitude_deg: float) -> None:
     """Check that a term is a well-behaved displacement.
 
-    It must give finite floats of shape (n, 2) for n pointings (also for none, and of shape (2,) for one whose
-    fields are scalars), with and without time and temperature, leave its inputs alone, give each pointing the
-    same answer whatever else is in the batch, and be smooth: along sweeps of either axis with the tube on one
-    side, a step of `STEP_RAD` changes it by no more than `LARGEST_STEP`. Smoothness is asked above 10 degrees
-    of altitude and more than 3 degrees from the zenith and from the celestial poles, where directions on the
-    sky turn round.
+    It must return finite floats of shape (n, 2) for n pointings (also for none, and of shape (2,) for one whose fields
+    are scalars), with and without time and temperature; must not change its inputs; must give each pointing the same
+    answer whatever else is in the batch; and must be smooth: in sweeps of either axis with the tube on one side, a step
+    of `STEP_RAD` changes it by no more than `LARGEST_STEP`. Smoothness is required above 10 degrees of altitude and
+    more than 3 degrees from the zenith and from the celestial poles.
 
     Parameters
     ----------
     term : Term
-        To be checked.
+        The part to check.
     mount_kind : str
         "fork", "german" or "altaz".
     latitude_deg : float
@@ -63,7 +61,7 @@ def check_term(term: Term, mount_kind: str, latitude_deg: float) -> None:
     Raises
     ------
     PluginError
-        One sentence that says what does not fit.
+        Says in one sentence what is wrong.
     """
     check = _Subject(term, "skysample_terms")
     rng = np.random.default_rng(20)
@@ -72,7 +70,7 @@ def check_term(term: Term, mount_kind: str, latitude_deg: float) -> None:
 
     batch = _displacement(check, term, pointing)
     check.that(
-        _same(_displacement(check, term, pointing), batch), "gave another displacement when asked again"
+        _same(_displacement(check, term, pointing), batch), "gave another displacement when called again"
     )
     order = rng.permutation(len(axes))
     shuffled = _displacement(check, term, _rows(pointing, order))
@@ -89,80 +87,71 @@ def check_term(term: Term, mount_kind: str, latitude_deg: float) -> None:
 
 
 def check_ordering(ordering: Ordering, problem: OrderingProblem) -> None:
-    """Check that an ordering visits every point once, and again the same way.
+    """Check that an ordering visits every point once, and is reproducible.
 
     Parameters
     ----------
     ordering : Ordering
-        To be checked.
+        The part to check.
     problem : OrderingProblem
-        Any; its arrays must come out unchanged.
+        Any; it must not be changed.
 
     Raises
     ------
     PluginError
-        One sentence that says what does not fit.
+        Says in one sentence what is wrong.
     """
     check = _Subject(ordering, "skysample_orderings")
     before = _copied(problem)
-    first = check.answer(lambda: ordering.order(problem))
+    first = check.array(lambda: ordering.order(problem), (problem.points,), "iu", "whole numbers")
     check.that(_unchanged(problem, before), "changed the problem it was given")
-    check.that(isinstance(first, np.ndarray), f"returned {type(first).__name__}, not an array")
-    check.that(first.dtype.kind in "iu", f"returned an array of {first.dtype}, not of whole numbers")
-    check.that(
-        first.shape == (problem.points,),
-        f"returned the shape {first.shape}, not ({problem.points},), one number a point",
-    )
     check.that(
         bool(np.array_equal(np.sort(first), problem.numbers)),
         f"did not return each of the numbers 0 to {problem.points - 1} once",
     )
-    first = first.copy()
     again = check.answer(lambda: ordering.order(problem))
     check.that(bool(np.array_equal(first, again)), "gave another order for the same problem and seed")
 
 
 def check_obstruction(obstruction: Obstruction, directions: Array, when: Time | None) -> None:
-    """Check that an obstruction answers for each direction by itself.
+    """Check that an obstruction judges each direction on its own.
 
-    It must give booleans of shape (n,), the same when asked again, also for no direction at all, and for
-    single ones as in the batch (25 of them are tried), leave its inputs alone, and work without a time.
+    It must return booleans of shape (n,), also for no directions; the same when called again, and for single directions
+    (25 are tried) as in the batch; must not change its inputs; and must work without a time.
 
     Parameters
     ----------
     obstruction : Obstruction
-        To be checked.
+        The part to check.
     directions : ndarray, shape (n, 3)
         Unit vectors, east-north-up.
     when : astropy.time.Time, scalar or shape (n,), or None
-        The moment.
+        The time.
 
     Raises
     ------
     PluginError
-        One sentence that says what does not fit.
+        Says in one sentence what is wrong.
     """
     check = _Subject(obstruction, "skysample_obstructions")
-    batch = _blocks(check, obstruction, directions, when)
-    check.that(
-        bool(np.array_equal(_blocks(check, obstruction, directions, when), batch)),
-        "gave another answer when asked again",
-    )
+
+    def blocks(rows: slice) -> NDArray[np.bool_]:
+        moment = when[rows] if when is not None and not when.isscalar else when
+        return _blocks(check, obstruction, directions[rows], moment)
+
+    batch = blocks(slice(None))
+    check.that(bool(np.array_equal(blocks(slice(None)), batch)), "gave another answer when called again")
     _blocks(check, obstruction, directions, None)
-    per_row = when is not None and not when.isscalar
-    _blocks(check, obstruction, directions[:0], when[:0] if when is not None and per_row else when)
+    blocks(slice(0))
     for row in (
         np.unique(np.linspace(0, len(directions) - 1, ONE_BY_ONE).astype(int)) if len(directions) else ()
     ):
-        moment = when[row : row + 1] if when is not None and per_row else when
-        alone = _blocks(check, obstruction, directions[row : row + 1], moment)
-        check.that(
-            bool(alone[0] == batch[row]), f"answered otherwise for direction {row} alone than in the batch"
-        )
+        same = bool(blocks(slice(row, row + 1))[0] == batch[row])
+        check.that(same, f"gave another answer for direction {row} alone than in the batch")
 
 
 class _Subject:
-    """What is being checked, and how it is named when it fails."""
+    """The part being checked, and its name in errors."""
 
     def __init__(self, subject: Any, hook: str) -> None:
         self.hook = hook
@@ -183,32 +172,32 @@ class _Subject:
                 f"raised {type(error).__name__}: {error}", plugin=self.name, hook=self.hook
             ) from error
 
+    def array(
+        self, call: Callable[[], Any], shape: tuple[int, ...], kinds: str, kind_name: str
+    ) -> NDArray[Any]:
+        """Copy of an answer that has to be an array of this shape and of one of these kinds."""
+        answer = self.answer(call)
+        self.that(isinstance(answer, np.ndarray), f"returned {type(answer).__name__}, not an array")
+        self.that(answer.shape == shape, f"returned the shape {answer.shape} instead of {shape}")
+        self.that(answer.dtype.kind in kinds, f"returned an array of {answer.dtype}, not of {kind_name}")
+        return np.array(answer)
+
 
 def _displacement(check: _Subject, term: Term, pointing: Pointing) -> Array:
     before = _copied(pointing)
-    answer = check.answer(lambda: term.displacement(pointing))
+    answer = check.array(lambda: term.displacement(pointing), (*pointing.primary.shape, 2), "f", "floats")
     check.that(_unchanged(pointing, before), "changed the pointing it was given")
-    wanted = (*pointing.primary.shape, 2)
-    check.that(isinstance(answer, np.ndarray), f"returned {type(answer).__name__}, not an array")
-    check.that(answer.shape == wanted, f"returned the shape {answer.shape} instead of {wanted}")
-    check.that(answer.dtype.kind == "f", f"returned an array of {answer.dtype}, not of floats")
-    check.that(bool(np.isfinite(answer).all()), "returned something that is not finite")
-    result: Array = answer.copy()
-    return result
+    check.that(bool(np.isfinite(answer).all()), "returned a value that is not finite")
+    return answer
 
 
 def _blocks(
     check: _Subject, obstruction: Obstruction, directions: Array, when: Time | None
 ) -> NDArray[np.bool_]:
     before = directions.copy()
-    answer = check.answer(lambda: obstruction.blocks(directions, when))
+    answer = check.array(lambda: obstruction.blocks(directions, when), (len(directions),), "b", "bool")
     check.that(bool(np.array_equal(before, directions)), "changed the directions it was given")
-    check.that(isinstance(answer, np.ndarray), f"returned {type(answer).__name__}, not an array")
-    wanted = (len(directions),)
-    check.that(answer.shape == wanted, f"returned the shape {answer.shape} instead of {wanted}")
-    check.that(answer.dtype == np.bool_, f"returned an array of {answer.dtype}, not of bool")
-    result: NDArray[np.bool_] = answer.copy()
-    return result
+    return answer
 
 
 def _check_smoothness(check: _Subject, term: Term, mount_kind: str, latitude_deg: float) -> None:
@@ -229,18 +218,12 @@ def _check_smoothness(check: _Subject, term: Term, mount_kind: str, latitude_deg
 
 
 def _sweeps(mount_kind: str, side: int) -> list[tuple[str, Array]]:
-    """Lines of mechanical angles, `STEP_RAD` apart, of either axis with the other held."""
+    """Mechanical angles `STEP_RAD` apart, moving either axis while the other is held."""
     turn = np.arange(-np.pi, np.pi, STEP_RAD)
     up = np.arange(0.0 if mount_kind == "altaz" else -np.pi / 2.0, np.pi / 2.0, STEP_RAD)
-    lines = [
-        ("primary", np.stack([turn, np.full_like(turn, held)], axis=-1))
-        for held in np.radians([-35.0, 20.0, 65.0])
-    ]
-    lines += [
-        ("secondary", np.stack([np.full_like(up, held), up], axis=-1))
-        for held in np.radians([-50.0, 15.0, 160.0])
-    ]
-    return [(name, _on_side(axes, side)) for name, axes in lines]
+    lines = [("primary", turn, np.full_like(turn, held)) for held in np.radians([-35.0, 20.0, 65.0])]
+    lines += [("secondary", np.full_like(up, held), up) for held in np.radians([-50.0, 15.0, 160.0])]
+    return [(name, _on_side(np.stack(axes, axis=-1), side)) for name, *axes in lines]
 
 
 def _some_axes(mount_kind: str, side: int, rng: np.random.Generator) -> Array:
@@ -263,16 +246,12 @@ def _pointing(mount_kind: str, latitude_deg: float, axes: Array) -> Pointing:
 
 
 def _rows(pointing: Pointing, rows: Any) -> Pointing:
-    return replace(
-        pointing,
-        primary=np.asarray(pointing.primary[rows]),
-        secondary=np.asarray(pointing.secondary[rows]),
-        alt=np.asarray(pointing.alt[rows]),
-        az=np.asarray(pointing.az[rows]),
-        hour_angle=np.asarray(pointing.hour_angle[rows]),
-        dec=np.asarray(pointing.dec[rows]),
-        pier=np.asarray(pointing.pier[rows]),
-    )
+    arrays: dict[str, Any] = {
+        name: np.asarray(value[rows])
+        for name, value in _copied(pointing).items()
+        if isinstance(value, np.ndarray)
+    }
+    return replace(pointing, **arrays)
 
 
 def _nights_time(count: int) -> Time:

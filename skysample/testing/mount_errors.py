@@ -1,4 +1,4 @@
-"""What the errors of a mount do to its tube, from their definitions alone: the fit has its own account of them.
+"""The effect of mount errors on the tube, from their definitions alone: the fit has its own code for it.
 
 Angles are radians, vectors are right-handed east-north-up, and rotations are right-handed and turn column vectors.
 """

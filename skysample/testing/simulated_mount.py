@@ -1,7 +1,7 @@
-"""A telescope whose errors are known: what a night with it would bring home.
+"""A mount with known errors, and the run that a night with it would give.
 
-It is the truth against which the fit is tested, so it is written from the definitions of the errors alone
-and shares no code with the rest of skysample. Angles are radians, vectors are right-handed east-north-up, and
+The fit is tested against it, so it is written from the definitions of the errors alone and shares no code with the
+rest of skysample. Angles are radians, vectors are right-handed east-north-up, and
 rotations are right-handed and turn column vectors.
 """
 
@@ -14,7 +14,6 @@ import erfa
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.testing.false_solutions import with_false_solutions
 from skysample.testing.mount_errors import EAST, ERRORS, NORTH, UP, MountErrors
 from skysample.testing.sphere import along_great_circle, angles, moved
 
@@ -31,11 +30,12 @@ __all__ = ["SimulatedMount"]
 
 HUMIDITY = 0.3
 WAVELENGTH_UM = 0.6
+FALSE_OFFSET_ARCMIN = (3.0, 180.0)
 
 
 @dataclass(frozen=True)
 class SimulatedMount:
-    """A mount with errors that are set, not fitted.
+    """A mount whose errors are set, not fitted.
 
     Parameters
     ----------
@@ -60,17 +60,17 @@ class SimulatedMount:
         - `fork_flexure` (equatorial): north by this times cos(hour angle).
         - `polar_axis_flexure` (german): the same. `fork_twist`, `polar_axis_twist`: north by this times
           sin(hour angle).
-        - `sideways_flexure` (equatorial): along the secondary axis, by this times the pull of gravity there.
-        - `refraction_scale`: lower by this times cot(altitude), of 5 degrees at least.
+        - `sideways_flexure` (equatorial): along the secondary axis, by this times the component of gravity along it.
+        - `refraction_scale`: lower by this times cot(altitude), of an altitude of at least 5 degrees.
         - `primary_sin`, `primary_cos`, `secondary_sin`, `secondary_cos`: the axis stands at the reading plus
           this times the sine or cosine of the reading; with `_twice`, of twice the reading.
         - `azimuth_nod_sin`, `azimuth_nod_cos`, `azimuth_roll_sin`, `azimuth_roll_cos` (altaz): the mount leans
           back, or to its right, by this times the sine or cosine of twice the reading.
         - `primary_zero_by_side`, `secondary_zero_by_side`, `cone_by_side`, `tube_flexure_by_side` (german):
-          added to the error so named with the tube east of the pier, taken from it with the tube west.
+          added to the error of that name with the tube east of the pier, subtracted with the tube west.
 
-        The flexures, refraction, nods, rolls and encoder errors are small displacements, looked up at the
-        rotated direction, summed, and made along one great circle.
+        The flexures, refraction, nods, rolls and encoder errors are small displacements: evaluated at the rotated
+        direction, summed, and applied along one great circle.
 
     Raises
     ------
@@ -94,18 +94,18 @@ class SimulatedMount:
         for name, value in self.terms_arcsec.items():
             if name not in ERRORS[self.kind]:
                 known = ", ".join(ERRORS[self.kind])
-                raise InputError(f"{name!r} is no error of a {self.kind} mount; use {known}", key=name)
+                raise InputError(f"{name!r} is not an error of a {self.kind} mount; use {known}", key=name)
             if not np.isfinite(value):
                 raise InputError(f"{name} is {value}; write a finite number of arcseconds", key=name)
         object.__setattr__(self, "terms_arcsec", dict(self.terms_arcsec))
 
     @property
     def errors(self) -> MountErrors:
-        """What the mount does with a reading."""
+        """The effect of the errors on a pointing."""
         return MountErrors(self.kind, self.latitude_deg, self.terms_arcsec)
 
     def point(self, primary_rad: ArrayLike, secondary_rad: ArrayLike) -> tuple[Array, Array]:
-        """Where the tube really points.
+        """Compute where the tube really points.
 
         Parameters
         ----------
@@ -126,7 +126,7 @@ class SimulatedMount:
         return alt.reshape(primary.shape)[()], (az % (2.0 * np.pi)).reshape(primary.shape)[()]
 
     def reading(self, alt_rad: ArrayLike, az_rad: ArrayLike, side: ArrayLike = 1) -> tuple[Array, Array]:
-        """Mechanical readings that a perfect mount would have: what software without a model commands.
+        """Compute the mechanical readings of a perfect mount: what software without a model commands.
 
         Parameters
         ----------
@@ -143,7 +143,7 @@ class SimulatedMount:
         Raises
         ------
         InputError
-            If a mount that does not flip is asked for the west side, or a side is neither 1 nor -1.
+            If a side is neither 1 nor -1, or -1 for a mount that does not flip.
         """
         side = np.asarray(side)
         allowed = (1, -1) if self.kind == "german" else (1,)
@@ -165,15 +165,15 @@ class SimulatedMount:
         tilt_north_arcsec: float = 0.0,
         tilt_east_arcsec: float = 0.0,
     ) -> SimulatedMount:
-        """Return the same mount after its wedge was turned.
+        """Return the same mount after an adjustment of its wedge.
 
         Parameters
         ----------
         altitude_arcsec, azimuth_arcsec : float
-            Equatorial: by how much the elevated end of the primary axis was raised and turned east. The
-            azimuth stage turns about the vertical and carries the altitude hinge: the moves add up exactly.
+            Equatorial: how far the elevated end of the primary axis is raised and turned east. The azimuth stage turns
+            about the vertical and carries the altitude hinge, so moves add up exactly.
         tilt_north_arcsec, tilt_east_arcsec : float
-            Altaz: by how much the azimuth axis was leaned.
+            Altaz: how far the azimuth axis is tilted.
 
         Returns
         -------
@@ -204,7 +204,7 @@ class SimulatedMount:
         xp: ArrayLike = 0.0,
         yp: ArrayLike = 0.0,
     ) -> tuple[Array, Array]:
-        """Give the plate solution of a frame taken in an observed direction.
+        """Compute the plate solution of a frame taken in an observed direction.
 
         Parameters
         ----------
@@ -263,7 +263,7 @@ class SimulatedMount:
         xp: ArrayLike = 0.0,
         yp: ArrayLike = 0.0,
     ) -> dict[str, NDArray[Any]]:
-        """Take n exposures and solve them.
+        """Simulate n exposures and their plate solutions.
 
         Parameters
         ----------
@@ -272,9 +272,9 @@ class SimulatedMount:
         rng : numpy.random.Generator or int
             Source of the noise, or its seed.
         readings_rad : array_like, shape (n, 2), optional
-            Mechanical readings, primary and secondary. Either these or the targets are given.
+            Mechanical readings, primary and secondary. Give either these or the targets.
         targets_rad : array_like, shape (n, 2), optional
-            Observed altitude and azimuth that software without a model is asked for.
+            Observed altitude and azimuth commanded by software without a model.
         sides : array_like of int, shape (n,) or ()
             Side of the pier for each target, as in `reading`.
         noise_arcsec : float
@@ -314,7 +314,7 @@ class SimulatedMount:
         alt, az = self.point(primary, secondary)
         az, alt = moved(az, alt, np.radians(noise_arcsec / 3600.0) * rng.standard_normal((count, 2)))
         ra, dec = self.solve(alt, az, utc_jd1, utc_jd2, dut1=dut1, xp=xp, yp=yp)
-        ra, dec, false = with_false_solutions(ra, dec, false_share, rng)
+        ra, dec, false = _with_false_solutions(ra, dec, false_share, rng)
         pier = np.where(np.cos(secondary) < 0.0, "west", "east")
         return {
             "primary_deg": np.degrees(primary),
@@ -324,3 +324,17 @@ class SimulatedMount:
             "solved_dec_deg": np.degrees(dec),
             "false": false,
         }
+
+
+def _with_false_solutions(
+    ra: Array, dec: Array, share: float, rng: np.random.Generator
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Move a share of places by 3 arcmin to 3 deg, uniform in the logarithm, in any direction; and which these are."""
+    count = len(ra)
+    false = np.zeros(count, bool)
+    false[rng.permutation(count)[: round(share * count)]] = True
+    nearest, farthest = np.log(FALSE_OFFSET_ARCMIN)
+    arc = np.radians(np.exp(rng.uniform(nearest, farthest, count)) / 60.0)
+    towards = rng.uniform(0.0, 2.0 * np.pi, count)
+    off = np.stack([arc * np.cos(towards), arc * np.sin(towards)], axis=-1)
+    return *moved(ra, dec, np.where(false[:, None], off, 0.0)), false

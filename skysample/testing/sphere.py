@@ -1,4 +1,4 @@
-"""Directions on a sphere for the simulated mount, written for it alone: the fit has its own."""
+"""Directions on a sphere for the simulated mount only: the fit has its own code."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["along_great_circle", "angles", "moved"]
 
 
 def along_great_circle(start: Array, shift: Array) -> Array:
-    """Go from unit vectors (n, 3) along tangent vectors (n, 3), as far as these are long."""
+    """Move unit vectors (n, 3) along tangent vectors (n, 3), by their length."""
     arc = np.linalg.norm(shift, axis=-1, keepdims=True)
     heading = np.divide(shift, arc, out=np.zeros_like(shift), where=arc > 0.0)
     there: Array = np.cos(arc) * start + np.sin(arc) * heading
@@ -31,7 +31,7 @@ def angles(vectors: Array) -> tuple[Array, Array]:
 
 
 def moved(longitude: Array, latitude: Array, by: Array) -> tuple[Array, Array]:
-    """Go from points of a sphere by `by`, shape (n, 2): towards growing longitude and latitude."""
+    """Move points of a sphere by `by`, shape (n, 2): towards larger longitude and latitude."""
     cos_lon, sin_lon = np.cos(longitude), np.sin(longitude)
     cos_lat, sin_lat = np.cos(latitude), np.sin(latitude)
     start = np.stack([cos_lat * cos_lon, cos_lat * sin_lon, sin_lat], axis=-1)

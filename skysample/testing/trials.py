@@ -1,4 +1,4 @@
-"""Many simulated nights on any executor, each from a seed of its own: the same answers on one core and on a cluster."""
+"""Run many simulated nights on any executor, each with its own seed: one core and a cluster give the same answers."""
 
 from __future__ import annotations
 
@@ -28,31 +28,30 @@ def trials(
     batch: int = 25,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Result]:
-    """Do the same with fresh random numbers, again and again.
+    """Repeat a calculation with fresh random numbers.
 
-    Trial i draws from `numpy.random.default_rng([*seed, i])`, whoever does it and whatever else is done: neither
-    the executor, nor the number of its workers, nor `batch` changes an answer, and more trials leave the first as
-    they were.
+    Trial i always draws from `numpy.random.default_rng([*seed, i])`: neither the executor, nor the number of its
+    workers, nor `batch` changes an answer, and more trials leave the first ones unchanged.
 
     Parameters
     ----------
     work : callable
-        Takes a generator. Picklable, as its answer must be, where the executor works in other processes.
+        Takes a generator. Picklable, and its answer too, if the executor works in other processes.
     count : int
-        How many trials, 0 or more.
+        Number of trials, 0 or more.
     seed : int or tuple of int
         0 or more.
     executor : concurrent.futures.Executor, optional
-        Where: threads, processes, `Client.get_executor()` of dask, `MPIPoolExecutor` of mpi4py. Here if none.
+        Threads, processes, `Client.get_executor()` of dask, `MPIPoolExecutor` of mpi4py; default: this process.
     batch : int
-        Trials that are sent together.
+        Trials sent together.
     progress : callable, optional
-        Told how many trials are done, and of how many, after each batch.
+        Called after each batch with the number of trials done, and the number of all.
 
     Returns
     -------
     list
-        What each trial gave, in their order.
+        The answer of each trial, in order.
 
     Raises
     ------

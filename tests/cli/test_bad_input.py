@@ -251,7 +251,7 @@ def header(job, old, new):
         (
             "name: primary_deg, unit: deg",
             "name: primary_deg, unit: m",
-            "primary_deg is in m, which is not deg",
+            "primary_deg is in m, which does not convert to deg",
         ),
     ],
 )
@@ -304,7 +304,7 @@ def test_a_row_too_short_or_given_twice_is_named(job):
     )
     (job / "before.csv").write_text("\n".join([*lines, lines[4]]) + "\n")
     line = refused(job, "polar", "before.csv", "--site", "site.toml")
-    assert f"row {len(lines)}: time and solved place are those of row 4; keep one of the two rows" in line
+    assert f"row {len(lines)}: time and solved place repeat those of row 4; keep one of the two" in line
 
 
 def test_a_run_of_another_mount_is_refused_where_that_shows(job):
@@ -484,7 +484,10 @@ def test_a_plan_cannot_be_resumed_from_broken_files(job, file, old, new, words):
         (("empty.fits", "--out", "run.ecsv"), "empty.fits: "),
         (("cut.fits", "--out", "run.ecsv"), "cut.fits: "),
         ((".", "--out", "run.ecsv"), ".: is a folder"),
-        (("site.toml", "--out", "site.toml"), "site.toml: is read as well; name another file"),
+        (
+            ("site.toml", "--out", "site.toml"),
+            "site.toml: is already used by this command; name another file",
+        ),
         (
             ("site.toml", "--out", "nowhere/run.ecsv"),
             "nowhere/run.ecsv: cannot be written (there is no folder",
@@ -523,11 +526,11 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*PLAN, "--when", "2026-02-30T20:00:00"), "--when: '2026-02-30T20:00:00' is not a date-time"),
         ((*PLAN, "--chart", "x.jpg"), "x.jpg: a chart is written as .svg or .png"),
         ((*PLAN, "--chart", "nowhere/x.svg"), "nowhere/x.svg: cannot be written (there is no folder"),
-        ((*PLAN, "--chart", "site.svg", "--out", "site.svg"), "site.svg: is read as well"),
+        ((*PLAN, "--chart", "site.svg", "--out", "site.svg"), "site.svg: is already used by this command"),
         ((*PLAN, "--out", "nowhere/plan.ecsv"), "nowhere/plan.ecsv: cannot be written (there is no folder"),
         ((*PLAN, "--out", "."), ".: cannot be written (it is a folder)"),
-        ((*PLAN, "--out", "site.toml"), "site.toml: is read as well; name another file"),
-        ((*PLAN, "--out", "./../job/site.toml"), "is read as well; name another file"),
+        ((*PLAN, "--out", "site.toml"), "site.toml: is already used by this command; name another file"),
+        ((*PLAN, "--out", "./../job/site.toml"), "is already used by this command; name another file"),
         ((*PLAN, "--out", "before.ecsv/plan.ecsv"), "cannot be written (there is no folder"),
         ((*PLAN, "--out", "x\x00y"), "null byte"),
         ((*PLAN, "--out", "x" * 300), "cannot be written"),
@@ -553,9 +556,9 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*FIT, "--terms", "tilt_north"), "unknown term 'tilt_north' for a fork mount"),
         ((*FIT, "--assume", "garbage"), "--assume garbage: write KEY=VALUE"),
         ((*FIT, "--assume", "axes=cooked"), "axes is 'cooked'; write raw or corrected or unknown"),
-        ((*FIT, "--assume", "colour=red"), "'colour' cannot be assumed; known are axes"),
+        ((*FIT, "--assume", "colour=red"), "'colour' cannot be assumed; use axes"),
         ((*FIT, "--assume", "=raw"), "'' cannot be assumed"),
-        ((*FIT, "--out", "before.ecsv"), "before.ecsv: is read as well"),
+        ((*FIT, "--out", "before.ecsv"), "before.ecsv: is already used by this command"),
         ((*FIT, "--out", "nowhere/model.json"), "nowhere/model.json: cannot be written"),
         (("polar", "gone.ecsv", "--site", "site.toml"), "gone.ecsv: there is no such file; check the path"),
         (("polar", "before.ecsv", "--site", "gone.toml"), "gone.toml: there is no such file; check the path"),
@@ -567,7 +570,7 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
             ("polar", "site.toml", "--site", "before.ecsv"),
             "before.ecsv: is a skysample-run file, not a site file",
         ),
-        (("polar", "model.json", "--site", "site.toml"), "is a skysample-model file, which is no table"),
+        (("polar", "model.json", "--site", "site.toml"), "is a skysample-model file, not a table"),
         (("polar", "model.json", "--site", "site.toml"), "model.json: "),
         (("polar", "plan.ecsv", "--site", "site.toml"), "plan.ecsv: its format is 'skysample-plan'"),
         (("polar", sys.executable, "--site", "site.toml"), "is not UTF-8 text"),
@@ -604,14 +607,14 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*PROGRESS, "--target-arcsec", 0), "target must be an angle above zero"),
         ((*PROGRESS, "--target-arcsec", "nan"), "target must be an angle above zero"),
         ((*PROGRESS[:-1], "nonsense"), "unknown term 'nonsense' for a fork mount"),
-        ((*PROGRESS, "--assume", "colour=red"), "'colour' cannot be assumed; known are axes"),
+        ((*PROGRESS, "--assume", "colour=red"), "'colour' cannot be assumed; use axes"),
         ((*COMPARE, "--limit-arcmin", -1), "limit must be an angle above zero"),
         ((*COMPARE, "--limit-arcmin", 0), "limit must be an angle above zero"),
         ((*COMPARE, "--limit-arcmin", "nan"), "limit must be an angle above zero"),
         ((*COMPARE, "--limit-arcmin", "inf"), "limit must be an angle above zero"),
         (("compare", "before.ecsv", "gone.ecsv", "--site", "site.toml"), "gone.ecsv: there is no such file"),
         ((*REPORT, "--out", "nowhere/record.html"), "nowhere/record.html: cannot be written"),
-        ((*REPORT, "--out", "before.ecsv"), "before.ecsv: is read as well"),
+        ((*REPORT, "--out", "before.ecsv"), "before.ecsv: is already used by this command"),
         ((*REPORT, "--before", "gone.ecsv"), "gone.ecsv: there is no such file"),
         (("demo", "--seed", -1), "--seed"),
         (("demo", "--out", "site.toml"), "site.toml: cannot be made"),
@@ -635,7 +638,9 @@ def test_a_protected_file_is_named(job):
 
 
 def test_a_device_is_not_written_over(job):
-    assert "/dev/null: cannot be written (it is no ordinary file)" in refused(job, *FIT, "--out", "/dev/null")
+    assert "/dev/null: cannot be written (it is not an ordinary file)" in refused(
+        job, *FIT, "--out", "/dev/null"
+    )
     assert Path("/dev/null").is_char_device()
 
 

@@ -150,7 +150,7 @@ def test_a_log_that_somebody_else_changed_is_not_written_over(planned, tmp_path)
     taken(one, 0)
     before = log.read_bytes()
     other.next()
-    with pytest.raises(InputError, match="changed by someone else"):
+    with pytest.raises(InputError, match="changed by another program"):
         other.skip(WHEN)
     assert log.read_bytes() == before
 
@@ -188,8 +188,8 @@ def test_a_write_ends_when_file_and_folder_are_on_the_disk(monkeypatch, tmp_path
         ({"time": WHEN + [0, 1] * u.s}, "time must be one moment"),
         ({"time": "2026-06-14T18:00:00"}, "time must be one moment"),
         ({"axes": [1000.0, 20.0] * u.deg}, "primary_deg"),
-        ({"axes": [10.0, 20.0]}, "not two angles with their unit"),
-        ({"axes": [10.0, 20.0] * u.m}, "not two angles with their unit"),
+        ({"axes": [10.0, 20.0]}, "not two angles with a unit"),
+        ({"axes": [10.0, 20.0] * u.m}, "not two angles with a unit"),
         ({"sigma_arcsec": -1.0}, "sigma_arcsec"),
         ({"target": SkyCoord(ra=np.nan * u.deg, dec=0 * u.deg)}, "target"),
         ({"solved": (200.0, -40.0)}, "solved is not a SkyCoord"),
@@ -226,13 +226,13 @@ def test_one_exposure_is_recorded_once_and_its_noise_for_all_or_none(planned, tm
     night.next()
     with pytest.raises(InputError, match=r"are those of point \d+; record each exposure once"):
         night.record(place, WHEN, [1, 2] * u.deg)
-    with pytest.raises(InputError, match="for every point, or for none"):
+    with pytest.raises(InputError, match="for all of them, or for none"):
         night.record(place, WHEN + 1 * u.min, [1, 2] * u.deg, sigma_arcsec=1.0)
     assert len(night.run()) == 1
 
 
 def test_what_a_run_does_not_declare_is_refused_at_once(planned, tmp_path):
-    with pytest.raises(InputError, match="meta has axis, oldmodel; a run declares axes, old_model"):
+    with pytest.raises(InputError, match="meta has axis, oldmodel; use only axes, old_model"):
         Session(planned, tmp_path / "run.ecsv", meta={"axis": "raw", "oldmodel": "on"})
 
 

@@ -13,8 +13,7 @@ from astropy.time import Time
 from skysample.errors import InputError, PluginError, SkysampleWarning
 from skysample.fitting import fit
 from skysample.planning import plan
-from skysample.plugins import build_registry, hookimpl
-from skysample.plugins import guarded_calls as asking
+from skysample.plugins import build_registry, guarded_calls, hookimpl
 from skysample.sky import usable_sky
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
@@ -412,7 +411,7 @@ def test_a_term_that_answers_unfit_is_named_and_a_fit_without_it_works(said):
 def clock_of_11_s(monkeypatch):
     """Every look at the clock is 11 seconds after the one before."""
     ticks = count(0.0, 11.0)
-    monkeypatch.setattr(asking, "time", SimpleNamespace(perf_counter=lambda: next(ticks)))
+    monkeypatch.setattr(guarded_calls, "time", SimpleNamespace(perf_counter=lambda: next(ticks)))
 
 
 @pytest.mark.usefixtures("clock_of_11_s")
@@ -426,9 +425,7 @@ def test_what_takes_long_is_named_with_its_time_and_its_answer_stands(small_sky)
         run, _ = simulated_run(site, errors("fork"), 20, noise_arcsec=1.0)
         assert fit(run, site, ["standard", "slope"], registry=slow).run.used == 20
     assert found.order.tolist() == [3, 2, 1, 0]
-    said = {
-        str(each.message).removesuffix(" took 11 s over one question; the answer stands") for each in caught
-    }
+    said = {str(each.message).removesuffix(" took 11 s for one call; the answer stands") for each in caught}
     assert {
         "plugin 'plugin 0', hook 'skysample_terms':",
         "plugin 'north only', hook 'skysample_obstructions': its blocks()",

@@ -165,17 +165,17 @@ PLACES = direction(np.radians([50.0, 60.0, 70.0]), np.radians([10.0, 20.0, 30.0]
         ({"old_model": "ON"}, "old_model is 'ON'"),
         ({"axes_kind": "raww"}, "axes_kind is 'raww'"),
         ({"side": [7, 1, 1]}, "side of a fork mount is 1"),
-        ({"side": 1.6}, "side holds float64 where int64 is due"),
+        ({"side": 1.6}, "side holds float64; give int64"),
         ({"use": ["false"] * 3}, "use holds"),
         ({"point": 0.7}, "point holds float64"),
-        ({"sigma_arcsec": [1.0, 0.0, 1.0]}, "sigma_arcsec holds a number that is not above zero"),
-        ({"sigma_arcsec": [1.0, np.nan, 1.0]}, "sigma_arcsec holds a number that is not above zero"),
-        ({"sigma_arcsec": 1.0 * u.m}, "sigma_arcsec is no array of numbers in arcsec"),
+        ({"sigma_arcsec": [1.0, 0.0, 1.0]}, "sigma_arcsec must be finite and above zero at every point"),
+        ({"sigma_arcsec": [1.0, np.nan, 1.0]}, "sigma_arcsec must be finite and above zero at every point"),
+        ({"sigma_arcsec": 1.0 * u.m}, "sigma_arcsec must be numbers in arcsec"),
         ({"time": "2026-06-14"}, "time must be an astropy Time"),
         ({"time": Time("2026-06-14T20:00:00")}, "time must be an astropy Time"),
         (
             {"temperature_c": np.ma.masked_array([1.0, 2.0, 3.0], [0, 1, 0])},
-            "temperature_c holds masked values",
+            "temperature_c has masked values",
         ),
     ],
 )
@@ -195,7 +195,7 @@ def test_quantities_are_taken_in_their_own_units():
     np.testing.assert_allclose(run.axes, AXES)
     np.testing.assert_allclose(run.sigma_arcsec, 1.0)
     np.testing.assert_allclose(run.temperature_c, 10.0)
-    with pytest.raises(InputError, match="axes is no array of numbers in rad"):
+    with pytest.raises(InputError, match="axes must be numbers in rad"):
         Run.from_arrays(FORK, AXES * u.m, PLACES)
 
 
@@ -528,7 +528,7 @@ def test_a_row_said_to_be_ok_needs_its_solution(tmp_path: Path):
 def test_the_same_exposure_twice_is_refused(tmp_path: Path):
     text = with_cell(GOOD, 1, "solved_ra_deg", "260")
     twice = text + text.splitlines()[1].replace("260", "-100") + "\n"
-    with pytest.raises(InputError, match="row 4: time and solved place are those of row 1"):
+    with pytest.raises(InputError, match="row 4: time and solved place repeat those of row 1"):
         read(tmp_path, twice)
 
 

@@ -432,7 +432,7 @@ def test_a_horizon_may_stand_in_a_table_beside_the_site_file(site_with_horizon, 
                 "# %ECSV 1.0\n# ---\n# datatype:\n# - {name: az, unit: m, datatype: float64}\n"
                 "# - {name: alt, datatype: float64}\naz alt\n0 1\n"
             ),
-            "az is in m, which is not deg",
+            "az is in m, which does not convert to deg",
         ),
     ],
 )

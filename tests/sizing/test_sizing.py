@@ -15,7 +15,7 @@ from skysample.scoring.sky_error import sky_design
 from skysample.site import load_site
 from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sizing import learning_curve, points_needed
-from skysample.sizing.confidence import chance_of_meeting, error_upper, noise_upper, thinned
+from skysample.sizing.confidence import chance_of_meeting, error_upper, noise_upper, variance_draws
 from skysample.sizing.final_model import mean_variance, over_the_sky
 from skysample.sizing.grids import Grids
 from skysample.sky import usable_sky
@@ -129,7 +129,7 @@ def test_failures_are_counted_as_if_each_set_of_points_were_fitted_for_itself(pi
     final = over_the_sky(site, model, sky, registry)
     grid = sample(sky, 20, effort="quick")
     rows = final.rows(grid.directions, grid.sides)
-    found = thinned(rows, 0.2, seed=4)
+    found = variance_draws(rows, 0.2, seed=4)
     came = np.random.default_rng(4).random((len(found), 20)) >= 0.2
     design = sky_design(model, sky)[1]
     plain = model.design(ideal_axes(mount_frame("fork", np.radians(35.0)), grid.directions))

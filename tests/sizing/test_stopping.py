@@ -15,7 +15,7 @@ from skysample.plugins import build_registry
 from skysample.runs import Run
 from skysample.sampling import sample
 from skysample.scoring import sky_error
-from skysample.sizing.sequential import noise_limits
+from skysample.sizing.confidence import noise_limits
 from skysample.sizing.stopping import progress
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount
@@ -103,7 +103,7 @@ def test_a_target_that_the_rest_of_the_plan_cannot_meet_is_said(night):
     found = asked(night, 50, 0.2)
     assert not found.reachable
     assert found.more == 10
-    assert "will not do" in str(found)
+    assert "are not enough" in str(found)
 
 
 def test_half_the_noise_is_met_by_the_design_alone(night):
