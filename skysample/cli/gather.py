@@ -73,5 +73,5 @@ def _gather_json(points: int, skipped: Sequence[Mapping[str, str]], out: Path) -
 
 
 def _gather_lines(points: int, skipped: Sequence[Mapping[str, str]], out: Path) -> Iterator[str]:
-    yield f"{points} frames gathered into {out}."
+    yield f"{points} frames written to {out}."
     yield from (f"Skipped {each['file']}: {each['reason']}." for each in skipped)

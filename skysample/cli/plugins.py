@@ -35,4 +35,4 @@ def plugins_json(registry: Registry) -> dict[str, Any]:
 def _plugin_lines(registry: Registry) -> Iterator[str]:
     for each in registry.installed:
         hooks = ", ".join(hook.removeprefix("skysample_") for hook in each.hooks)
-        yield f"{each.name} ({each.distribution} {each.version}): {each.problem or hooks}"
+        yield f"{each.name} ({each.distribution} {each.version}): {each.problem or f'provides {hooks}'}"

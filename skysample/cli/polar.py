@@ -55,10 +55,7 @@ def polar(
 
     Example: skysample polar run.ecsv --site site.toml --star --when 2026-11-25T20:00:00
     """
-    from astropy.time import Time
-
     from skysample.alignment import polar as align
-    from skysample.alignment.star import adjusting_star
     from skysample.fitting import fit as fit_model
     from skysample.site import load_site
     from skysample.tracking_errors.trails import trail
@@ -74,6 +71,10 @@ def polar(
     trails = trail(alignment, at=trailing_at)
     found, no_star = None, None
     if star:
+        from astropy.time import Time
+
+        from skysample.alignment.star import adjusting_star
+
         try:
             found = adjusting_star(
                 model, place, moment or Time.now(), table, centring=inputs.quantity(centring_arcsec)
@@ -237,7 +238,6 @@ def polar_lines(
     trails: Trails | None = None,
 ) -> Iterator[str]:
     """Where the axis points, what to turn, how to adjust with a star, and how far stars trail meanwhile."""
-    from skysample.alignment.star.instructions import star_sentences
     from skysample.tracking_errors.trails import trail
 
     trails = trails or trail(alignment)
@@ -250,6 +250,8 @@ def polar_lines(
     yield _interval_line(answer)
     yield from move_lines(alignment)
     if star is not None:
+        from skysample.alignment.star.instructions import star_sentences
+
         yield from star_sentences(star)
     if no_star is not None:
         yield sentence(no_star)
@@ -316,20 +318,20 @@ def _trail_lines(answer: dict[str, Any], verdict: str) -> Iterator[str]:
     up_to = "up to " if at is None else ""
     if at is None:
         yield (
-            f'Left as it is, the axis makes an uncorrected star drift up to {answer["drift_arcsec_per_min"]:.2f}" a'
-            f" minute ({_at(answer['drift_place'])}) and, with the star held in both axes, the field rotate up to"
+            f'With the axis left as it is, an uncorrected star drifts up to {answer["drift_arcsec_per_min"]:.2f}" a'
+            f" minute ({_at(answer['drift_place'])}); with the star held in both axes, the field rotates up to"
             f" {answer['field_rotation_deg_per_hour']:.3f} deg an hour ({_at(answer['field_rotation_place'])})."
         )
     elif trails:
         longest = trails[-1]
         yield (
-            f"At altitude {at['alt_deg']:g}, azimuth {at['az_deg']:g}, left as it is, an uncorrected star drifts"
-            f' {longest["drift_arcsec"]:.2f}" in {longest["minutes"]:g} min and, with the star held in both axes, the'
-            f" field rotates {longest['turn_with_deg']:.3f} deg."
+            f"With the axis left as it is, at altitude {at['alt_deg']:g}, azimuth {at['az_deg']:g} an uncorrected star"
+            f' drifts {longest["drift_arcsec"]:.2f}" in {longest["minutes"]:g} min; with the star held in both axes,'
+            f" the field rotates {longest['turn_with_deg']:.3f} deg."
         )
     yield (
         f'Refraction alone makes a star drift {up_to}{answer["refraction_drift_arcsec_per_min"]:.2f}" a minute'
-        f" ({_at(answer['refraction_drift_place'])}), even on a perfect axis; tracking by the model follows it."
+        f" ({_at(answer['refraction_drift_place'])}), even on a perfect axis; tracking with the model takes it out."
     )
     if answer["inherent_rotation_place"] is not None:
         yield (

@@ -66,4 +66,4 @@ def _report_json(out: Path) -> dict[str, str]:
 
 
 def _report_lines(out: Path) -> list[str]:
-    return [f"The record is in {out}."]
+    return [f"Record written to {out}."]

@@ -163,7 +163,7 @@ def _learning_lines(answer: dict[str, Any]) -> Iterator[str]:
             {**row, "mark": " <-" if row["points"] == answer["would_have_done"] else ""}
             for row in answer["table"]
         ],
-        ("points of it", "{points}{mark}"),
+        ("points used", "{points}{mark}"),
         ("rms", '{sky_rms_arcsec:.2f}"'),
         ("below", '{sky_rms_upper_arcsec:.2f}"'),
         ("missed", '{missed_arcsec:.2f}"'),

@@ -19,7 +19,7 @@ from skysample.cli.main import run_command
 from skysample.geometry import alt_az
 from skysample.planning.plan_file import read_plan
 from skysample.site import load_site
-from tests.job_folder import POINTS, digests, make_job, take_run
+from tests.job_folder import POINTS, digests, take_run
 from tests.simulated_nights import errors
 
 PLAN = ("plan", "site.toml", "--points", "3", "--order", "nearest")
@@ -33,9 +33,9 @@ PROGRESS = ("progress", "going.ecsv", "--plan", "night.ecsv", "--site", "site.to
 
 
 @pytest.fixture(scope="session")
-def made(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("job")
-    make_job(folder)
+def made(made, tmp_path_factory):
+    """The job with a plan, a run of it and a later model besides."""
+    folder = shutil.copytree(made, tmp_path_factory.mktemp("job") / "more")
     with contextlib.chdir(folder), contextlib.redirect_stdout(io.StringIO()):
         assert (
             run_command(["plan", "site.toml", "--points", "6", "--order", "nearest", "--out", "plan.ecsv"])
@@ -59,14 +59,6 @@ def made(tmp_path_factory):
     (folder / "part.csv").write_text(
         "point,status,solved_ra_deg,solved_dec_deg\n1,failed,,\n2,failed,,\n3,failed,,\n"
     )
-    return folder
-
-
-@pytest.fixture
-def job(made, tmp_path, monkeypatch):
-    folder = tmp_path / "job"
-    shutil.copytree(made, folder)
-    monkeypatch.chdir(folder)
     return folder
 
 

@@ -7,8 +7,6 @@ import sys
 
 import pytest
 
-from tests.job_folder import make_job
-
 HEAVY = (
     "healpy",
     "matplotlib",
@@ -20,13 +18,6 @@ HEAVY = (
 )
 
 
-@pytest.fixture(scope="module")
-def job(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("job")
-    make_job(folder)
-    return folder
-
-
 @pytest.mark.parametrize(
     "command",
     [
@@ -36,11 +27,11 @@ def job(tmp_path_factory):
     ],
     ids=lambda command: command[0],
 )
-def test_short_commands_load_no_heavy_module(job, command):
+def test_short_commands_load_no_heavy_module(made, command):
     code = (
         "import sys; from skysample.cli.main import run_command;"
         f" code = run_command({[*command, '--site', 'site.toml']!r});"
         f" print('heavy', [name for name in {HEAVY!r} if name in sys.modules], code)"
     )
-    said = subprocess.run([sys.executable, "-c", code], cwd=job, check=True, capture_output=True, text=True)  # noqa: S603 - our own interpreter
+    said = subprocess.run([sys.executable, "-c", code], cwd=made, check=True, capture_output=True, text=True)  # noqa: S603 - our own interpreter
     assert said.stdout.splitlines()[-1] == "heavy [] 0"
