@@ -15,6 +15,7 @@ from skysample.cli.printing import columns, plain, show, values
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from skysample.alignment import PolarAlignment
     from skysample.alignment.comparing import Comparison
 
 __all__ = ["compare", "compare_json", "compare_lines"]
@@ -51,7 +52,6 @@ def compare(
 
 def compare_json(comparison: Comparison) -> dict[str, Any]:
     """Keys of `compare --json`."""
-    models = {"before": comparison.before.model, "after": comparison.after.model}
     names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
     return {
         "before": polar_json(comparison.before),
@@ -70,18 +70,18 @@ def compare_json(comparison: Comparison) -> dict[str, Any]:
         ],
         "terms": [
             {
-                "name": each.term,
-                **{
-                    f"{when}_arcsec": plain(model.value(each.term), "arcsec")
-                    for when, model in models.items()
-                    if model
-                },
-                **values(each, "change_arcsec change_stderr_arcsec=stderr_arcsec p verdict"),
+                "before_arcsec": _term_json(comparison.before, each.term),
+                "after_arcsec": _term_json(comparison.after, each.term),
+                **values(each, "name=term change_arcsec change_stderr_arcsec=stderr_arcsec p verdict"),
             }
             for each in comparison.changes
         ],
         "next_moves": [move.adjuster for move in comparison.next_moves],
     }
+
+
+def _term_json(alignment: PolarAlignment, term: str) -> Any:
+    return None if alignment.model is None else plain(alignment.model.value(term))
 
 
 def compare_lines(comparison: Comparison) -> Iterator[str]:

@@ -82,10 +82,18 @@ def fit_json(judged: JudgedFit) -> dict[str, Any]:
 def _points_json(score: Score) -> list[dict[str, Any]]:
     import numpy as np
 
-    sizes = (np.linalg.norm(each.value, axis=1) for each in (score.residuals, score.loo_residuals))
-    keys = ("row", "residual_arcsec", "loo_residual_arcsec", "studentised", "leverage", "cooks_distance")
-    rows = zip(score.rows, *sizes, score.studentised, score.leverage, score.cooks_distance, strict=True)
-    return [{key: plain(value, key) for key, value in zip(keys, row, strict=True)} for row in rows]
+    points = {
+        "row": score.rows,
+        "residual_arcsec": np.linalg.norm(score.residuals.value, axis=1),
+        "loo_residual_arcsec": np.linalg.norm(score.loo_residuals.value, axis=1),
+        "studentised": score.studentised,
+        "leverage": score.leverage,
+        "cooks_distance": score.cooks_distance,
+    }
+    return [
+        {key: plain(value, key) for key, value in zip(points, row, strict=True)}
+        for row in zip(*points.values(), strict=True)
+    ]
 
 
 def _selection_json(selection: TermSelection) -> dict[str, Any]:
