@@ -100,9 +100,9 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
             for (name, key), change in zip(axis.items(), answer["changes"], strict=True)
         ],
         ("error", "{error}"),
-        ("before", "{before:+.2f}'"),
-        ("after", "{after:+.2f}'"),
-        ("moved", "{arcmin:+.2f}'"),
+        ("before", "{before:+z.2f}'"),
+        ("after", "{after:+z.2f}'"),
+        ("moved", "{arcmin:+z.2f}'"),
         ("+-", "{stderr_arcmin:.2f}'"),
     )
     yield from comparison.sentences[:-1]
@@ -111,15 +111,15 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
         ("term", "{name}"),
         ("before", '{before_arcsec:.1f}"'),
         ("after", '{after_arcsec:.1f}"'),
-        ("change", '{change_arcsec:+.2f}"'),
+        ("change", '{change_arcsec:+z.2f}"'),
         ("+-", '{change_stderr_arcsec:.2f}"'),
         ("p", "{p:.2g}"),
         ("verdict", "{verdict}"),
     )
     found = trail(comparison.after)
     if found.exposure is not None:
-        # The limit is a habit; what this camera needs is another number.
-        yield f"For the camera: {found}"
+        # The limit is a habit; what this camera needs may differ.
+        yield f"For your camera: {found}"
     yield f"Next: {comparison.next_sentence}"
     if comparison.next_moves:
         yield from move_lines(replace(comparison.after, moves=comparison.next_moves))

@@ -65,7 +65,7 @@ def history_lines(past: History) -> Iterator[str]:
         yield from columns(
             changes,
             ("term", "{term}"),
-            ("change", '{change_arcsec:+.2f}"'),
+            ("change", '{change_arcsec:+z.2f}"'),
             ("+-", '{stderr_arcsec:.2f}"'),
             ("sigma", "{sigmas:.1f}"),
             ("p", "{p:.2g}"),

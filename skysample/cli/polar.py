@@ -11,7 +11,7 @@ from skysample.cli.printing import columns, plain, sentence, show, values
 from skysample.errors import InputError, NoSolution
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.star import AdjustingStar
     from skysample.alignment.star.steps import StarStep
-    from skysample.fitting import FittedModel
     from skysample.tracking_errors.trails import Trails
 
 __all__ = ["move_lines", "polar", "polar_json", "polar_lines"]
@@ -245,7 +244,7 @@ def polar_lines(
     if alignment.condition:
         yield alignment.condition
     if alignment.model is not None:
-        yield _run_line(alignment.model)
+        yield _run_line(answer, alignment.model.names)
     yield from answer["sentences"]
     yield _interval_line(answer)
     yield from move_lines(alignment)
@@ -258,14 +257,13 @@ def polar_lines(
     yield from _trail_lines(answer, str(trails))
 
 
-def _run_line(model: FittedModel) -> str:
+def _run_line(answer: dict[str, Any], terms: Sequence[str]) -> str:
     """Say what the answer rests on, and warn if so many points were rejected that something else is wrong."""
-    run = values(model.run, "used points rms_arcsec")
     line = (
-        f'{run["used"]} of {run["points"]} points used; residual {run["rms_arcsec"]:.2f}" RMS on the sky,'
-        f" terms {', '.join(model.names)}."
+        f'{answer["used"]} of {answer["points"]} points used; residual {answer["rms_arcsec"]:.2f}" RMS on the sky,'
+        f" terms {', '.join(terms)}."
     )
-    if run["points"] - run["used"] > _MANY_LEFT_OUT * run["points"]:
+    if answer["points"] - answer["used"] > _MANY_LEFT_OUT * answer["points"]:
         line += " Many were rejected: `skysample fit` says why. Check signs, times and mount before you turn a bolt."
     return line
 
@@ -273,21 +271,17 @@ def _run_line(model: FittedModel) -> str:
 def _interval_line(answer: dict[str, Any]) -> str:
     if answer["pole"] == "zenith":
         return (
-            f"Check the clock before the base: an error of 1 s looks like a lean of"
+            "Check the clock before the base: an error of 1 s looks like a lean of"
             f' {answer["clock_error_arcsec_per_s"]:.1f}" to the east or west (15" a second times the cosine of the'
             " latitude)."
         )
-    low, high = (
-        {
-            name: answer[f"{name}_error_arcmin"] + sign * answer[f"{name}_ci95_arcmin"]
-            for name in ("altitude", "azimuth")
-        }
-        for sign in (-1.0, 1.0)
-    )
+    intervals = []
+    for name in ("altitude", "azimuth"):
+        error, half = answer[f"{name}_error_arcmin"], answer[f"{name}_ci95_arcmin"]
+        intervals.append(f"{name} {error - half:+.2f}' to {error + half:+.2f}'")
     return (
-        f"95 % intervals: altitude {low['altitude']:+.2f}' to {high['altitude']:+.2f}', azimuth"
-        f" {low['azimuth']:+.2f}' to {high['azimuth']:+.2f}'. These are from the true pole; from the refracted pole the"
-        f" altitude error is {answer['altitude_error_refracted_arcmin']:+.2f}'."
+        f"95 % intervals: {', '.join(intervals)}. These are from the true pole; from the refracted pole the altitude"
+        f" error is {answer['altitude_error_refracted_arcmin']:+.2f}'."
     )
 
 
@@ -335,7 +329,7 @@ def _trail_lines(answer: dict[str, Any], verdict: str) -> Iterator[str]:
     )
     if answer["inherent_rotation_place"] is not None:
         yield (
-            "The field of an altaz rotates even if level,"
+            "On an altaz the field rotates even if the base is level,"
             f" {up_to}{answer['inherent_rotation_deg_per_hour']:.0f} deg an hour"
             f" ({_at(answer['inherent_rotation_place'])}): exposures need a rotator. Below is what the lean adds."
         )
@@ -356,10 +350,11 @@ def _trail_lines(answer: dict[str, Any], verdict: str) -> Iterator[str]:
         ("corner*", "{corner_with_px:.2f} px"),
         ("enough*", "{enough_with_arcmin:.3g}'"),
     )
-    yield (
-        "* tracking in both axes, with the model or a guider. Turn: how far the field rotates; corner: how far a star"
-        " in the corner of the chip trails; enough: the axis error below which none trails by more than half a pixel."
-    )
+    note = "* tracking in both axes, with the model or a guider. Turn: how far the field rotates"
+    if any(row["enough_with_arcmin"] is not None for row in trails):
+        note += "; corner: how far a star in the corner of the chip trails; enough: the axis error below which none"
+        note += " trails by more than half a pixel"
+    yield f"{note}."
 
 
 def _at(place: dict[str, float]) -> str:

@@ -155,8 +155,8 @@ def _learning_lines(answer: dict[str, Any]) -> Iterator[str]:
     yield f"This run: {answer['sentence']}"
     if answer["missed_over_expected"] is not None:
         yield (
-            "Models from parts of the run missed the points left out by"
-            f" {answer['missed_over_expected']:.2f} of what noise and model error predict."
+            "Models from part of the run missed the other points by"
+            f" {answer['missed_over_expected']:.2f} times what noise and model error predict."
         )
     yield from columns(
         [

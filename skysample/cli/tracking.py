@@ -94,7 +94,7 @@ def tracking_lines(found: Tracking) -> Iterator[str]:
             for part in each["removed"]
         ],
         ("taken out", "{cause}"),
-        ("of", "{name}"),
-        ("left, RMS", '{rms_arcsec:.3f}"'),
-        ("share", "{percent:.1f} %"),
+        ("component", "{name}"),
+        ("RMS left", '{rms_arcsec:.3f}"'),
+        ("share", "{percent:z.1f} %"),
     )
