@@ -71,6 +71,43 @@ def imported(path):
 IMPORTS = {name: set(imported(path)) - {name} for name, path in MODULES.items()}
 
 
+HEAVY = {
+    "astropy.coordinates",
+    "astropy.table",
+    "astropy.utils",
+    "jinja2",
+    "matplotlib",
+    "scipy.optimize",
+    "scipy.spatial",
+    "scipy.stats",
+}
+
+
+def loaded_at_once(path):
+    """Modules that are imported with this one, not later in a function."""
+    nodes = list(ast.parse(path.read_text("utf-8")).body)
+    while nodes:
+        node = nodes.pop()
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+        elif (
+            not isinstance(node, ast.FunctionDef)
+            and getattr(getattr(node, "test", None), "id", "") != "TYPE_CHECKING"
+        ):
+            nodes.extend(ast.iter_child_nodes(node))
+
+
+@pytest.mark.parametrize("module", sorted(name for name in MODULES if not name.startswith("testing")))
+def test_heavy_libraries_are_imported_in_the_function_that_needs_them(module):
+    loaded = {
+        ".".join(name.split(".")[:depth]) for name in loaded_at_once(MODULES[module]) for depth in (1, 2)
+    }
+    assert not loaded & HEAVY
+
+
 def entry(module: str) -> str:
     return module.split(".", maxsplit=1)[0]
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from skysample.alignment import PolarAlignment
     from skysample.alignment.comparing import Comparison
+    from skysample.tracking_errors.trails import Trails
 
 __all__ = ["compare", "compare_json", "compare_lines"]
 
@@ -50,12 +51,12 @@ def compare(
         raise Exit(1)
 
 
-def compare_json(comparison: Comparison) -> dict[str, Any]:
+def compare_json(comparison: Comparison, trails: Trails | None = None) -> dict[str, Any]:
     """Keys of `compare --json`."""
     names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
     return {
         "before": polar_json(comparison.before),
-        "after": polar_json(comparison.after),
+        "after": polar_json(comparison.after, trails=trails),
         **values(comparison, "limit_arcmin upper_total_arcmin within_limit sentences"),
         "changes": [
             {"term": name, "arcmin": plain(change), "stderr_arcmin": plain(error)}
@@ -88,7 +89,8 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
     """Whether the adjustment worked, what each bolt and each term did, and what to do next."""
     from skysample.tracking_errors.trails import trail
 
-    answer = compare_json(comparison)
+    found = trail(comparison.after)
+    answer = compare_json(comparison, found)
     yield str(comparison)
     if comparison.before.equatorial:
         axis = {"altitude": "altitude_error_arcmin", "azimuth": "azimuth_error_arcmin"}
@@ -116,7 +118,6 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
         ("p", "{p:.2g}"),
         ("verdict", "{verdict}"),
     )
-    found = trail(comparison.after)
     if found.exposure is not None:
         # The limit is a habit; what this camera needs may differ.
         yield f"For your camera: {found}"

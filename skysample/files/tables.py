@@ -208,7 +208,7 @@ def _from_yaml(lines: list[str]) -> Any:
         pairs = (loader.construct_mapping(entry, deep=True).items() for entry in node.value)
         return {key: value for items in pairs for key, value in items}
 
-    loader = yaml.SafeLoader("\n".join(lines))
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)("\n".join(lines))
     loader.yaml_constructors = {**loader.yaml_constructors, "tag:yaml.org,2002:omap": mapping}
     try:
         return loader.get_single_data()
