@@ -206,6 +206,8 @@ def build_record(
             )
         except (NotDetermined, NoSolution) as error:
             undecided = str(error)
+    first = None if before is None else before.axis.alignment
+    last = (axis if after is None else after.axis).alignment
     wanted = target if need is None else need.target
     sources = [("first run", before_path), ("second run", after_path), ("final run", run_path)]
     sources += [*(("earlier model", path) for path in model_paths), ("tracking log", tracking_path)]
@@ -221,7 +223,7 @@ def build_record(
         made_utc=str(iso(made, 0)),
         before=before,
         after=after,
-        comparison=_compared(before, axis if after is None else after.axis, limit),
+        comparison=compare(first, last, limit) if first is not None and last is not None else None,
         trails=None if axis.alignment is None else trail(axis.alignment, region),
         need=need,
         undecided=undecided,
@@ -245,12 +247,6 @@ def _earlier(run: Run, site: Site, registry: Registry) -> EarlierRun:
     except (NotDetermined, NoSolution) as error:
         return EarlierRun(run, None, AxisFinding(None, str(error)))
     return EarlierRun(run, model, _axis(model, site))
-
-
-def _compared(before: EarlierRun | None, after: AxisFinding, limit: Quantity | None) -> Comparison | None:
-    if before is None or before.axis.alignment is None or after.alignment is None:
-        return None
-    return compare(before.axis.alignment, after.alignment, limit)
 
 
 def _moved(

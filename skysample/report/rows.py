@@ -129,7 +129,7 @@ def site_facts(site: Site, sky: UsableSky) -> Facts:
         ("Elevation", f"{place.elevation_m:g} m"),
         ("Air", f"{place.temperature_c:g} °C, {place.station_pressure_hpa:.0f} hPa"),
         ("Usable sky", f"{sky.area_sr:.2f} sr, {share:.0f} % of the hemisphere"),
-        ("Sky lost", f"{lost}; each alone, they overlap" if lost else "none"),
+        ("Sky lost", f"{lost} (each cause alone; they overlap)" if lost else "none"),
     ]
 
 
@@ -189,7 +189,7 @@ def score_facts(final: JudgedFit) -> Facts:
     return [
         ("Points used", f"{model.run.used} of {model.run.points}"),
         ("Residual", f'{score.rms.value:.2f}" RMS'),
-        ("Leave-one-out error", f'{score.loo_rms.value:.2f}" RMS'),
+        ("Leave-one-out", f'{score.loo_rms.value:.2f}" RMS error'),
         ("Noise", f'{model.sigma.value:.2f}" per axis, {model.dof} degrees of freedom'),
         (
             "Model error",

@@ -203,7 +203,7 @@ def points_chosen(record: Record) -> list[str]:
     if record.undecided:
         lines.append(sentence(record.undecided))
     taken, used = run.points + run.failed, record.final.model.run.used
-    lines.append(f"Taken: {taken} points, {run.points} solved, {used} used. {sentence(str(record.learning))}")
+    lines.append(f"Taken: {taken} points, {run.points} solved, {used} used. Result with {record.learning}")
     return lines
 
 

@@ -16,26 +16,14 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = [
-    "BEHIND_TEXT",
-    "INK",
-    "PAPER",
-    "SIZES",
-    "font",
-    "legend",
-    "mark",
-    "new_figure",
-    "plain_axes",
-    "write",
-]
+__all__ = ["INK", "PAPER", "SIZES", "font", "legend", "mark", "new_figure", "plain_axes", "write"]
 
 INK, PAPER = "#000000", "#ffffff"
 
 SIZES = {"title": 12.5, "text": 10.5, "small": 9.0}
 """Points; on a phone a chart is shown at about four fifths of its size."""
 
-BEHIND_TEXT: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none"}
-"""Paper behind text that stands on lines."""
+_BEHIND_TEXT = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none"}
 
 
 def new_figure(width_in: float, height_in: float, title: str, description: str) -> Figure:
@@ -80,8 +68,19 @@ def mark(label: str, **style: Any) -> Line2D:
     return Line2D([], [], label=label, **{"linestyle": "none", "color": INK, "markeredgecolor": INK} | style)
 
 
-def write(axes: Axes, place: Sequence[float] | Array, text: str, size: float, **style: Any) -> None:
-    """Write plain text (never mathematics), centred on a place (x, y) in data coordinates; `style` may override."""
+def write(
+    axes: Axes,
+    place: Sequence[float] | Array,
+    text: str,
+    size: float,
+    *,
+    on_lines: bool = False,
+    **style: Any,
+) -> None:
+    """Write plain text (never mathematics) centred on a place (x, y) in data coordinates; `style` may override.
+
+    Text on lines has paper behind it.
+    """
     options: dict[str, Any] = {
         "ha": "center",
         "va": "center",
@@ -89,7 +88,8 @@ def write(axes: Axes, place: Sequence[float] | Array, text: str, size: float, **
         "color": INK,
     } | style
     properties = font(size, options.pop("weight", "normal"))
-    axes.text(place[0], place[1], text, fontproperties=properties, parse_math=False, **options)
+    ground = _BEHIND_TEXT if on_lines else None
+    axes.text(place[0], place[1], text, fontproperties=properties, parse_math=False, bbox=ground, **options)
 
 
 def plain_axes(figure: Figure, place: tuple[float, float, float, float], size: float) -> Axes:

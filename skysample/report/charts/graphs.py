@@ -8,17 +8,7 @@ import numpy as np
 
 from skysample.astrometry.observed_place import hour_angle_dec
 from skysample.geometry import alt_az
-from skysample.report.charts.canvas import (
-    BEHIND_TEXT,
-    INK,
-    PAPER,
-    SIZES,
-    font,
-    legend,
-    new_figure,
-    plain_axes,
-    write,
-)
+from skysample.report.charts.canvas import INK, PAPER, SIZES, font, legend, new_figure, plain_axes, write
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -98,8 +88,10 @@ def size_chart(need: PointsNeeded, learning: LearningCurve | None = None) -> Fig
     axes.set_title(title, fontproperties=font(SIZES["title"], "bold"), color=INK, pad=49.0)
     axes.set_xlabel("number of points", fontproperties=font(SIZES["text"]), color=INK)
     axes.set_ylabel("model error over the sky, arcsec", fontproperties=font(SIZES["text"]), color=INK)
-    spot = {"ha": "left", "va": "bottom", "bbox": BEHIND_TEXT, "zorder": 2.5}
-    write(axes, (0.01 * most, 1.02 * target), f'target {target:.2f}"', SIZES["small"], **spot)
+    spot = (0.01 * most, 1.02 * target)
+    write(
+        axes, spot, f'target {target:.2f}"', SIZES["small"], on_lines=True, ha="left", va="bottom", zorder=2.5
+    )
     place = {"loc": "lower center", "bbox_to_anchor": (0.45, 1.0), "borderaxespad": 0.2}
     legend(axes, SIZES["small"], ncols=2, columnspacing=1.2, handlelength=2.2, **place)
     return figure

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import direction, wrap_pi
-from skysample.report.charts.canvas import BEHIND_TEXT, INK, PAPER, SIZES, mark, write
+from skysample.report.charts.canvas import INK, PAPER, SIZES, mark, write
 from skysample.report.charts.sky_disc import disc_xy, freest, rim_below, rim_radius, sky_axes
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def sky_chart(plan: Plan) -> Figure:
     axes.plot(*places.T, color=INK, alpha=0.6, linewidth=1.1, zorder=2.5, label="route")
     _mark_points(axes, places, west, _DOT_PT if sparse else mark_pt)
     for number, spot in spots.items():
-        style: dict[str, Any] = {"bbox": BEHIND_TEXT, "zorder": 2.8}
+        style: dict[str, Any] = {"on_lines": True, "zorder": 2.8}
         if not sparse:
             style = {"color": PAPER if number == 1 else INK, "zorder": 4.0}
         size = number_pt if sparse else mark_pt * _digits_share(number)

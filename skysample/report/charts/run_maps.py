@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.geometry import ARCSEC, displace, tangent_basis
-from skysample.report.charts.canvas import BEHIND_TEXT, INK, PAPER, SIZES, font, mark, write
+from skysample.report.charts.canvas import INK, PAPER, SIZES, font, mark, write
 from skysample.report.charts.sky_disc import (
     REACH,
     disc_xy,
@@ -183,7 +183,7 @@ def _cross(
     for row, place in zip(run.rows[rejected], places, strict=True):
         spots = place + beside
         best, _ = freest(spots, np.array([*busy, *places, *_written(axes)]))
-        write(axes, spots[best], f"row {row}", SIZES["small"], bbox=BEHIND_TEXT, zorder=3.3)
+        write(axes, spots[best], f"row {row}", SIZES["small"], on_lines=True, zorder=3.3)
 
 
 def _written(axes: Axes) -> list[tuple[float, float]]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.geometry import alt_az, direction
-from skysample.report.charts.canvas import BEHIND_TEXT, INK, SIZES, legend, new_figure, write
+from skysample.report.charts.canvas import INK, SIZES, legend, new_figure, write
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -159,7 +159,7 @@ def _altitude_label(axes: Axes, altitude_deg: float, places: Array, radius: floa
     spots = disc_xy(direction(np.radians(altitude_deg), np.radians(np.arange(15.0, 360.0, 30.0))))
     best, room = freest(spots, places)
     if room > _ROOM * radius:
-        write(axes, spots[best], f"{altitude_deg:.0f}°", SIZES["small"], bbox=BEHIND_TEXT, zorder=2.45)
+        write(axes, spots[best], f"{altitude_deg:.0f}°", SIZES["small"], on_lines=True, zorder=2.45)
 
 
 def _mark_pole(axes: Axes, pole: Array, places: Array, radius: float) -> None:
@@ -169,7 +169,7 @@ def _mark_pole(axes: Axes, pole: Array, places: Array, radius: float) -> None:
     best, room = freest(spots, places)
     if min(room, freest(pole[None], places)[1]) >= 0.75 * _ROOM * radius:
         axes.plot(*pole, marker="+", markersize=9, markeredgewidth=1.2, color=INK, linestyle="none", zorder=2)
-        write(axes, spots[best], "pole", SIZES["small"], bbox=BEHIND_TEXT, zorder=1.9)
+        write(axes, spots[best], "pole", SIZES["small"], on_lines=True, zorder=1.9)
 
 
 def raster(radius: float) -> tuple[Array, Array]:
