@@ -609,7 +609,7 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*REPORT, "--out", "before.ecsv"), "before.ecsv: is already used by this command"),
         ((*REPORT, "--before", "gone.ecsv"), "gone.ecsv: there is no such file"),
         (("demo", "--seed", -1), "--seed"),
-        (("demo", "--out", "site.toml"), "site.toml: cannot be made"),
+        (("demo", "--out", "site.toml"), "site.toml: cannot be created"),
         (("plugins", "more"), "unexpected extra argument"),
     ],
 )

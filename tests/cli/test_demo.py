@@ -19,7 +19,7 @@ from skysample.cli.printing import print_lines
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory):
+def demo_run(tmp_path_factory):
     """The night's folder, its story, and what the command prints of it."""
     above = tmp_path_factory.mktemp("above")
     printed = io.StringIO()
@@ -31,9 +31,9 @@ def told(tmp_path_factory):
 
 
 @pytest.fixture
-def night(told):
+def night(demo_run):
     """The folder, and what the command answers as JSON."""
-    folder, story, _ = told
+    folder, story, _ = demo_run
     return folder, json.loads(json.dumps(story.answer, allow_nan=False))
 
 
@@ -103,18 +103,18 @@ def pages():
     return runpy.run_path(str(DOCS / "refresh_pages.py"))
 
 
-def test_the_demo_prints_what_the_commands_of_the_tutorial_print(told, pages):
-    assert max(map(len, told[2].splitlines())) <= 80
+def test_the_demo_prints_what_the_commands_of_the_tutorial_print(demo_run, pages):
+    assert max(map(len, demo_run[2].splitlines())) <= 80
     tutorial = {
         tuple(command.split()[1:5]): shown.split()
         for command, _, shown in pages["commands"]((DOCS / "tutorial.md").read_text("utf-8"))
     }
-    _, *chapters, _ = told[1].chapters()
+    _, *chapters, _ = demo_run[1].chapters()
     assert len(chapters) == 6
     for _, _, command, *lines in chapters:
-        said = " ".join(lines).split()
-        shown = tutorial[tuple(command.split()[2:6])][: len(said)]
-        check_alike(" ".join(shown), " ".join(said), f"{command}: run docs/refresh_pages.py")
+        printed = " ".join(lines).split()
+        shown = tutorial[tuple(command.split()[2:6])][: len(printed)]
+        check_alike(" ".join(shown), " ".join(printed), f"{command}: run docs/refresh_pages.py")
 
 
 def test_the_pages_show_what_their_commands_print_and_draw(night, pages, tmp_path, monkeypatch):

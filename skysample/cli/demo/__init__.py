@@ -1,4 +1,4 @@
-"""The whole job, on an invented observatory: every file a technician would have in hand at the end of the night."""
+"""The whole job on an invented observatory, with every file a technician has at the end of the night."""
 
 from __future__ import annotations
 
@@ -33,23 +33,33 @@ if TYPE_CHECKING:
 
 __all__ = ["Story", "night"]
 
-FIRST_START, SECOND_START, FINAL_START, TRACKING_START = (
-    "2026-06-14T18:10:00",
-    "2026-06-14T18:40:00",
-    "2026-06-14T19:00:00",
-    "2026-06-14T19:30:00",
-)
+FIRST_START, SECOND_START = "2026-06-14T18:10:00", "2026-06-14T18:40:00"
+FINAL_START, TRACKING_START = "2026-06-14T19:00:00", "2026-06-14T19:30:00"
 QUICK_POINTS = 18
+FILES = (
+    "site.toml",
+    "first-plan.ecsv",
+    "first.ecsv",
+    "second.ecsv",
+    "pilot.json",
+    "size.svg",
+    "final-plan.ecsv",
+    "sky.svg",
+    "final.ecsv",
+    "model.json",
+    "residuals.svg",
+    "tracking.ecsv",
+    "record.html",
+)
 
 
 @dataclass(frozen=True)
 class Story:
-    """What happened in the invented night.
+    """Results of the invented night.
 
     Attributes
     ----------
     folder : Path
-    files : tuple of str
     first_plan, final_plan : Plan
     before, after : PolarAlignment
     comparison : Comparison
@@ -58,7 +68,6 @@ class Story:
     """
 
     folder: Path
-    files: tuple[str, ...]
     first_plan: Plan
     final_plan: Plan
     before: PolarAlignment
@@ -71,7 +80,7 @@ class Story:
     def answer(self) -> dict[str, Any]:
         """What `demo --json` prints."""
         return {
-            "files": [str(self.folder / name) for name in self.files],
+            "files": [str(self.folder / name) for name in FILES],
             "before": polar_json(self.before),
             "after": polar_json(self.after),
             "comparison": compare_json(self.comparison),
@@ -80,13 +89,13 @@ class Story:
         }
 
     def chapters(self) -> Iterator[Iterable[str]]:
-        """Tell the night, chapter by chapter, each with the command that does the same."""
+        """Yield the night chapter by chapter, each with the command that does the same."""
         site, first, second, final = (
             self.folder / name for name in ("site.toml", "first.ecsv", "second.ecsv", "final.ecsv")
         )
         yield [_OPENING]
         yield _chapter(
-            f"1. Sample {QUICK_POINTS} places.",
+            f"1. Plan a quick run of {QUICK_POINTS} points.",
             f"skysample plan {site} --points {QUICK_POINTS} --when {FIRST_START}",
             [str(self.first_plan)],
         )
@@ -96,7 +105,7 @@ class Story:
             polar_lines(self.before),
         )
         yield _chapter(
-            "3. Bolts turned to the nearest sixteenth of a turn; a second run proves it.",
+            "3. Turn the bolts, to the nearest sixteenth of a turn; a second run proves it.",
             f"skysample compare {first} {second} --site {site}",
             compare_lines(self.comparison),
         )
@@ -106,12 +115,12 @@ class Story:
             size_lines(self.need),
         )
         yield _chapter(
-            "5. Take them.",
+            "5. Plan the final run.",
             f"skysample plan {site} --points {self.need.recommended} --when {FINAL_START} --chart sky.svg",
             [str(self.final_plan)],
         )
         yield _chapter(
-            "6. Fit, and judge every term and every point.",
+            "6. Fit the model; judge every term and every point.",
             f"skysample fit {final} --site {site} --terms extended",
             fit_lines(self.final),
         )
@@ -121,28 +130,19 @@ class Story:
             f" --tracking {self.folder / 'tracking.ecsv'}",
             [
                 f"Open {self.folder / 'record.html'} in any browser.",
-                f"All files are in {self.folder}: {', '.join(self.files)}.",
+                f"All files are in {self.folder}: {', '.join(FILES)}.",
             ],
         )
 
 
 _OPENING = (
-    "SALTPAN RIDGE: one night, from a mount that was just set down to the record. The observatory, its telescope and"
-    " its errors are invented; every number below is computed from the simulated frames."
+    "SALTPAN RIDGE: one night, from a mount just set down to the finished record. The observatory, its telescope and"
+    " its errors are invented; every number below is computed from simulated frames."
 )
 
 
 def _chapter(title: str, command: str, lines: Iterable[str]) -> list[str]:
     return ["", title, f"  $ {command}", *(f"  {line}" for line in lines)]
-
-
-def _refuse_a_site_of_others(path: Path) -> None:
-    if path.exists() and files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8") != read_text(
-        path
-    ):
-        raise InputError(
-            "is a site file of your own, which the demo would replace; name another folder", file=str(path)
-        )
 
 
 def night(folder: Path, seed: int = 1) -> Story:
@@ -151,9 +151,9 @@ def night(folder: Path, seed: int = 1) -> Story:
     Parameters
     ----------
     folder : Path
-        Made if it is not there; the files of an earlier demo in it are replaced.
+        Created if needed; files of an earlier demo in it are replaced.
     seed : int
-        Of the noise and of the false plate solutions.
+        Seed of the noise and the false plate solutions.
 
     Returns
     -------
@@ -162,7 +162,7 @@ def night(folder: Path, seed: int = 1) -> Story:
     Raises
     ------
     InputError
-        If the folder cannot be made, or holds a site file that is not the demo's.
+        If the folder cannot be created, or holds a site file that is not the demo's.
     """
     from astropy.time import Time
 
@@ -174,69 +174,56 @@ def night(folder: Path, seed: int = 1) -> Story:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(
-            f"cannot be made ({error.strerror}); name another folder", file=str(folder)
+            f"cannot be created ({error.strerror}); name another folder", file=str(folder)
         ) from None
-    paths = {
-        name: folder / name
-        for name in (
-            "site.toml",
-            "first-plan.ecsv",
-            "first.ecsv",
-            "second.ecsv",
-            "pilot.json",
-            "size.svg",
-            "final-plan.ecsv",
-            "sky.svg",
-            "final.ecsv",
-            "model.json",
-            "residuals.svg",
-            "tracking.ecsv",
-            "record.html",
+    site_file = folder / "site.toml"
+    text = files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8")
+    if site_file.exists() and read_text(site_file) != text:
+        raise InputError(
+            "is a site file of your own, which the demo would overwrite; name another folder",
+            file=str(site_file),
         )
-    }
-    _refuse_a_site_of_others(paths["site.toml"])
-    write_whole(paths["site.toml"], files(__package__).joinpath("saltpan_ridge.toml").read_text("utf-8"))
-    site = load_site(paths["site.toml"])
+    write_whole(site_file, text)
+    site = load_site(site_file)
     telescope = Telescope.just_set_down(site, np.random.default_rng(seed))
 
     first_plan = plan(site, QUICK_POINTS, parse_utc(FIRST_START))
-    first_plan.write(paths["first-plan.ecsv"])
-    telescope.expose(first_plan, paths["first.ecsv"], false=1)
-    before = polar(fit(read_run(paths["first.ecsv"], site), site), site)
+    first_plan.write(folder / "first-plan.ecsv")
+    telescope.expose(first_plan, folder / "first.ecsv", false=1)
+    before = polar(fit(read_run(folder / "first.ecsv", site), site), site)
 
     telescope = telescope.with_bolts_turned(before.moves)
-    telescope.expose(plan(site, QUICK_POINTS, parse_utc(SECOND_START)), paths["second.ecsv"], false=0)
-    pilot = fit(read_run(paths["second.ecsv"], site), site)
-    pilot.save(paths["pilot.json"])
+    telescope.expose(plan(site, QUICK_POINTS, parse_utc(SECOND_START)), folder / "second.ecsv", false=0)
+    pilot = fit(read_run(folder / "second.ecsv", site), site)
+    pilot.save(folder / "pilot.json")
     after = polar(pilot, site)
 
     sky = usable_sky(site)
     need = points_needed(site, pilot, sky=sky)
-    write_chart(size_chart(need), paths["size.svg"])
+    write_chart(size_chart(need), folder / "size.svg")
     final_plan = plan(site, need.recommended, parse_utc(FINAL_START), model=pilot)
-    final_plan.write(paths["final-plan.ecsv"])
-    write_chart(sky_chart(final_plan), paths["sky.svg"])
-    telescope.expose(final_plan, paths["final.ecsv"], false=2)
-    telescope.track(parse_utc(TRACKING_START), paths["tracking.ecsv"])
+    final_plan.write(folder / "final-plan.ecsv")
+    write_chart(sky_chart(final_plan), folder / "sky.svg")
+    telescope.expose(final_plan, folder / "final.ecsv", false=2)
+    telescope.track(parse_utc(TRACKING_START), folder / "tracking.ecsv")
     record = build_record(
         site,
-        paths["site.toml"],
-        paths["final.ecsv"],
-        paths["first.ecsv"],
+        site_file,
+        folder / "final.ecsv",
+        folder / "first.ecsv",
         made=Time.now(),
-        after_path=paths["second.ecsv"],
-        tracking_path=paths["tracking.ecsv"],
+        after_path=folder / "second.ecsv",
+        tracking_path=folder / "tracking.ecsv",
         terms=["extended"],
         need=need,
         sky=sky,
     )
     final = record.final
-    final.model.save(paths["model.json"])
-    write_chart(residual_map(final.model, record.run, final.score, sky=sky), paths["residuals.svg"])
-    write_report(record, paths["record.html"])
+    final.model.save(folder / "model.json")
+    write_chart(residual_map(final.model, record.run, final.score, sky=sky), folder / "residuals.svg")
+    write_report(record, folder / "record.html")
     return Story(
         folder=folder,
-        files=tuple(paths),
         first_plan=first_plan,
         final_plan=final_plan,
         before=before,

@@ -1,4 +1,4 @@
-"""The invented telescope: a simulated mount that points where its errors let it, and bolts that are turned by hand."""
+"""The invented telescope: a simulated mount with known errors, and bolts turned by hand."""
 
 from __future__ import annotations
 
@@ -44,14 +44,14 @@ GUIDE_NOISE_ARCSEC = 0.06
 GUIDED_S, GUIDE_EVERY_S = 1200.0, 3.0
 GUIDED_ALT_DEG, GUIDED_AZ_DEG = 45.0, 330.0
 SIDEREAL_RAD_PER_S = 2.0 * np.pi * 1.00273781191135448 / 86400.0
-"""IERS Conventions (2010), equation 5.14: turns of the Earth in a day of UT1."""
+"""From the Earth's rotations per day of UT1: IERS Conventions (2010), equation 5.14."""
 WRENCH_STEP = 1.0 / 16.0
-"""Of a turn: as finely as a hand sets a bolt in the dark."""
+"""Smallest step, in turns, that a hand sets in the dark."""
 
 
 @dataclass(frozen=True)
 class Telescope:
-    """The telescope as it stands.
+    """The telescope in its present state.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ class Telescope:
 
     @classmethod
     def just_set_down(cls, site: Site, rng: np.random.Generator) -> Telescope:
-        """The telescope when the crane has left."""
+        """Return the telescope as the crane left it."""
         location = site.location
         mount = SimulatedMount(
             kind=site.mount.kind,
@@ -78,14 +78,14 @@ class Telescope:
         return cls(mount, rng)
 
     def with_bolts_turned(self, moves: tuple[Move, ...]) -> Telescope:
-        """The telescope after somebody turned the bolts as told, to the nearest sixteenth of a turn."""
-        by = {"altitude": 0.0, "azimuth": 0.0}
+        """Return the telescope after the moves, each made to the nearest sixteenth of a turn."""
+        made_arcsec = {"altitude": 0.0, "azimuth": 0.0}
         for move in moves:
-            whole = move.turns or 0.0
-            done = round(whole / WRENCH_STEP) * WRENCH_STEP / whole if whole else 1.0
+            turns = move.turns or 0.0
+            done = round(turns / WRENCH_STEP) * WRENCH_STEP / turns if turns else 1.0
             sign = 1.0 if move.direction in {"raise", "east"} else -1.0
-            by[move.adjuster] = sign * move.arcmin * 60.0 * done
-        return Telescope(self.mount.adjusted(by["altitude"], by["azimuth"]), self.rng)
+            made_arcsec[move.adjuster] = sign * move.arcmin * 60.0 * done
+        return Telescope(self.mount.adjusted(made_arcsec["altitude"], made_arcsec["azimuth"]), self.rng)
 
     def expose(self, plan: Plan, path: Path, *, false: int) -> None:
         """Take a plan's frames, solve them (some falsely) and write the run."""
@@ -112,10 +112,10 @@ class Telescope:
         columns = {
             "point": [int(each) for each in table["point"]],
             "time": [str(each) for each in iso(times)],
-            "primary_deg": frames["primary_deg"].tolist(),
-            "secondary_deg": frames["secondary_deg"].tolist(),
-            "solved_ra_deg": frames["solved_ra_deg"].tolist(),
-            "solved_dec_deg": frames["solved_dec_deg"].tolist(),
+            **{
+                name: frames[name].tolist()
+                for name in ("primary_deg", "secondary_deg", "solved_ra_deg", "solved_dec_deg")
+            },
             "status": ["ok"] * count,
             "frame": [f"{path.stem}-{number:03d}.fits" for number in range(1, count + 1)],
         }
@@ -134,7 +134,7 @@ class Telescope:
         ra, dec = self.mount.solve(
             alt, az, times.jd1, times.jd2, dut1=earth.dut1_s, xp=earth.xp_rad, yp=earth.yp_rad
         )
-        # The star is where the tube pointed at first, but for the ripple, which is zero then.
+        # The star is where the tube points at the start, when the ripple is zero.
         east, north = (
             3600.0 * np.degrees(each) + GUIDE_NOISE_ARCSEC * self.rng.standard_normal(len(seconds))
             for each in ((ra - ra[0]) * np.cos(dec[0]), dec - dec[0])
