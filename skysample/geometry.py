@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
+    from astropy.units import Quantity
     from numpy.typing import ArrayLike, NDArray
 
     Array = NDArray[np.float64]
@@ -16,6 +17,7 @@ else:
 __all__ = [
     "ARCSEC",
     "alt_az",
+    "arcsec",
     "cross",
     "direction",
     "displace",
@@ -166,3 +168,10 @@ def separation(a: Array, b: Array) -> Array:
 def wrap_pi(angle: ArrayLike) -> Array:
     """Bring angles (radians) into [-pi, pi)."""
     return (np.asarray(angle, float) + np.pi) % (2.0 * np.pi) - np.pi
+
+
+def arcsec(radians: ArrayLike) -> Quantity:
+    """Angles (radians) as a Quantity in arcseconds."""
+    from astropy import units as u
+
+    return np.asarray(radians) / ARCSEC * u.arcsec

@@ -12,7 +12,7 @@ from skysample.astrometry.sidereal import SIDEREAL_RAD_S
 from skysample.errors import InputError
 from skysample.fitting.multiple_tests import holm
 from skysample.fitting.pointing import Moment, PointingFunction
-from skysample.geometry import ARCSEC, alt_az, direction, wrap_pi
+from skysample.geometry import ARCSEC, alt_az, arcsec, direction, wrap_pi
 from skysample.plugins.contracts import AXIS_TERMS
 from skysample.site.mount_axes import (
     SIDE_NAMES,
@@ -178,12 +178,12 @@ class FittedModel:
     @property
     def sigma(self) -> Quantity:
         """Noise per axis, arcsec."""
-        return _arcsec(self.sigma_rad)
+        return arcsec(self.sigma_rad)
 
     @property
     def rms(self) -> Quantity:
         """Radial residual RMS of the points used, arcsec."""
-        return _arcsec(self.run.rms_rad)
+        return arcsec(self.run.rms_rad)
 
     @property
     def rejected(self) -> tuple[Rejection, ...]:
@@ -217,9 +217,9 @@ class FittedModel:
         return QTable(
             {
                 "name": list(self.names),
-                "value": _arcsec(self.values_rad),
-                "stderr": _arcsec(self.stderr_rad),
-                "ci95": _arcsec(self.stderr_rad * self.t_limit),
+                "value": arcsec(self.values_rad),
+                "stderr": arcsec(self.stderr_rad),
+                "ci95": arcsec(self.stderr_rad * self.t_limit),
                 "t": t,
                 "p": p,
                 "verdict": verdict,
@@ -252,7 +252,7 @@ class FittedModel:
         """One coefficient, arcsec."""
         if name not in self.names:
             raise InputError(f"the model has no term {name!r}; it has {', '.join(self.names)}", key="name")
-        return _arcsec(self.values_rad[self.names.index(name)])
+        return arcsec(self.values_rad[self.names.index(name)])
 
     @property
     def axis_terms(self) -> tuple[str, str]:
@@ -427,12 +427,6 @@ class FittedModel:
 
     def __str__(self) -> str:
         return self.summary()
-
-
-def _arcsec(radians: Any) -> Quantity:
-    from astropy import units as u
-
-    return np.asarray(radians) / ARCSEC * u.arcsec
 
 
 def _moment(when: Time | None, temperature_c: ArrayLike | None, count: int) -> Moment:

@@ -15,7 +15,7 @@ from skysample.fitting import FittedModel
 from skysample.fitting.gauss_newton import Converged, linear_step
 from skysample.fitting.linear import Influence, pointwise_influence, radial_rms
 from skysample.fitting.multiple_tests import REJECTION_LEVEL, bonferroni_t_squared, p_values
-from skysample.geometry import ARCSEC
+from skysample.geometry import arcsec
 from skysample.scoring.sky_error import SkyError, sky_error
 from skysample.scoring.term_evidence import TermEvidence, term_evidence, used_points
 
@@ -35,7 +35,7 @@ __all__ = ["Score", "SkyError", "TermEvidence", "score", "sky_error", "term_evid
 
 
 _CURVED_UP_TO = 30
-"""Up to so many points leaving one out moves the fit so far that the geometry shows its curvature (parts in 10,000)."""
+"""At or below this many points, add one Gauss-Newton step to the closed form: the curvature shows (parts in 10,000)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +49,7 @@ class Score:
     residuals : Quantity, shape (n, 2)
         Observed minus predicted, arcsec: west and north, or clockwise and up.
     loo_residuals : Quantity, shape (n, 2)
-        The same with the point left out of the fit: the closed form, and for few points one Gauss-Newton step more.
+        The same with the point left out of the fit: closed form, for few points with one Gauss-Newton step added.
     rms, loo_rms : Quantity
         Radial: square root of the mean of the two components' squares summed.
     studentised : ndarray, shape (n,)
@@ -63,9 +63,8 @@ class Score:
     cooks_distance : ndarray, shape (n,)
     model : FittedModel
     loo_expected : Quantity
-        What `loo_rms` is expected to be for the noise that the fit found and these points: left-out points are
-        missed by more than fresh ones, as each is left out of a fit that is poorer by it. Nan where a point left
-        out leaves a term undetermined.
+        What noise alone makes `loo_rms` for these points: larger than for new points, as each is left out of a fit
+        that is poorer by it. Nan where a point left out leaves a term undetermined.
     """
 
     rows: tuple[int, ...]
@@ -102,15 +101,26 @@ class Score:
             }
         )
 
-    def __str__(self) -> str:
+    @property
+    def table(self) -> QTable:
+        """The same as `points`."""
+        return self.points
+
+    def summary(self) -> str:
+        """Residuals, leave-one-out error, and the point that stands out most."""
+        residual = f'{len(self.rows)} points: residual {self.rms.value:.2f}" RMS'
         if not np.isfinite(self.studentised).any():
-            return f'{len(self.rows)} points: residual {self.rms.value:.2f}" RMS; too few points to judge any of them'
+            return f"{residual}; too few points to judge any of them"
         worst = int(np.nanargmax(self.studentised))
+        expected = self.loo_expected.value
+        by_noise = f' ({expected:.2f}" expected from noise alone)' if np.isfinite(expected) else ""
         return (
-            f'{len(self.rows)} points: residual {self.rms.value:.2f}" RMS, left out {self.loo_rms.value:.2f}" RMS;'
-            f" furthest out is row {self.rows[worst]}, studentised {self.studentised[worst]:.2f} (limit"
-            f" {self.limit:.2f})"
+            f'{residual}, leave-one-out error {self.loo_rms.value:.2f}" RMS{by_noise}; largest residual: row'
+            f" {self.rows[worst]}, studentised {self.studentised[worst]:.2f} (limit {self.limit:.2f})"
         )
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 @overload
@@ -156,9 +166,9 @@ def score(
         If the run is not the one that the model was fitted to, or the arrays do not fit.
     """
     if isinstance(model, FittedModel):
-        for key, given in (("y", y), ("sample_weight", sample_weight)):
-            if given is not None:
-                raise InputError("a pointing model is scored on its run alone: score(model, run)", key=key)
+        if y is not None or sample_weight is not None:
+            key = "y" if y is not None else "sample_weight"
+            raise InputError("a pointing model is scored on its run alone: score(model, run)", key=key)
         return _score_pointing(model, X)
     from skysample.scoring.any_model import score_any
 
@@ -168,8 +178,6 @@ def score(
 
 
 def _score_pointing(model: FittedModel, run: Run) -> Score:
-    from astropy import units as u
-
     data = used_points(model, run)
     here = Converged.at(model.function, model.values_rad, data)
     residuals = here.residuals
@@ -180,22 +188,22 @@ def _score_pointing(model: FittedModel, run: Run) -> Score:
     dof = model.dof - 2
     return Score(
         rows=model.run.rows,
-        residuals=residuals / ARCSEC * u.arcsec,
-        loo_residuals=left_out / ARCSEC * u.arcsec,
-        rms=radial_rms(residuals) / ARCSEC * u.arcsec,
-        loo_rms=radial_rms(left_out) / ARCSEC * u.arcsec,
+        residuals=arcsec(residuals),
+        loo_residuals=arcsec(left_out),
+        rms=arcsec(radial_rms(residuals)),
+        loo_rms=arcsec(radial_rms(left_out)),
         studentised=influence.studentised,
         p=p_values(influence.t_squared, 2, dof),
         limit=float(np.sqrt(bonferroni_t_squared(len(residuals), 2, dof, REJECTION_LEVEL) / 2.0)),
         leverage=influence.leverage,
         cooks_distance=influence.cooks_distance,
         model=model,
-        loo_expected=_expected(model, influence, data.weights) / ARCSEC * u.arcsec,
+        loo_expected=arcsec(_expected(model, influence, data.weights)),
     )
 
 
 def _expected(model: FittedModel, influence: Influence, weights: Array) -> float:
-    """RMS that left-out points are expected to be missed by: e_(i) has the covariance sigma^2 (I - H_ii)^-1 / w_i."""
+    """Expected leave-one-out RMS: e_(i) has the covariance sigma^2 (I - H_ii)^-1 / w_i."""
     if not np.isfinite(influence.loo_residuals).all():
         return float("nan")
     widen = np.linalg.inv(np.eye(2) - influence.blocks)

@@ -24,47 +24,26 @@ _TURNED_RAD = float(np.radians(1.0))
 """By so much a wave may be turned before its sine, without its cosine, says nothing."""
 
 _WORDS = {
-    "polar_altitude": ("the polar axis rose {}", "the polar axis sank {}"),
-    "polar_azimuth": ("the polar axis turned {} to the east", "the polar axis turned {} to the west"),
-    "tilt_north": (
-        "the azimuth axis leaned over {} to the north",
-        "the azimuth axis leaned over {} to the south",
-    ),
-    "tilt_east": (
-        "the azimuth axis leaned over {} to the east",
-        "the azimuth axis leaned over {} to the west",
-    ),
-    "axis_skew": (
-        "the two axes' squareness (axis_skew) grew by {}",
-        "the two axes' squareness (axis_skew) fell by {}",
-    ),
-    "cone": (
-        "tube, mirror or camera shifted: cone grew by {}",
-        "tube, mirror or camera shifted: cone fell by {}",
-    ),
-    "tube_flexure": ("the tube sags {} more", "the tube sags {} less"),
-    "primary_zero": (
-        "the zero of the primary encoder grew by {}",
-        "the zero of the primary encoder fell by {}",
-    ),
-    "secondary_zero": (
-        "the zero of the secondary encoder grew by {}",
-        "the zero of the secondary encoder fell by {}",
-    ),
+    "polar_altitude": ("the polar axis {} {}", "rose", "sank"),
+    "polar_azimuth": ("the polar axis turned {1} to the {0}", "east", "west"),
+    "tilt_north": ("the azimuth axis tilted {1} to the {0}", "north", "south"),
+    "tilt_east": ("the azimuth axis tilted {1} to the {0}", "east", "west"),
+    "axis_skew": ("the axes' departure from square (axis_skew) {} by {}", "grew", "fell"),
+    "cone": ("tube, mirror or camera shifted: cone {} by {}", "grew", "fell"),
+    "tube_flexure": ("the tube sags {1} {0}", "more", "less"),
+    "primary_zero": ("primary encoder zero {} by {}", "grew", "fell"),
+    "secondary_zero": ("secondary encoder zero {} by {}", "grew", "fell"),
 }
 _WAVES = {
     "primary_zero": (
-        (1, ("primary_sin", "primary_cos")),
-        (2, ("primary_sin_twice", "primary_cos_twice")),
-        (2, ("azimuth_nod_sin", "azimuth_nod_cos")),
-        (2, ("azimuth_roll_sin", "azimuth_roll_cos")),
+        (1, "primary_{}"),
+        (2, "primary_{}_twice"),
+        (2, "azimuth_nod_{}"),
+        (2, "azimuth_roll_{}"),
     ),
-    "secondary_zero": (
-        (1, ("secondary_sin", "secondary_cos")),
-        (2, ("secondary_sin_twice", "secondary_cos_twice")),
-    ),
+    "secondary_zero": ((1, "secondary_{}"), (2, "secondary_{}_twice")),
 }
-"""By the zero of each encoder: the terms that are waves of its reading, periods in a turn, sine and cosine.
+"""By the zero of each encoder, the terms that are waves of its reading: periods in a turn, and name with sin and cos.
 
 All other terms are of true angles, or of the side of the pier by the true secondary angle.
 """
@@ -136,16 +115,16 @@ def changes_between(
         first, second = float(before.covariance_rad2[i, i]), float(covariance[i, i])
         dof, p = welch(change, first, second, before.dof, after.dof)
         changes.append(Change(term, since, until, change, float(np.sqrt(first + second)), dof, p))
-    said = [
-        f"{term} is not compared between {since} and {until}: the encoder's zero changed, and with it the share of"
-        " sine and cosine of the reading, of which the model carries only one"
+    reservations = [
+        f"{term} is not compared between {since} and {until}: the encoder zero changed, which mixes the sine and cosine"
+        " of the reading, and the model has only one of them"
         for term in lost
     ]
-    return changes, said
+    return changes, reservations
 
 
 def _to_readings_of(before: FittedModel, after: FittedModel) -> tuple[Array, list[str]]:
-    """Matrix (p, p) that tells the later terms in the earlier readings, and the terms that it cannot tell.
+    """Matrix (p, p) that puts the later terms in the earlier readings, and the terms for which that is impossible.
 
     A wave is s sin kr + c cos kr of the reading r; an encoder whose zero grew by d reads r - d where it read r.
     """
@@ -156,9 +135,9 @@ def _to_readings_of(before: FittedModel, after: FittedModel) -> tuple[Array, lis
             continue
         index = names.index(zero)
         change = float(wrap_pi(after.values_rad[index] - before.values_rad[index]))
-        for periods, both in waves:
+        for periods, wave in waves:
             turn = periods * change
-            parts = [name for name in both if name in names]
+            parts = [name for name in (wave.format("sin"), wave.format("cos")) if name in names]
             if len(parts) == 2:
                 rows = [names.index(name) for name in parts]
                 matrix[np.ix_(rows, rows)] = [[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]
@@ -188,13 +167,13 @@ def worded(change: Change, models: tuple[FittedModel, ...], moments: tuple[str, 
     size, error = abs(change.change_rad) / ARCSEC, change.stderr_rad / ARCSEC
     in_arcmin = size >= 60.0 or change.term in models[0].axis_terms
     amount = f"{size / 60.0:.2f}' +- {error / 60.0:.2f}'" if in_arcmin else f'{size:.1f}" +- {error:.1f}"'
-    up, down = _WORDS.get(change.term, (f"{change.term} grew by {{}}", f"{change.term} fell by {{}}"))
-    happened = (up if change.change_rad > 0.0 else down).format(amount)
+    words, up, down = _WORDS.get(change.term, (f"{change.term} {{}} by {{}}", "grew", "fell"))
+    happened = words.format(up if change.change_rad > 0.0 else down, amount)
     latest = change.until == moments[-1]
     when = f"since {change.since}" if latest else f"between {change.since} and {change.until}"
-    said = f"{happened} {when}: {change.sigmas:.0f} sigma"
+    sentence = f"{happened} {when}: {change.sigmas:.0f} sigma"
     if change.metal:
-        return said
+        return sentence
     first, last = (models[moments.index(each)].run.session for each in (change.since, change.until))
-    cause = "homed or synced anew" if first != last else "homed or synced anew, or a coupling that slipped"
-    return f"{said}; that is where the encoder counts from ({cause}), no movement of the metal"
+    cause = "re-homed or re-synced" if first != last else "re-homed, re-synced or a slipped coupling"
+    return f"{sentence} ({cause}); the mount itself did not move"

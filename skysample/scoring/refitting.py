@@ -87,15 +87,16 @@ class TrainingData:
         except FAILURES as error:
             if type(error).__name__ == "NotFittedError":
                 raise InputError("model is not fitted: call model.fit(X, y) first", key="model") from error
-            message = f"model cannot predict from X ({first_line(error)}): fit it to these columns first"
-            raise InputError(message, key="model") from error
+            raise InputError(
+                f"model cannot predict from X ({first_line(error)}): fit it to these columns first",
+                key="model",
+            ) from error
         rows, k = X.shape[0], self.target.shape[1]
         if prediction.shape != (rows, k) and not (k == 1 and prediction.shape == (rows,)):
-            message = (
-                f"model predicts shape {prediction.shape} for {rows} rows, y has {np.shape(self.y)}: pass the y"
-                f" it was fitted to"
+            raise InputError(
+                f"model predicts shape {prediction.shape}, y has {np.shape(self.y)}: pass the y it was fitted to",
+                key="model",
             )
-            raise InputError(message, key="model")
         if not np.isfinite(prediction).all():
             raise InputError("model predicts values that are not finite: fit it again", key="model")
         return np.asfortranarray(prediction.reshape(rows, k))
@@ -158,8 +159,11 @@ class Refitting:
             fresh = self.data.fit(self.unfitted(self.model), rows, columns)
             return [self.data.predict(fresh, self.data.take(one, columns)) for one in asked]
         except FAILURES as error:
-            message = f"model cannot be fitted without this row ({first_line(error)}): give it more rows"
-            raise InputError(message, row=row + 1, key="model") from error
+            raise InputError(
+                f"model cannot be fitted without this row ({first_line(error)}): give it more rows",
+                row=row + 1,
+                key="model",
+            ) from error
 
     def _parts(self) -> list[Indices]:
         n = len(self.data.target)
@@ -217,17 +221,17 @@ def refitting_of(
     second = _again(_clone, model, data)
     if _holds_a_generator(model) or np.any(np.abs(second - tried[0]) > tolerance):
         warnings.warn(
-            f"the model is random: fitted again to the same rows it predicts them otherwise, by"
-            f" {radial_rms(tried[0] - residuals):.3g} RMS, and its score is as random; give it a fixed seed",
+            "the model is random: refitting the same rows changes its predictions by"
+            f" {radial_rms(tried[0] - residuals):.3g} RMS, and its score as much; give it a fixed seed",
             SkysampleWarning,
             stacklevel=4,
         )
-    elif not _starts_warm(model):
-        message = (
-            "model is not what fit makes of these rows: pass the X, y and sample_weight it was fitted to, or fit it"
-            " again"
+    elif not _warm_starts(model):
+        raise InputError(
+            "refitting these rows does not reproduce the model: pass the X, y and sample_weight it was fitted to, or"
+            " fit it again",
+            key="model",
         )
-        raise InputError(message, key="model")
     return Refitting(model, data, _clone, executor)
 
 
@@ -237,30 +241,26 @@ def _again(unfitted: Callable[[Any], Any], model: Any, data: TrainingData) -> Ar
     try:
         fresh = data.fit(unfitted(model), every)
     except FAILURES as error:
-        message = (
-            f"model cannot be copied and fitted again ({first_line(error)}): fit it to this X and y first"
-        )
-        raise InputError(message, key="model") from error
+        raise InputError(
+            f"model cannot be copied and fitted again ({first_line(error)}): fit it to this X and y first",
+            key="model",
+        ) from error
     return np.asarray(data.target - data.predict(fresh, data.take(every)))
 
 
 def _clone(model: Any) -> Any:
     """Copy by parameters; a deep copy of what is not scikit-learn's."""
-    base = sys.modules.get("sklearn.base")
-    if base is None or not hasattr(model, "get_params"):
-        return _deep_copy(model)
+    base: Any = sys.modules.get("sklearn.base")
     try:
-        fresh = base.clone(model)
+        return base.clone(model)
     except FAILURES:
         return _deep_copy(model)
-    return fresh
 
 
 def _deep_copy(model: Any) -> Any:
     """Copy whole, so that its next fit does not start from what it has learnt from every row."""
     fresh = copy.deepcopy(model)
-    warm = _warm_starts(fresh)
-    if warm and hasattr(fresh, "set_params"):
+    if warm := _warm_starts(fresh):
         fresh.set_params(**dict.fromkeys(warm, False))
     return fresh
 
@@ -268,10 +268,6 @@ def _deep_copy(model: Any) -> Any:
 def _warm_starts(model: Any) -> list[str]:
     parameters = model.get_params() if hasattr(model, "get_params") else {}
     return [name for name, value in parameters.items() if name.rpartition("__")[2] == "warm_start" and value]
-
-
-def _starts_warm(model: Any) -> bool:
-    return bool(_warm_starts(model))
 
 
 def _holds_a_generator(model: Any) -> bool:
@@ -324,8 +320,9 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
         raise InputError(f"X must have at least 3 rows to leave one out, not {n}", key="X")
     target = _numbers(y, "y")
     if target.ndim not in {1, 2} or len(target) != n or target.size == 0:
-        message = f"y must have {n} rows as X has, and at least one column, not the shape {target.shape}"
-        raise InputError(message, key="y")
+        raise InputError(
+            f"y must have the {n} rows of X and at least one column, not {target.shape}", key="y"
+        )
     weights = None if sample_weight is None else _checked_weights(model, sample_weight, n)
     named = getattr(X, "columns", None)
     return TrainingData(
@@ -352,20 +349,27 @@ def _as_given(value: Any, numbers: Array | None) -> Any:
 
 def _weights_name(model: Any) -> str:
     """What `fit` calls them: a pipeline hands on what carries the name of a step."""
-    steps = getattr(model, "steps", None) if hasattr(model, "named_steps") else None
+    steps = _steps(model)
     return f"{steps[-1][0]}__sample_weight" if steps else "sample_weight"
+
+
+def _steps(model: Any) -> Any:
+    return getattr(model, "steps", None) if hasattr(model, "named_steps") else None
 
 
 def _checked_weights(model: Any, sample_weight: ArrayLike, n: int) -> Array:
     weights = _numbers(sample_weight, "sample_weight")
     if weights.shape != (n,) or np.min(weights) < 0.0 or np.count_nonzero(weights) < 3:
-        message = f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0"
-        raise InputError(message, key="sample_weight")
-    steps = getattr(model, "steps", None) if hasattr(model, "named_steps") else None
+        raise InputError(
+            f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0",
+            key="sample_weight",
+        )
+    steps = _steps(model)
     takes = inspect.signature((steps[-1][1] if steps else model).fit).parameters.values()
     if not any(one.name == "sample_weight" or one.kind is one.VAR_KEYWORD for one in takes):
-        message = f"sample_weight is given, but fit of {type(model).__name__} takes none: leave it out"
-        raise InputError(message, key="sample_weight")
+        raise InputError(
+            f"fit of {type(model).__name__} takes none: leave sample_weight out", key="sample_weight"
+        )
     return weights
 
 
@@ -375,13 +379,13 @@ def _numbers(value: Any, key: str) -> Array:
         raise InputError(f"{key} has masked values: leave those rows out", key=key)
     try:
         given = np.asarray(value)
-        array = np.asarray(given if given.dtype.kind in "biufO" else np.nan, float)
+        numbers = given.ndim > 0 and given.dtype.kind in "biufO"
+        array = np.asarray(given if numbers else np.nan, float)
     except (TypeError, ValueError) as error:
         raise InputError(f"{key} must be an array of numbers ({first_line(error)})", key=key) from error
-    if given.dtype.kind not in "biufO":
-        raise InputError(f"{key} must be an array of numbers, not of {given.dtype}", key=key)
-    if array.ndim == 0:
-        raise InputError(f"{key} must be an array of numbers, not {type(value).__name__}", key=key)
+    if not numbers:
+        what = given.dtype if given.ndim else type(value).__name__
+        raise InputError(f"{key} must be an array of numbers, not {what}", key=key)
     with np.errstate(over="ignore", invalid="ignore"):
         sound = np.isfinite(np.sum(array))
     bad = np.empty((0, 1), int) if sound else np.argwhere(~np.isfinite(array))

@@ -1,4 +1,4 @@
-"""How wrong the model itself is expected to be over the usable sky: its own standard error, without the noise."""
+"""Standard error of the model itself over the usable sky, without the noise."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.geometry import ARCSEC
+from skysample.geometry import arcsec
 from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
@@ -40,26 +40,20 @@ class SkyError:
     @property
     def rms(self) -> Quantity:
         """RMS over the usable sky, arcsec."""
-        from astropy import units as u
-
-        return np.sqrt(np.mean(self.error_rad**2)) / ARCSEC * u.arcsec
+        return arcsec(np.sqrt(np.mean(self.error_rad**2)))
 
     @property
     def fresh(self) -> Quantity:
-        """What a fresh pointing anywhere in the usable sky is expected to be missed by: RMS, noise included, arcsec.
+        """Expected miss of a new pointing anywhere in the usable sky: RMS, noise included, arcsec.
 
         Both components have the noise, whatever the model's own error: sqrt(2 sigma^2 + rms^2).
         """
-        from astropy import units as u
-
-        return np.sqrt(2.0 * self.sigma_rad**2 + np.mean(self.error_rad**2)) / ARCSEC * u.arcsec
+        return arcsec(np.sqrt(2.0 * self.sigma_rad**2 + np.mean(self.error_rad**2)))
 
     @property
     def p95(self) -> Quantity:
         """95th percentile by area, arcsec."""
-        from astropy import units as u
-
-        return np.percentile(self.error_rad, 95.0) / ARCSEC * u.arcsec
+        return arcsec(np.percentile(self.error_rad, 95.0))
 
 
 def sky_design(model: FittedModel, sky: UsableSky) -> tuple[Array, Array]:

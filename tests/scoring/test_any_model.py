@@ -544,7 +544,7 @@ def test_a_model_fitted_to_other_rows_or_altered_since_is_refused():
     halves = LinearRegression().fit(X[:6], y[:6])
     altered = Ridge(1.0).fit(X, y).set_params(alpha=5.0)
     for model in (halves, altered):
-        with pytest.raises(InputError, match="not what fit makes of these rows"):
+        with pytest.raises(InputError, match="refitting these rows does not reproduce the model"):
             score_any(model, X, y)
 
 
@@ -561,7 +561,7 @@ def test_a_fit_that_goes_on_from_the_last_one_is_refused():
     X, y = data(n=9)
     model = RunningMean()
     model.fit(X[:3], y[:3])
-    with pytest.raises(InputError, match="not what fit makes of these rows"):
+    with pytest.raises(InputError, match="refitting these rows does not reproduce the model"):
         score_any(model, X, y)
 
 

@@ -35,13 +35,7 @@ STANDARD = {
 """What a first run of about 15 points can carry."""
 
 EXTENDED = {
-    "fork": (
-        *STANDARD["fork"],
-        "primary_sin",
-        "primary_cos",
-        "secondary_sin",
-        "secondary_cos",
-    ),
+    "fork": (*STANDARD["fork"], "primary_sin", "primary_cos", "secondary_sin", "secondary_cos"),
     "german": (*STANDARD["german"], "primary_sin", "primary_cos", "secondary_sin", "secondary_cos"),
     # The cosine part of an alt-az's altitude encoder moves the tube exactly as tube flexure does.
     "altaz": (*STANDARD["altaz"], "primary_sin", "primary_cos", "secondary_sin"),

@@ -11,7 +11,6 @@ rank of the observed among so many simulated is exact too, at any number of poin
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -191,24 +190,12 @@ class ResidualSpace:
         return observed, (1 + beyond) / (1 + DRAWS)
 
     def _noise(self) -> Iterator[Array]:
-        """Residuals that noise alone leaves, in batches (2n, b); those of ordinary runs are kept for the next test."""
-        if len(self.errors) * DRAWS <= _BATCH_NUMBERS:
-            yield self._few
-            return
+        """Residuals that noise alone leaves, in batches (2n, b)."""
         rng = np.random.default_rng(self.seed)
-        size, left = max(1, _BATCH_NUMBERS // len(self.errors)), DRAWS
-        while left:
-            yield self._drawn(rng, min(size, left))
-            left -= min(size, left)
-
-    @cached_property
-    def _few(self) -> Array:
-        return self._drawn(np.random.default_rng(self.seed), DRAWS)
-
-    def _drawn(self, rng: np.random.Generator, count: int) -> Array:
-        noise = rng.standard_normal((len(self.errors), count))
-        noise -= self.fitted @ (self.fitted.T @ noise)
-        return noise
+        size = max(1, _BATCH_NUMBERS // len(self.errors))
+        for start in range(0, DRAWS, size):
+            noise = rng.standard_normal((len(self.errors), min(size, DRAWS - start)))
+            yield noise - self.fitted @ (self.fitted.T @ noise)
 
 
 def residual_space(model: FittedModel, run: Run, seed: int) -> ResidualSpace:

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from skysample.errors import InputError
 from skysample.fitting import FittedModel, fit
-from skysample.geometry import ARCSEC
+from skysample.geometry import arcsec
 from skysample.plugins.registry import default_registry
 from skysample.scoring.selection.candidates import (
     Candidate,
@@ -133,15 +133,13 @@ class TermSelection:
         InputError
             If it is none.
         """
-        from astropy import units as u
-
         if name not in self.testable:
             raise InputError(
                 f"{name!r} was not tested beside this model; tested: {', '.join(self.testable) or 'none'}",
                 key="name",
             )
         index = self.selected.beside.candidates.index(name)
-        return detectable_rad(self.selected, index) / ARCSEC * u.arcsec
+        return arcsec(detectable_rad(self.selected, index))
 
     @property
     def terms(self) -> QTable:
@@ -227,14 +225,13 @@ def select_terms(
 
 
 def _table(rows: Sequence[TermEvidence | Candidate], fields: Sequence[str]) -> QTable:
-    from astropy import units as u
     from astropy.table import QTable
 
-    columns = {}
+    columns: dict[str, Any] = {}
     for name in fields:
         values = [getattr(row, name) for row in rows]
         if name.endswith("_rad"):
-            columns[name.removesuffix("_rad")] = np.array(values, float) / ARCSEC * u.arcsec
+            columns[name.removesuffix("_rad")] = arcsec(values)
         else:
             columns[name] = ["" if value is None else value for value in values]
     return QTable(columns)
