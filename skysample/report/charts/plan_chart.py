@@ -63,7 +63,7 @@ def sky_chart(plan: Plan) -> Figure:
         (f"{plan.site.name or 'Unnamed site'}: plan of {plan.points} points", _description(plan, stops)),
         f"{plan.points} points in {plan.total_s / 60.0:.1f} min",
         plan.sky,
-        np.concatenate([places, list(spots.values())]),
+        np.concatenate([places, 0.5 * (places[1:] + places[:-1]), list(spots.values())]),
         _legend(every, german=plan.site.mount.kind == "german", dome=bool(stops)),
         rim_deg=rim_deg,
         width_in=width,
