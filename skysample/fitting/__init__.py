@@ -134,7 +134,7 @@ def _poorer(function: PointingFunction, data: Observations, kept: NDArray[np.boo
 def _spared(
     function: PointingFunction, data: Observations, found: Converged, kept: NDArray[np.bool_]
 ) -> tuple[Converged, NDArray[np.bool_]]:
-    """Take points back that only look false together, from a fit that hardly determines where they are.
+    """Take back points that only look false together, from a fit that barely determines where they are.
 
     Each point is judged anew from a fit to all; what that keeps beyond the trusted points has to be noise as a set.
     """

@@ -93,7 +93,7 @@ class Selected:
         return t
 
     def best(self) -> str | None:
-        """The candidate to add: noise alone hardly makes its t, and leave-one-out gains by it."""
+        """The candidate to add: its t is beyond chance, and it lowers the leave-one-out error."""
         if self.family is None:
             return None
         t = np.abs(self.t)
