@@ -41,19 +41,26 @@ def _packaged_table() -> tuple[Array, Array, Array, float, Array]:
     """Read days (MJD), UT1-TAI (s) and pole (2, days) (arcsec); last year's rate of UT1-TAI (s/day) and mean pole."""
     import astropy_iers_data
 
-    lines = Path(astropy_iers_data.IERS_A_FILE).read_text("ascii").splitlines()
-    days, ut1_utc, *pole = np.array([_row(line) for line in lines if line[_UT1_UTC].strip()], float).T
+    lines = np.array(Path(astropy_iers_data.IERS_A_FILE).read_bytes().splitlines())
+    cells = lines.view("S1").reshape(len(lines), -1)
+
+    def column(place: slice) -> Array:
+        texts = np.strings.strip(
+            np.ascontiguousarray(cells[:, place]).view(f"S{place.stop - place.start}")[:, 0]
+        )
+        return np.where(texts == b"", b"nan", texts).astype(float)
+
+    # The final values of Bulletin B, otherwise those of Bulletin A.
+    final_pole = np.array([column(place) for place in _FINAL_POLE])
+    pole = np.where(np.isfinite(final_pole).all(axis=0), final_pole, [column(place) for place in _POLE])
+    final, ut1_utc = column(_FINAL_UT1_UTC), column(_UT1_UTC)
+    known = np.isfinite(ut1_utc)
+    days, pole = column(_MJD)[known], pole[:, known]
+    ut1_utc = np.where(np.isfinite(final), final, ut1_utc)[known]
     ut1_tai = ut1_utc - _tai_minus_utc(days)
     year = days >= days[-1] - 365.0
     rate = float(np.polyfit(days[year] - days[-1], ut1_tai[year], 1)[0])
-    return days, ut1_tai, np.array(pole), rate, np.array([values[year].mean() for values in pole])
-
-
-def _row(line: str) -> tuple[str, str, str, str]:
-    """MJD, UT1-UTC (s) and pole x, y (arcsec) of a day: the final values of Bulletin B, otherwise those of A."""
-    final = [line[columns].strip() for columns in _FINAL_POLE]
-    x, y = final if all(final) else [line[columns] for columns in _POLE]
-    return line[_MJD], line[_FINAL_UT1_UTC].strip() or line[_UT1_UTC], x, y
+    return days, ut1_tai, pole, rate, np.array([values[year].mean() for values in pole])
 
 
 def _tai_minus_utc(mjd: Array) -> Array:
