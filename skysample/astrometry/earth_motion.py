@@ -7,8 +7,7 @@ times close together are interpolated between a few knots, half a day apart, by 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -25,9 +24,8 @@ _OFFSETS = np.arange(-2, 4)
 _J2000 = 2451545.0
 
 
-@dataclass(frozen=True)
-class EarthMotion:
-    """Input of ERFA's `apco`, for times of any shape.
+class EarthMotion(NamedTuple):
+    """Input of ERFA's `apco`, in its order, for times of any shape.
 
     Attributes
     ----------

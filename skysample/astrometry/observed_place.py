@@ -86,16 +86,11 @@ def _astrometry(
     temperature = location.temperature_c if temperature_c is None else np.asarray(temperature_c, float)
     tt1, tt2 = terrestrial(utc)
     ut1_1, ut1_2, _ = erfa.ufunc.utcut1(jd1, jd2, orientation.dut1_s)
-    motion = earth_motion(tt1, tt2)
     a, b = erfa.ufunc.refco(pressure, temperature, HUMIDITY, WAVELENGTH_UM)
     return erfa.ufunc.apco(
         tt1,
         tt2,
-        motion.barycentric,
-        motion.heliocentric,
-        motion.x,
-        motion.y,
-        motion.s,
+        *earth_motion(tt1, tt2),
         erfa.ufunc.era00(ut1_1, ut1_2),
         np.radians(location.longitude_deg),
         location.latitude_rad,

@@ -26,7 +26,6 @@ __all__ = [
     "check_moment",
     "iso",
     "parse_utc",
-    "parse_utc_column",
     "terrestrial",
     "to_utc",
     "utc_from_jd",
@@ -67,17 +66,6 @@ def parse_utc(text: str, *, file: str | None = None, row: int | None = None, key
         If it is not such a date-time, lies outside 1972..2199, or names a leap second that did not occur.
     """
     return utc_from_text([text], file=file, rows=None if row is None else [row], key=key)[0]
-
-
-def parse_utc_column(
-    texts: Sequence[str],
-    *,
-    file: str | None = None,
-    rows: Sequence[int] | None = None,
-    key: str | None = None,
-) -> Time:
-    """Read ISO 8601 date-times, shape (n,), UTC: `parse_utc` for data rows numbered `rows`."""
-    return utc_from_text(texts, file=file, rows=rows, key=key)
 
 
 def utc_from_text(

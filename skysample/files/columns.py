@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.astrometry.times import parse_utc_column, to_utc
+from skysample.astrometry.times import to_utc, utc_from_text
 from skysample.errors import InputError
 from skysample.files.tables import FileTable, as_bool, as_float
 
@@ -135,7 +135,7 @@ class Columns:
                 empty = "is empty; give the time of mid-exposure"
                 other = f"is {cell!r:.60}; write ISO 8601 text, UTC, like 2030-01-31T21:04:05.678"
                 raise self.refuse(name, place, empty if cell is None else other)
-        return parse_utc_column(cells, file=self.file, rows=self.rows.tolist(), key=name)
+        return utc_from_text(cells, file=self.file, rows=self.rows.tolist(), key=name)
 
     def _cells(self, name: str, unit: str | None = None) -> list[Any]:
         """Values of the rows read, None for a cell that is empty or nan."""

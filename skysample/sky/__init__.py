@@ -322,11 +322,9 @@ def _moments(when: Time | None) -> list[Time | None]:
 
     if not isinstance(when, Time):
         raise InputError(f"when is a {type(when).__name__}; give an astropy Time, or None", key="when")
-    if when.isscalar:
-        return [when]
-    if when.ndim != 1 or when.size == 0:
+    if when.ndim > 1 or when.size == 0:
         raise InputError(f"when has shape {when.shape}; give one time, or a 1-D Time", key="when")
-    return list(when)
+    return list(when.reshape(-1))
 
 
 def _blocked(obstructions: Mapping[str, Obstruction], directions: Array, moments: list[Time | None]) -> Bools:

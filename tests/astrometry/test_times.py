@@ -8,7 +8,7 @@ from astropy.time import Time
 from hypothesis import given
 from hypothesis import strategies as st
 
-from skysample.astrometry.times import iso, parse_utc, parse_utc_column, to_utc, utc_from_jd, utc_from_text
+from skysample.astrometry.times import iso, parse_utc, to_utc, utc_from_jd, utc_from_text
 from skysample.errors import InputError
 
 MOMENTS = st.datetimes(min_value=datetime(1972, 1, 2), max_value=datetime(2199, 12, 30))  # noqa: DTZ001 - UTC by meaning
@@ -29,9 +29,7 @@ def test_julian_date_counts_days_as_the_calendar_does(moment: datetime):
 @given(st.lists(MOMENTS, min_size=1, max_size=5), st.sampled_from([3, 6, 9]))
 def test_text_survives_the_round_trip_to_the_precision_asked_for(moments: list[datetime], precision: int):
     texts = [moment.isoformat(timespec="milliseconds") for moment in moments]
-    assert iso(parse_utc_column(texts), precision).tolist() == [
-        text + "0" * (precision - 3) for text in texts
-    ]
+    assert iso(utc_from_text(texts), precision).tolist() == [text + "0" * (precision - 3) for text in texts]
 
 
 @given(MOMENTS, st.integers(-14 * 60, 14 * 60))
@@ -68,7 +66,7 @@ def test_nanoseconds_are_kept():
 
 def test_agrees_with_astropy_where_astropy_knows_the_leap_seconds():
     texts = ["1999-12-31T23:59:59.5", "2016-12-31T12:00:00", "2016-12-31T23:59:60.25", "2017-01-01T00:00:00"]
-    ours, theirs = parse_utc_column(texts), Time(texts, format="isot", scale="utc")
+    ours, theirs = utc_from_text(texts), Time(texts, format="isot", scale="utc")
     np.testing.assert_allclose((ours.jd1 - theirs.jd1) + (ours.jd2 - theirs.jd2), 0.0, atol=1e-15)
     assert iso(ours).tolist() == theirs.isot.tolist()
 
@@ -107,7 +105,7 @@ def test_what_is_no_moment_is_refused_with_its_place(text: str, says: str):
 
 def test_a_column_names_the_row_at_fault():
     with pytest.raises(InputError, match="row 7") as caught:
-        parse_utc_column(["2030-01-31T21:04:05", "soon"], rows=[4, 7], key="time")
+        utc_from_text(["2030-01-31T21:04:05", "soon"], rows=[4, 7], key="time")
     assert caught.value.row == 7
 
 
