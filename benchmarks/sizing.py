@@ -36,8 +36,7 @@ from skysample.scoring import sky_error
 from skysample.site import Site
 from skysample.sizing.confidence import noise_limits
 from skysample.sizing.final_model import over_the_sky, with_terms
-from skysample.sizing.grids import Grids
-from skysample.sizing.needed import Sizes
+from skysample.sizing.needed import Grids, Sizes
 from skysample.testing import SimulatedMount
 
 if TYPE_CHECKING:

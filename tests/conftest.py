@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from astropy.utils import iers
 from hypothesis import settings
 
+from skysample.plugins import build_registry
 from skysample.site import Site
 
 # Tests never time: a busy machine is no failure.
@@ -32,3 +35,18 @@ def packaged_earth_orientation():
 @pytest.fixture(name="make_site")
 def _make_site():
     return make_site
+
+
+@pytest.fixture(scope="session")
+def registry():
+    """skysample's own plugins, none of those installed."""
+    return build_registry(installed=False)
+
+
+@pytest.fixture
+def job(made, tmp_path, monkeypatch):
+    """A copy of the files that a module's fixture `made` has made, as the working folder."""
+    folder = tmp_path / "job"
+    shutil.copytree(made, folder)
+    monkeypatch.chdir(folder)
+    return folder

@@ -122,11 +122,11 @@ def _resumed(
     from skysample.runs import read_run
     from skysample.runs.points_done import read_points_done
 
-    progress = read_points_done(run)
-    if progress.done:
+    taken = read_points_done(run)
+    if taken.done:
         check_same_plan(earlier, read_run(run, earlier.site))
     try:
-        return resume_plan(earlier, progress, start, order=order, dome_weight=dome_weight)
+        return resume_plan(earlier, taken, start, order=order, dome_weight=dome_weight)
     except InputError as error:
         raise InputError(error.message, file=error.file or str(run), row=error.row, key=error.key) from None
 

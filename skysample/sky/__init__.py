@@ -178,7 +178,13 @@ class UsableSky:
         blocked = _blocked(self.obstructions, np.array(at, float)[None], _moments(self.when))
         return tuple(name for name, row in zip(self.obstructions, blocked, strict=True) if row[0])
 
-    def __str__(self) -> str:
+    @property
+    def table(self) -> QTable:
+        """One row per obstruction: `losses`."""
+        return self.losses
+
+    def summary(self) -> str:
+        """Say how much of the sky is usable, and what each obstruction takes."""
         name = f" of {self.site.name}" if self.site.name else ""
         share = 100.0 * self.area_sr / (2.0 * math.pi)
         width = max(len(loss.obstruction) for loss in self.taken)
@@ -198,6 +204,9 @@ class UsableSky:
             first, last = self.when.min().utc.isot, self.when.max().utc.isot
             lines.append(f"At all of {self.when.size} times from {first} to {last} UTC.")
         return "\n".join(lines)
+
+    def __str__(self) -> str:
+        return self.summary()
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(str(self))}</pre>"

@@ -15,7 +15,6 @@ import numpy as np
 
 from skysample.errors import InputError
 from skysample.testing.mount_errors import EAST, ERRORS, NORTH, UP, MountErrors
-from skysample.testing.sphere import along_great_circle, angles, moved
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -122,7 +121,7 @@ class SimulatedMount:
         )
         rotated = self.errors.rotated(primary.ravel(), secondary.ravel())
         shift = self.errors.displacement(rotated, primary.ravel(), secondary.ravel())
-        az, alt = angles(along_great_circle(rotated, shift) @ np.stack([NORTH, EAST, UP], axis=1))
+        az, alt = _angles(_along_great_circle(rotated, shift) @ np.stack([NORTH, EAST, UP], axis=1))
         return alt.reshape(primary.shape)[()], (az % (2.0 * np.pi)).reshape(primary.shape)[()]
 
     def reading(self, alt_rad: ArrayLike, az_rad: ArrayLike, side: ArrayLike = 1) -> tuple[Array, Array]:
@@ -153,7 +152,7 @@ class SimulatedMount:
             )
         alt, az, side = np.broadcast_arrays(np.asarray(alt_rad, float), np.asarray(az_rad, float), side)
         sky = np.stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)], axis=-1)
-        anticlockwise, secondary = angles(sky @ self.errors.frame())
+        anticlockwise, secondary = _angles(sky @ self.errors.frame())
         primary = np.where(side < 0, np.pi, 0.0) - anticlockwise
         return (primary + np.pi) % (2.0 * np.pi) - np.pi, np.where(side < 0, np.pi - secondary, secondary)
 
@@ -312,7 +311,7 @@ class SimulatedMount:
         rng = np.random.default_rng(rng)
         count = len(given)
         alt, az = self.point(primary, secondary)
-        az, alt = moved(az, alt, np.radians(noise_arcsec / 3600.0) * rng.standard_normal((count, 2)))
+        az, alt = _moved(az, alt, np.radians(noise_arcsec / 3600.0) * rng.standard_normal((count, 2)))
         ra, dec = self.solve(alt, az, utc_jd1, utc_jd2, dut1=dut1, xp=xp, yp=yp)
         ra, dec, false = _with_false_solutions(ra, dec, false_share, rng)
         pier = np.where(np.cos(secondary) < 0.0, "west", "east")
@@ -337,4 +336,28 @@ def _with_false_solutions(
     arc = np.radians(np.exp(rng.uniform(nearest, farthest, count)) / 60.0)
     towards = rng.uniform(0.0, 2.0 * np.pi, count)
     off = np.stack([arc * np.cos(towards), arc * np.sin(towards)], axis=-1)
-    return *moved(ra, dec, np.where(false[:, None], off, 0.0)), false
+    return *_moved(ra, dec, np.where(false[:, None], off, 0.0)), false
+
+
+def _along_great_circle(start: Array, shift: Array) -> Array:
+    """Move unit vectors (n, 3) along tangent vectors (n, 3), by their length."""
+    arc = np.linalg.norm(shift, axis=-1, keepdims=True)
+    heading = np.divide(shift, arc, out=np.zeros_like(shift), where=arc > 0.0)
+    there: Array = np.cos(arc) * start + np.sin(arc) * heading
+    return there
+
+
+def _angles(vectors: Array) -> tuple[Array, Array]:
+    """Longitude (from x towards y) and latitude of vectors of shape (..., 3)."""
+    x, y, z = np.moveaxis(vectors, -1, 0)
+    return np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))
+
+
+def _moved(longitude: Array, latitude: Array, by: Array) -> tuple[Array, Array]:
+    """Move points of a sphere by `by`, shape (n, 2): towards larger longitude and latitude."""
+    cos_lon, sin_lon = np.cos(longitude), np.sin(longitude)
+    cos_lat, sin_lat = np.cos(latitude), np.sin(latitude)
+    start = np.stack([cos_lat * cos_lon, cos_lat * sin_lon, sin_lat], axis=-1)
+    along = np.stack([-sin_lon, cos_lon, np.zeros_like(sin_lon)], axis=-1)
+    across = np.stack([-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat], axis=-1)
+    return _angles(_along_great_circle(start, by[:, :1] * along + by[:, 1:] * across))

@@ -18,7 +18,6 @@ from skysample.errors import InputError, NoSolution
 from skysample.geometry import direction, separation
 from skysample.planning import plan
 from skysample.planning.resuming import resume
-from skysample.plugins import build_registry
 from skysample.runs.points_done import PointsDone
 from skysample.site.dome import dome_open
 from skysample.site.mount_axes import ideal_axes, mount_frame, tube_origin
@@ -33,11 +32,6 @@ DOME = {
     "beam_m": 0.6,
 }
 HORIZON = [[0, 12], [90, 25], [210, 41], [300, 15]]
-
-
-@pytest.fixture(scope="module")
-def registry():
-    return build_registry(installed=False)
 
 
 @pytest.fixture(scope="module")

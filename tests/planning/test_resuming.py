@@ -21,7 +21,6 @@ from skysample.planning import plan
 from skysample.planning.plan_file import read_plan
 from skysample.planning.resuming import resume
 from skysample.planning.session import Session
-from skysample.plugins import build_registry
 from skysample.runs.points_done import PointsDone, read_points_done
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.site.mount_axes import tube_side
@@ -34,11 +33,6 @@ DOME = {
     "slit_past_zenith_deg": 10.0,
     "beam_m": 0.6,
 }
-
-
-@pytest.fixture(scope="module")
-def registry():
-    return build_registry(installed=False)
 
 
 @pytest.fixture(scope="module")

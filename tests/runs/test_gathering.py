@@ -14,16 +14,10 @@ from skysample.errors import InputError, NoSolution
 from skysample.geometry import ARCSEC, separation
 from skysample.runs import read_run, write_run
 from skysample.runs.gathering import HeaderKeywords, gather, gather_table
-from skysample.site import Site
+from tests.conftest import make_site
 
 REAL_HEADERS = Path(astropy.wcs.__file__).parent / "tests" / "data"
 """Headers of real frames that astropy ships with its tests."""
-
-
-def a_site(kind: str = "fork") -> Site:
-    return Site.from_dict(
-        {"location": {"latitude_deg": -27.0, "longitude_deg": 5.0}, "mount": {"kind": kind}}
-    )
 
 
 SOLVED = {
@@ -359,7 +353,7 @@ def test_readings_of_the_axes_from_keywords_of_one_s_own(tmp_path: Path):
     row = only_row(path, keywords=keywords)
     assert (row["primary_deg"], row["secondary_deg"], row["pier"]) == (-12.5, -41.0, "west")
     assert "target_ra_deg" not in row.colnames
-    run = gather([path], a_site("german"), keywords=keywords, assume={"axes": "raw"})
+    run = gather([path], make_site("german"), keywords=keywords, assume={"axes": "raw"})
     np.testing.assert_allclose(np.degrees(run.axes), [[167.5, 221.0]])
     assert (run.axes_kind, run.side.tolist()) == ("raw", [-1])
     assert "the primary axis reading is unknown: none of HAENC" in reason(
@@ -371,7 +365,7 @@ def test_the_side_of_the_pier_is_taken_where_it_is_said(tmp_path: Path):
     assert only_row(frame(tmp_path / "a.fits", PIER="WEST"))["pier"] == "west"
     assert np.ma.is_masked(only_row(frame(tmp_path / "b.fits", PIER="UNKNOWN"))["pier"])
     with pytest.raises(InputError, match="row 1: pier is missing"):
-        gather([frame(tmp_path / "c.fits")], a_site("german"))
+        gather([frame(tmp_path / "c.fits")], make_site("german"))
 
 
 # --- frames that cannot be used -------------------------------------------------------------------
@@ -430,7 +424,7 @@ def test_what_cannot_be_used_is_listed_and_the_rest_stands(tmp_path: Path):
     for name in ("text.fits", "empty.fits", "half.fits"):
         assert "cannot be read as FITS" in reasons[name]
     assert len(gathered.skipped) == len(files) - 2
-    run = gather(files, a_site())
+    run = gather(files, make_site())
     assert len(run) == 2
     assert run.meta["skipped"] == [dict(entry) for entry in gathered.skipped]
 
@@ -472,7 +466,7 @@ def test_frames_that_hit_their_target_give_axes_that_point_there(tmp_path: Path)
         )
         for k, (ra, dec) in enumerate([(150.0, -40.0), (120.0, -60.0), (90.0, -10.0)])
     ]
-    site = a_site()
+    site = make_site()
     run = gather(files[::-1], site)
     assert run.frames == tuple(map(str, files))
     aimed = ideal_direction(mount_frame("fork", site.location.latitude_rad), run.axes)
@@ -483,6 +477,6 @@ def test_frames_that_hit_their_target_give_axes_that_point_there(tmp_path: Path)
 def test_the_written_table_is_a_run_file(tmp_path: Path):
     files = [frame(tmp_path / f"{k}.fits", CRVAL1=150.0 + k, EXPTIME=float(k)) for k in range(3)]
     write_run(tmp_path / "run.ecsv", gather_table(files).table)
-    run, direct = read_run(tmp_path / "run.ecsv", a_site()), gather(files, a_site())
+    run, direct = read_run(tmp_path / "run.ecsv", make_site()), gather(files, make_site())
     np.testing.assert_array_equal(run.axes, direct.axes)
     np.testing.assert_array_equal(run.directions, direct.directions)

@@ -17,23 +17,16 @@ from skysample.errors import InputError, SkysampleWarning
 from skysample.files.tables import read_table, table_of, write_table
 from skysample.geometry import ARCSEC, alt_az, direction, separation
 from skysample.runs import Run, read_run, run_table, write_run
-from skysample.site import Site
 from skysample.site.mount_axes import ideal_axes, ideal_direction, mount_frame
+from tests.conftest import make_site
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-
-def a_site(kind: str = "fork", **location: float) -> Site:
-    return Site.from_dict(
-        {
-            "location": {"latitude_deg": -27.0, "longitude_deg": 5.0, "elevation_m": 1250.0, **location},
-            "mount": {"kind": kind},
-        }
-    )
+    from skysample.site import Site
 
 
-FORK, GERMAN, ALTAZ = a_site("fork"), a_site("german"), a_site("altaz")
+FORK, GERMAN, ALTAZ = make_site("fork"), make_site("german"), make_site("altaz")
 
 GOOD = """time,solved_ra_deg,solved_dec_deg,primary_deg,secondary_deg,pier,frame
 2025-03-01T20:00:00.5,100.0,-30.0,-10.0,-30.5,east,001
@@ -733,7 +726,7 @@ def test_reading_agrees_with_astropy_on_its_own_blank_separated_file(tmp_path: P
 def simulated(kind: str = "german", n: int = 5) -> Run:
     rng = np.random.default_rng(1)
     axes = np.stack([rng.uniform(-1, 1, n), rng.uniform(-1, 4, n)], axis=-1)
-    site = a_site(kind)
+    site = make_site(kind)
     return Run.from_arrays(site, axes, ideal_direction(mount_frame(kind, site.location.latitude_rad), axes))
 
 

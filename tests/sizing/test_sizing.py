@@ -17,7 +17,7 @@ from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sizing import learning_curve, points_needed
 from skysample.sizing.confidence import chance_of_meeting, error_upper, noise_upper, variance_draws
 from skysample.sizing.final_model import mean_variance, over_the_sky
-from skysample.sizing.grids import Grids
+from skysample.sizing.needed import Grids
 from skysample.sky import usable_sky
 from tests.conftest import make_site
 from tests.job_folder import SITE

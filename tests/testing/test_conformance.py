@@ -10,8 +10,12 @@ from skysample.errors import PluginError
 from skysample.geometry import direction
 from skysample.ordering.problem import OrderingProblem
 from skysample.plugins import default_registry
-from skysample.site import Axis, Dome, Mount, Site
+from skysample.site import Axis, Dome, Mount
 from skysample.testing import check_obstruction, check_ordering, check_term
+from tests.conftest import make_site
+
+HORIZON = [[0, 12], [90, 25], [210, 41], [300, 15]]
+DOME = {"radius_m": 2.6, "slit_width_m": 1.1, "pivot_m": [0.0, 0.1, -0.2]}
 
 KINDS = ("fork", "german", "altaz")
 
@@ -155,7 +159,7 @@ def test_an_ordering_that_does_not_fit_is_told_what_is_wrong(problem):
 @pytest.mark.parametrize("points", [1, 2, 9])
 @pytest.mark.parametrize("dome", [True, False])
 def test_every_installed_ordering_conforms(points, dome):
-    orderings = default_registry().orderings(a_site())
+    orderings = default_registry().orderings(make_site("german", sky={"horizon": HORIZON}, dome=DOME))
     assert orderings
     for ordering in orderings.values():
         check_ordering(ordering, a_problem(points, dome=dome))
@@ -215,18 +219,7 @@ def test_an_obstruction_that_does_not_fit_is_told_what_is_wrong(problem):
 
 @pytest.mark.parametrize("when", times(), ids=["no time", "one time", "a time each"])
 def test_every_installed_obstruction_conforms(when):
-    obstructions = default_registry().obstructions(a_site())
+    obstructions = default_registry().obstructions(make_site("german", sky={"horizon": HORIZON}, dome=DOME))
     assert obstructions
     for obstruction in obstructions.values():
         check_obstruction(obstruction, a_sky(), when)
-
-
-def a_site():
-    return Site.from_dict(
-        {
-            "location": {"latitude_deg": -27.0, "longitude_deg": 5.0, "elevation_m": 1250.0},
-            "sky": {"horizon": [[0, 12], [90, 25], [210, 41], [300, 15]]},
-            "mount": {"kind": "german"},
-            "dome": {"radius_m": 2.6, "slit_width_m": 1.1, "pivot_m": [0.0, 0.1, -0.2]},
-        }
-    )
