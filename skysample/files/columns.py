@@ -53,7 +53,7 @@ class Columns:
         """Build the error for row number `place` (from 0) of those read."""
         return InputError(f"{name} {what}", file=self.file, row=int(self.rows[place]), key=name)
 
-    def given(self, name: str) -> bool:
+    def has_values(self, name: str) -> bool:
         """Whether the column exists and has a value in any of the rows."""
         return bool(self.present(name).any())
 

@@ -119,8 +119,8 @@ def _refusal(value: Any, kind: Any, place: str, advice: str) -> InputError:
     return InputError(f"{start}{shown(value)} is not {_wanted(kind)}; {advice}", key=place)
 
 
-def _did_you_mean(given: Any, known: Any, where: str = "") -> str:
-    near = difflib.get_close_matches(_clipped(given).lower(), known, n=1, cutoff=0.5)
+def _did_you_mean(word: Any, known: Any, where: str = "") -> str:
+    near = difflib.get_close_matches(_clipped(word).lower(), known, n=1, cutoff=0.5)
     return f"did you mean {where}{near[0]}?" if near else ""
 
 

@@ -148,12 +148,12 @@ def _named(answers: Any, kind: Any, plugin: str, hook: str) -> list[tuple[str, A
         raise unfit(f"returned {type(answers).__name__}, not a list")
     named = []
     for answer in answers:
-        given = type(answer).__name__
+        found = type(answer).__name__
         name = getattr(answer, "name", None)
         if isinstance(answer, type) or not isinstance(answer, kind) or not isinstance(name, str):
-            raise unfit(f"returned {given}, which is no {kind.__name__} (see skysample.plugins.contracts)")
+            raise unfit(f"returned {found}, not a valid {kind.__name__} (see skysample.plugins.contracts)")
         if not name.strip() or "," in name or not name.isprintable():
-            raise unfit(f"returned a {given} named {name!r}; give it a name of one line, without a comma")
+            raise unfit(f"returned a {found} named {name!r}; give it a name of one line, without a comma")
         named.append((name, answer))
     return named
 

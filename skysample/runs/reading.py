@@ -115,8 +115,8 @@ def fields_of_table(
     else:
         target = np.radians(_ra_dec(columns, "target"))
         side = _piers(columns, required=True) if len(sides(kind)) > 1 else np.ones(len(time), np.int64)
-        asked = observed(target, refraction=declared["target_refraction"] != "false")
-        axes = ideal_axes(mount_frame(kind, site.location.latitude_rad), asked, side)
+        targets = observed(target, refraction=declared["target_refraction"] != "false")
+        axes = ideal_axes(mount_frame(kind, site.location.latitude_rad), targets, side)
     return {
         "axes": axes,
         "directions": directions,
@@ -214,7 +214,7 @@ def _refuse_repeats(columns: Columns, time: Time, ra_dec: Array) -> None:
 
 
 def _sigma(columns: Columns) -> Array | None:
-    if not columns.given("sigma_arcsec"):
+    if not columns.has_values("sigma_arcsec"):
         return None
     return columns.floats("sigma_arcsec", 1e-6, 1e5, unit="arcsec", required=True)
 
@@ -227,10 +227,10 @@ def _parity(columns: Columns) -> bool | None:
 
 def _has_readings(columns: Columns) -> bool:
     """Whether the run has axis readings, which take precedence over targets."""
-    if columns.given("primary_deg") or columns.given("secondary_deg"):
+    if columns.has_values("primary_deg") or columns.has_values("secondary_deg"):
         _require(columns, "primary_deg", "secondary_deg")
         return True
-    if not (columns.given("target_ra_deg") or columns.given("target_dec_deg")):
+    if not (columns.has_values("target_ra_deg") or columns.has_values("target_dec_deg")):
         raise InputError(
             "has neither readings of the axes (primary_deg, secondary_deg) nor targets (target_ra_deg, target_dec_deg);"
             " give one or the other",

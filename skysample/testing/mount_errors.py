@@ -69,7 +69,7 @@ class MountErrors:
         return float(np.radians(self.terms_arcsec.get(name, 0.0) / 3600.0))
 
     def frame(self) -> Array:
-        """Aligned mount's axes as columns: x where readings are zero, z along the primary, shape (3, 3)."""
+        """Axes of an aligned mount as columns: x at zero readings, z along the primary, shape (3, 3)."""
         if self.kind == "altaz":
             x, z = NORTH, UP
         else:
@@ -79,7 +79,7 @@ class MountErrors:
         return np.stack([x, np.cross(z, x), z], axis=1)
 
     def base(self) -> Rotation:
-        """What turns an aligned mount's base into this one's."""
+        """Rotation from the base of an aligned mount to this one's."""
         if self.kind == "altaz":
             return Rotation.from_rotvec(self._rad("tilt_east") * NORTH - self._rad("tilt_north") * EAST)
         elevated = 1.0 if self.latitude_deg >= 0.0 else -1.0
@@ -87,7 +87,7 @@ class MountErrors:
         return azimuth * Rotation.from_rotvec(elevated * self._rad("polar_altitude") * EAST)
 
     def rotated(self, primary: Array, secondary: Array) -> Array:
-        """Direction of the tube once the rotations are done, shape (n, 3)."""
+        """Direction of the tube after the rotations, shape (n, 3)."""
         x, y, z = np.eye(3)
         side = self._side(secondary)
         tube = Rotation.from_rotvec(np.outer(self._rad("cone") + side * self._rad("cone_by_side"), z)).apply(
@@ -107,7 +107,7 @@ class MountErrors:
         return np.where(np.cos(secondary + self._rad("secondary_zero")) < 0.0, -1.0, 1.0)
 
     def _encoder(self, axis: str, reading: Array) -> Array:
-        """How far an axis stands beyond its reading."""
+        """How far an axis is beyond its reading."""
         once = self._rad(f"{axis}_sin") * np.sin(reading) + self._rad(f"{axis}_cos") * np.cos(reading)
         twice = self._rad(f"{axis}_sin_twice") * np.sin(2.0 * reading)
         beyond: Array = once + twice + self._rad(f"{axis}_cos_twice") * np.cos(2.0 * reading)

@@ -302,14 +302,14 @@ class SimulatedMount:
         if not 0.0 <= noise_arcsec < np.inf:
             raise InputError(f"noise_arcsec is {noise_arcsec}; write 0 or more", key="noise_arcsec")
         name = "targets_rad" if readings_rad is None else "readings_rad"
-        given = np.asarray(targets_rad if readings_rad is None else readings_rad, float)
-        if given.ndim != 2 or given.shape[1] != 2 or not np.isfinite(given).all():
-            raise InputError(f"{name} of shape {given.shape} must be finite and of shape (n, 2)", key=name)
-        primary, secondary = given[:, 0], given[:, 1]
-        if readings_rad is None:
-            primary, secondary = self.reading(given[:, 0], given[:, 1], sides)
+        pair = np.asarray(targets_rad if readings_rad is None else readings_rad, float)
+        if pair.ndim != 2 or pair.shape[1] != 2 or not np.isfinite(pair).all():
+            raise InputError(f"{name} of shape {pair.shape} must be finite and of shape (n, 2)", key=name)
+        primary, secondary = (
+            pair.T if readings_rad is not None else self.reading(pair[:, 0], pair[:, 1], sides)
+        )
         rng = np.random.default_rng(rng)
-        count = len(given)
+        count = len(pair)
         alt, az = self.point(primary, secondary)
         az, alt = _moved(az, alt, np.radians(noise_arcsec / 3600.0) * rng.standard_normal((count, 2)))
         ra, dec = self.solve(alt, az, utc_jd1, utc_jd2, dut1=dut1, xp=xp, yp=yp)

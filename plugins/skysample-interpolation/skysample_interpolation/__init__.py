@@ -1,7 +1,6 @@
-"""Terms of an axis encoder that misreads within each period of its signal, because its two channels do not match.
+"""Terms for an axis encoder with errors that repeat with its signal, because its two channels do not match.
 
-How many periods its signal has in one turn of the axis stands in the site file; an axis without a number has no such
-terms::
+The site file gives the number of signal periods per turn of each axis; an axis without it has no such terms::
 
     [plugins.interpolation]
     primary_periods = 64
@@ -26,6 +25,6 @@ __all__ = ["Interpolation", "InterpolationSettings", "interpolation_terms", "sky
 
 @hookimpl
 def skysample_terms(mount: Mount, settings: Mapping[str, Any]) -> list[Term]:
-    """Offer four terms for each axis whose periods the site file gives."""
-    given = read_settings(settings, InterpolationSettings, plugin="interpolation")
-    return list(interpolation_terms(mount.kind, given))
+    """Return four terms for each axis whose periods the site file gives."""
+    periods = read_settings(settings, InterpolationSettings, plugin="interpolation")
+    return list(interpolation_terms(mount.kind, periods))

@@ -1,4 +1,4 @@
-"""Interpolation error of a two-channel encoder: once a signal period by offsets, twice by unequal gain and phase.
+"""Interpolation error of a two-channel encoder: once per signal period from offsets, twice from gain and phase.
 
 Source: Heydemann, "Determination and correction of quadrature fringe measurement errors in interferometers", Applied
 Optics 20, 3382 (1981), for the two distorted channels (cited from memory); the first order is worked out in README.md.
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Interpolation", "InterpolationSettings", "interpolation_terms"]
 
-# Once and twice a turn are the core's own terms. Beyond 100 periods the error changes by more from one pointing to the
-# next than `skysample.testing.check_term` calls smooth, and a tracking exposure runs through a good part of a period.
+# Once and twice per turn are skysample's own terms. Beyond 100 periods the error is no longer smooth from one pointing
+# to the next (`skysample.testing.check_term`), and a tracking exposure covers a good part of a period.
 Periods = Annotated[int, msgspec.Meta(ge=3, le=100)]
 
 
 class InterpolationSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """`[plugins.interpolation]` of the site file: signal periods in one turn of each axis."""
+    """`[plugins.interpolation]` of the site file: signal periods per turn of each axis."""
 
     primary_periods: Periods | None = None
     secondary_periods: Periods | None = None
@@ -36,20 +36,20 @@ class InterpolationSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=T
 
 @dataclass(frozen=True)
 class Interpolation:
-    """The axis stands beyond its reading by the coefficient times sin or cos of (twice) the signal's phase.
+    """The axis is beyond its reading by the coefficient times the sine or cosine of (twice) the signal phase.
 
     Parameters
     ----------
     kind : str
-        Of mount.
+        Kind of mount.
     axis : {"primary", "secondary"}
-        Whose encoder.
+        Axis of the encoder.
     part : {"sin", "cos"}
         Of the phase, which is the mechanical reading times the periods.
     periods : int
-        Of the signal in one turn of the axis.
+        Signal periods per turn of the axis.
     times : {1, 2}
-        In one period: 1 where a channel has an offset, 2 where gain or phase of the channels differ.
+        Cycles per period: 1 for an offset of a channel, 2 for different gains or phases.
     """
 
     kind: str
@@ -72,7 +72,7 @@ class Interpolation:
 
 
 def interpolation_terms(kind: str, settings: InterpolationSettings) -> Iterator[Interpolation]:
-    """Make the four terms of each axis whose periods are given."""
+    """Yield the four terms of each axis whose periods are given."""
     axes: tuple[tuple[Literal["primary", "secondary"], int | None], ...] = (
         ("primary", settings.primary_periods),
         ("secondary", settings.secondary_periods),

@@ -1,6 +1,6 @@
-"""Keeps a plan away from the Moon.
+"""Keep a plan away from the Moon.
 
-The distance comes from the site file, 20 degrees where it gives none::
+The site file gives the distance; the default is 20 degrees::
 
     [plugins.moon]
     avoid_deg = 20
@@ -23,5 +23,5 @@ __all__ = ["Moon", "moon_direction", "skysample_obstructions"]
 
 @hookimpl
 def skysample_obstructions(site: Site) -> list[Obstruction]:
-    """Return the Moon, at the distance that the site file gives."""
+    """Return the Moon as an obstruction, with the distance from the site file."""
     return [Moon.from_site(site)]

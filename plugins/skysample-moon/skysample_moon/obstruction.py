@@ -1,4 +1,4 @@
-"""The Moon as something that keeps a part of the sky from being used."""
+"""The Moon as an obstruction."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ __all__ = ["Moon", "MoonSettings"]
 
 DEFAULT_AVOID_DEG = 20.0
 RADIUS_DEG = 0.27
-"""The Moon's own, seen from the Earth: it is up until its upper limb has set."""
+"""Radius of the Moon seen from the Earth: it is up until its upper limb sets."""
 
 
 class MoonSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -33,12 +33,12 @@ class MoonSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 @dataclass(frozen=True)
 class Moon:
-    """Blocks what is closer to the Moon's centre than some angle while any of the Moon is above the horizon.
+    """Block directions near the centre of the Moon while any part of it is above the horizon.
 
     Parameters
     ----------
     site : Site
-        For the place and the air.
+        For location and air.
     avoid_deg : float
         Degrees, 0 to 180; 0 blocks nothing.
     """
@@ -54,20 +54,20 @@ class Moon:
         Raises
         ------
         InputError
-            Unknown key, or a distance that is not within 0 to 180 degrees.
+            If a key is unknown, or the distance is not within 0 to 180 degrees.
         """
-        given = read_settings(site.plugins.get("moon", {}), MoonSettings, plugin="moon")
-        return cls(site, given.avoid_deg)
+        settings = read_settings(site.plugins.get("moon", {}), MoonSettings, plugin="moon")
+        return cls(site, settings.avoid_deg)
 
     def blocks(self, directions: NDArray[np.float64], when: Time | None) -> NDArray[np.bool_]:
-        """Say which directions are too close to the Moon.
+        """Return which directions are too close to the Moon.
 
         Parameters
         ----------
         directions : ndarray, shape (n, 3)
             Unit vectors, east-north-up, as observed.
         when : astropy.time.Time or None
-            Scalar, or shape (n,). None: no Moon to keep away from.
+            Scalar, or shape (n,). None: nothing is blocked.
 
         Returns
         -------

@@ -1,7 +1,7 @@
-"""Orders a plan by the shortest path over a table of times from point to point, with PyVRP.
+"""Order a plan by the shortest path over a table of times from point to point, with PyVRP.
 
-A peer to compare skysample's own orderings with: a table cannot hold what the dome does. The budget comes from the
-site file, 5000 iterations where it gives none::
+For comparison with skysample's own orderings: a table cannot describe the dome. The site file gives the budget; the
+default is 5000 iterations::
 
     [plugins.pairwise]
     iterations = 5000
@@ -25,5 +25,5 @@ __all__ = ["TICKS", "Pairwise", "PairwiseSettings", "pairwise_s", "pairwise_tick
 
 @hookimpl
 def skysample_orderings(settings: Mapping[str, Any]) -> list[Ordering]:
-    """Hand over the ordering, with the budget that the site file gives."""
+    """Return the ordering, with the budget from the site file."""
     return [Pairwise(read_settings(settings, PairwiseSettings, plugin="pairwise").iterations)]

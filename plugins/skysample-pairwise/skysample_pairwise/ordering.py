@@ -28,19 +28,19 @@ class PairwiseSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 @dataclass(frozen=True)
 class Pairwise:
-    """The nearest that PyVRP comes to the pairwise optimum.
+    """Order by the best path that PyVRP finds over the table.
 
     Parameters
     ----------
     iterations : int
-        Budget. A count and no time, so that the same seed gives the same order.
+        Budget. A count and not a time, so that the same seed gives the same order.
     """
 
     iterations: int = DEFAULT_ITERATIONS
     name: str = field(default="pairwise", init=False)
 
     def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
-        """Return the best order found; the same problem and seed give the same order from the same PyVRP."""
+        """Return the best order found; with the same version of PyVRP it is reproducible."""
         if problem.points < 2:
             return problem.numbers
         # The solver is heavy, and a registry is built at every start.

@@ -1,4 +1,4 @@
-"""The table that a general route solver is given: least times from stop to stop."""
+"""Table of least times from stop to stop, for a general route solver."""
 
 from __future__ import annotations
 
@@ -20,22 +20,22 @@ if TYPE_CHECKING:
 __all__ = ["TICKS", "pairwise_s", "pairwise_ticks"]
 
 TICKS = 10_000
-"""Route solvers count in whole numbers: ticks in a second."""
+"""Ticks per second: route solvers count in whole numbers."""
 
 
 def pairwise_ticks(problem: OrderingProblem) -> NDArray[np.int64]:
-    """Least time of every leg: the mount's, or the dome's over the gap between both stops' azimuths if that is longer.
+    """Compute the least time of every leg: that of the mount, or of the dome between both stops if that is longer.
 
     Parameters
     ----------
     problem : OrderingProblem
-        Stops and present state.
+        Stops and current state.
 
     Returns
     -------
     ndarray of int, shape (n + 1, n + 1)
-        Ticks, without settling. Node 0 is the start, node i + 1 is stop i. Going back to the start costs nothing: a
-        round trip is then the open path that is wanted.
+        Ticks, without settling. Node 0 is the start, node i + 1 is stop i. Going back to the start costs nothing, so
+        that a round trip is an open path.
     """
     legs = np.roll(least_legs(problem, dome_stands(problem)), 1, axis=(0, 1))
     legs[:, 0] = 0.0
@@ -43,7 +43,7 @@ def pairwise_ticks(problem: OrderingProblem) -> NDArray[np.int64]:
 
 
 def pairwise_s(problem: OrderingProblem, order: Sequence[int]) -> float:
-    """Seconds of motion that the table makes of an order, settling included: never more than the true time."""
+    """Seconds of motion of an order by the table, settling included: never more than the true time."""
     table = pairwise_ticks(problem)
     legs = sum(table[a, b] for a, b in pairwise([0, *(stop + 1 for stop in order)])) / TICKS
     return float(legs + problem.points * problem.mount.settle_s)
