@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from astropy.utils import iers
 from hypothesis import settings
@@ -41,12 +39,3 @@ def _make_site():
 def registry():
     """skysample's own plugins, none of those installed."""
     return build_registry(installed=False)
-
-
-@pytest.fixture
-def job(made, tmp_path, monkeypatch):
-    """A copy of the files that a module's fixture `made` has made, as the working folder."""
-    folder = tmp_path / "job"
-    shutil.copytree(made, folder)
-    monkeypatch.chdir(folder)
-    return folder
