@@ -197,7 +197,7 @@ def test_a_setting_that_no_file_can_hold_stops_saving_with_a_sentence_and_leaves
     site = make_site("fork", 35.0, plugins={"mast": {"height_m": float("nan")}})
     model = fit(simulated_run(site, errors("fork"), 20, noise_arcsec=1.0)[0], site, registry=registry())
     (tmp_path / "model.json").write_text("as it was")
-    with pytest.raises(InputError, match=r"table \[plugins\.NAME\] of the site holds what JSON cannot"):
+    with pytest.raises(InputError, match=r"table \[plugins\.NAME\] of the site file that JSON cannot hold"):
         model.save(tmp_path / "model.json")
     assert (tmp_path / "model.json").read_text() == "as it was"
 
@@ -252,7 +252,7 @@ def test_a_name_that_no_option_could_say_is_refused(name):
 
 
 def test_a_class_in_place_of_an_ordering_made_of_it_is_named():
-    with pytest.warns(SkysampleWarning, match="'odd'.*is no Ordering"):
+    with pytest.warns(SkysampleWarning, match="'odd'.*not a valid Ordering"):
         registry(odd=Plugin(orderings=[Reverse])).orderings(make_site())
 
 
