@@ -144,12 +144,11 @@ def solve(
     w = np.ones(len(A)) if weights is None else np.asarray(weights, float)
     P = np.zeros((0, A.shape[1])) if penalty is None else np.asarray(penalty, float)
     columns = y.reshape(len(A), -1)
-    root = np.sqrt(w)[:, None]
-    scaled = ScaledDesign.of(A, columns, None if weights is None else root[:, 0], penalty=P)
+    scaled = ScaledDesign.of(A, columns, None if weights is None else np.sqrt(w), penalty=P)
     coefficients, PF = scaled.coefficients, P @ scaled.factor
     # One step of iterative refinement (Björck 1996, Numerical Methods for Least Squares Problems, section 2.9).
-    missed = (root * (A @ scaled.factor)).T @ (root * (columns - A @ coefficients))
-    coefficients += scaled.factor @ (missed - PF.T @ (P @ coefficients))
+    missed = A.T @ (w[:, None] * (columns - A @ coefficients)) - P.T @ (P @ coefficients)
+    coefficients += scaled.factor @ (scaled.factor.T @ missed)
     residuals = columns - A @ coefficients
     dof = float(np.count_nonzero(w) - scaled.rank + np.sum(PF**2))
     square = w @ residuals**2

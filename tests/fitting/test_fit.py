@@ -261,7 +261,7 @@ def test_sigma_is_the_noise_and_weights_follow_the_given_errors():
 @pytest.mark.parametrize(("kind", "latitude"), [("fork", 45.0), ("german", 35.0)])
 def test_a_run_is_not_fitted_for_another_telescope(kind, latitude):
     run, _ = simulated_run(make_site("fork", 35.0), errors("fork"), 20)
-    with pytest.raises(InputError, match="the run is of a fork mount at latitude 35, the site has a"):
+    with pytest.raises(InputError, match="the run is from a fork mount at latitude 35, the site has a"):
         fit(run, make_site(kind, latitude))
 
 
