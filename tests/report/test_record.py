@@ -126,14 +126,15 @@ def text_of(page, section=None):
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
-    return Job(tmp_path_factory.mktemp("job"))
+    made = Job(tmp_path_factory.mktemp("job"))
+    made.run("before.ecsv")
+    made.run("after.ecsv", 40, made.mount.adjusted(-2756.0, 5395.0), false_share=0.05)
+    return made
 
 
 @pytest.fixture(scope="module")
 def record(job):
-    before = job.run("before.ecsv")
-    after = job.run("after.ecsv", 40, job.mount.adjusted(-2756.0, 5395.0), false_share=0.05)
-    return job.record(after, before)
+    return job.record(job.folder / "after.ecsv", job.folder / "before.ecsv")
 
 
 @pytest.fixture(scope="module")
