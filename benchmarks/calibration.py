@@ -177,7 +177,7 @@ def polar_inside(model: ss.FittedModel, mount: SimulatedMount, site: ss.Site) ->
     except NotDetermined:
         return np.zeros(0, bool)
     truth = np.array([mount.terms_arcsec[name] for name in AXIS_TERMS[model.kind]]) * ARCSEC
-    off = wrapped(np.array([found.first_rad, found.second_rad]) - truth)
+    off = wrapped(np.array(found.aim) - truth)
     return np.abs(off) <= found.t_limit * found.stderr_rad
 
 

@@ -1,4 +1,4 @@
-"""Whether the bolts did what was asked of them, and which move is still worth making."""
+"""Whether each bolt did what was asked, and which move is still worth making."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from skysample.alignment.wedge import adjuster_angles, lone_move
-from skysample.geometry import direction
+from skysample.alignment.wedge import ARCMIN, adjuster_angles, bolt_thread, lone_move, polar_axis, slopes
+from skysample.astrometry.sidereal import SIDEREAL_RAD_S
+from skysample.geometry import ARCSEC
 from skysample.scoring.changes import welch
 from skysample.site import Wedge
 
@@ -16,28 +17,42 @@ if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.wedge import Move
     from skysample.geometry import Array
+    from skysample.site import Camera
 
-__all__ = ["BY_HAND_TURNS", "Asked", "Verdict", "asked_and_made", "worth_making"]
+__all__ = [
+    "BY_HAND_TURNS",
+    "DEFAULT_LIMIT_ARCMIN",
+    "TOLERANCE_PX",
+    "Asked",
+    "Verdict",
+    "asked_and_made",
+    "enough_without_model",
+    "worth_making",
+]
 
 Verdict = Literal["as asked", "close", "overshot", "fell short", "wrong way", "did not move", "crept"]
 
 _CREEP_SHARE = 0.1
-"""A miss below this share of the move is a small slip on a move that was made, not a move made wrong (our choice)."""
+"""A miss below this share of the move is a small slip, not a wrong move (our choice)."""
 
 BY_HAND_TURNS = 0.125
-"""As near as a bolt is set by hand: an eighth of a turn (common practice, no source)."""
+"""How finely a bolt is set by hand: an eighth of a turn (common practice, no source)."""
 
 _MUCH_ARCMIN = 5.0
-"""No clamp that is tightened takes the axis so far along (our choice)."""
+"""More than any clamp shifts the axis as it is tightened (our choice)."""
 
-_TO_ARCMIN = float(np.degrees(1.0) * 60.0)
+DEFAULT_LIMIT_ARCMIN = 30.0
+"""Within which an axis is easily brought (common practice, no source)."""
 
-_WAYS = {"altitude": ("up", "down"), "azimuth": ("to the east", "to the west")}
+TOLERANCE_PX = 0.5
+"""Longest trail that goes unnoticed: half a pixel (common practice, no source)."""
+
+_WAYS = {"azimuth": ("to the east", "to the west")}
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What one adjuster was asked to do, and what it did.
+    """One adjuster: the move asked for, and the move made.
 
     Attributes
     ----------
@@ -46,15 +61,15 @@ class Asked:
     asked_arcmin, made_arcmin : float
         Up, or to the east, positive; for `altaz` that side of the base up.
     stderr_arcmin : float
-        Standard error of what was made, from both runs.
+        Standard error of the move made, from both runs.
     dof, p : float
         Welch's degrees of freedom, and the chance of so large a miss if the move was made exactly.
+    asked_known, moved : bool
+        Whether the move asked for, and the move made, are significant (95 %).
+    by_hand_arcmin : float or None
+        An eighth of a turn of the bolt; None if the site file does not describe it.
     beyond_chance : bool
         By Holm's step-down over both adjusters and every term compared, at a family-wise 5 %.
-    asked_known, moved : bool
-        Whether the move asked for, and the move made, are told from none (95 %).
-    by_hand_arcmin : float or None
-        An eighth of a turn of the bolt, where the site file describes it.
     """
 
     adjuster: str
@@ -70,7 +85,7 @@ class Asked:
 
     @property
     def miss_arcmin(self) -> float:
-        """What was made less what was asked."""
+        """Move made minus move asked for."""
         return self.made_arcmin - self.asked_arcmin
 
     @property
@@ -90,25 +105,27 @@ class Asked:
 
     @property
     def sentence(self) -> str:
-        """The verdict in words, with numbers and errors."""
-        asked, made = (self._way(each) for each in (self.asked_arcmin, self.made_arcmin))
-        error = f"+- {self.stderr_arcmin:.2f}'"
-        missed = f"{self._way(self.miss_arcmin)} {error}"
-        told = f"{self.adjuster}: asked {asked}, moved {made} {error}"
-        return {
-            "as asked": f"{told}: as asked, within the error",
-            "close": f"{told}: {missed} from what was asked, less than an eighth of a turn: as near as a bolt is set by"
-            " hand",
-            "overshot": f"{told}: {missed} too far; turned too far, or arm and pitch are not as in [wedge]",
-            "fell short": f"{told}: short, {missed} from what was asked; turned too little, slack not taken up, or arm"
-            " and pitch not as in [wedge]",
-            "wrong way": f"{told}: the wrong way; check which way this bolt turns the axis, and the sense in [wedge]",
-            "did not move": f"{told}: it did not move; still clamped, slack not taken up, or not turned",
-            "crept": f"{told}: nothing was asked of it; the wrong bolt was turned, or the two runs are swapped"
-            if not self.asked_known and abs(self.made_arcmin) > _MUCH_ARCMIN
-            else f"{told}: {missed} from what was asked; it crept while the clamps were tightened, or was turned a"
-            " little off: tighten a little at a time, side by side, and measure again",
+        """The move and its verdict in words, with numbers and errors."""
+        asked, made, miss = map(self._way, (self.asked_arcmin, self.made_arcmin, self.miss_arcmin))
+        missed = f"{miss} +- {self.stderr_arcmin:.2f}' from what was asked"
+        much = not self.asked_known and abs(self.made_arcmin) > _MUCH_ARCMIN
+        crept = (
+            "no move was asked for; the wrong bolt was turned, or the two runs are swapped"
+            if much
+            else f"{missed}; it crept while the clamps were tightened, or was turned slightly wrong: tighten a little"
+            " at a time, side by side, and measure again"
+        )
+        verdict = {
+            "as asked": "as asked, within the error",
+            "close": f"{missed}, less than an eighth of a turn: as close as a bolt is set by hand",
+            "overshot": f"too far, {missed}; turned too far, or arm and pitch in [wedge] are wrong",
+            "fell short": f"short, {missed}; turned too little, slack not taken up, or arm and pitch in [wedge] are"
+            " wrong",
+            "wrong way": "the wrong way; check which way this bolt turns the axis, and its direction in [wedge]",
+            "did not move": "it did not move; still clamped, slack not taken up, or not turned",
+            "crept": crept,
         }[self.verdict]
+        return f"{self.adjuster}: asked {asked}, moved {made} +- {self.stderr_arcmin:.2f}': {verdict}"
 
     def _way(self, arcmin: float) -> str:
         up, down = _WAYS.get(self.adjuster, ("up", "down"))
@@ -116,10 +133,10 @@ class Asked:
 
 
 def asked_and_made(before: PolarAlignment, after: PolarAlignment) -> tuple[Asked, Asked]:
-    """Each adjuster's move as the first run asked for it, and as the second run shows it.
+    """Compare each adjuster's move as the first run asked for it with the move that the second run shows.
 
-    What was asked is a number that somebody was given: it has no error. What was made is the move of the wedge, as it
-    is built, from the axis of the first run to that of the second; it has the errors of both.
+    What was asked is a number that somebody was given: it has no error. What was made is the move of the wedge, as
+    built, from the axis of the first run to that of the second; it has the errors of both.
 
     Parameters
     ----------
@@ -131,74 +148,63 @@ def asked_and_made(before: PolarAlignment, after: PolarAlignment) -> tuple[Asked
     tuple of Asked
         Altitude and azimuth, or north and east side of the base of an `altaz`.
     """
-    first = np.array([before.first_rad, before.second_rad])
-    last = np.array([after.first_rad, after.second_rad])
-    asked, made = _moves(before, first, None), _moves(before, first, last)
-    step = 1e-6
-    by_first, by_last = (
-        np.stack(
-            [
-                (_moves(before, first + d * a, last + d * b) - _moves(before, first - d * a, last - d * b))
-                / (2.0 * step)
-                for d in step * np.eye(2)
-            ],
-            axis=1,
-        )
-        for a, b in ((1.0, 0.0), (0.0, 1.0))
-    )
-    variances = [
-        np.diag(slopes @ each.covariance_rad2 @ slopes.T)
-        for slopes, each in ((by_first, before), (by_last, after))
-    ]
-    own = np.sqrt(variances[0])
-    names = ("altitude", "azimuth") if before.equatorial else ("north side", "east side")
 
-    def judged(i: int) -> Asked:
-        one, other = float(variances[0][i]), float(variances[1][i])
-        dof, p = welch(float(made[i] - asked[i]), one, other, before.dof, after.dof)
-        _, p_moved = welch(float(made[i]), one, other, before.dof, after.dof)
+    def between(errors: Array) -> Array:
+        if not before.equatorial:
+            # A base that leans towards a side has that side low: raising it takes the lean away.
+            return errors[:2] - errors[2:]
+        place = before.site.location
+        axis, target = (polar_axis(place.latitude_rad, *each) for each in (errors[:2], errors[2:]))
+        return np.array(adjuster_angles(axis, target, before.site.wedge or Wedge(), place.hemisphere))
+
+    asked = between(np.array([*before.aim, 0.0, 0.0]))
+    runs = np.array([*before.aim, *after.aim])
+    made, matrix = between(runs), slopes(between, runs)
+    one, other = (
+        np.diag(part @ each.covariance_rad2 @ part.T)
+        for part, each in ((matrix[:, :2], before), (matrix[:, 2:], after))
+    )
+
+    def adjuster(i: int) -> Asked:
+        name = ("altitude", "azimuth")[i] if before.equatorial else ("north side", "east side")[i]
+        thread = bolt_thread(before.site.wedge, name)
+        errors = float(one[i]), float(other[i]), before.dof, after.dof
+        dof, p = welch(float(made[i] - asked[i]), *errors)
         return Asked(
-            adjuster=names[i],
-            asked_arcmin=float(asked[i]) * _TO_ARCMIN,
-            made_arcmin=float(made[i]) * _TO_ARCMIN,
-            stderr_arcmin=float(np.sqrt(one + other)) * _TO_ARCMIN,
+            adjuster=name,
+            asked_arcmin=float(asked[i] / ARCMIN),
+            made_arcmin=float(made[i] / ARCMIN),
+            stderr_arcmin=float(np.sqrt(one[i] + other[i]) / ARCMIN),
             dof=dof,
             p=p,
-            asked_known=bool(abs(asked[i]) > before.t_limit * own[i]),
-            moved=p_moved < 0.05,
-            by_hand_arcmin=_by_hand(before.site.wedge, names[i]),
+            asked_known=bool(abs(asked[i]) > before.t_limit * np.sqrt(one[i])),
+            moved=welch(float(made[i]), *errors)[1] < 0.05,
+            by_hand_arcmin=None
+            if thread is None
+            else float(np.arctan(BY_HAND_TURNS * thread[1] / thread[0]) / ARCMIN),
         )
 
-    return judged(0), judged(1)
+    return adjuster(0), adjuster(1)
 
 
-def _by_hand(wedge: Wedge | None, adjuster: str) -> float | None:
-    if wedge is None or adjuster not in _WAYS:
+def enough_without_model(camera: Camera, minutes: float) -> float | None:
+    """Axis error that trails no star by more than `TOLERANCE_PX`, whatever its direction, without the model, arcmin.
+
+    In so many minutes mount and sky turn by an angle A, so a star moves by at most 2 sin(A / 2) times the axis error.
+
+    Returns
+    -------
+    float or None
+        None if the site file does not describe the chip.
+    """
+    if camera.pixel_arcsec is None or camera.size_px is None:
         return None
-    arm, pitch = getattr(wedge, f"{adjuster}_arm_mm"), getattr(wedge, f"{adjuster}_pitch_mm")
-    if arm is None or pitch is None:
-        return None
-    return float(np.arctan(BY_HAND_TURNS * pitch / arm)) * _TO_ARCMIN
-
-
-def _moves(alignment: PolarAlignment, start: Array, end: Array | None) -> Array:
-    """How the adjusters turn from one aim of the axis to another, or to where it should aim, shape (2,)."""
-    if not alignment.equatorial:
-        # A base that leans towards a side has that side low: raising it takes the lean away.
-        return start if end is None else start - end
-    site = alignment.site
-    hemisphere = site.location.hemisphere
-    north = 0.0 if hemisphere > 0 else np.pi
-
-    def aim(errors: Array) -> Array:
-        return direction(abs(site.location.latitude_rad) + errors[0], north + hemisphere * errors[1])
-
-    target = alignment.pole if end is None else aim(end)
-    return np.array(adjuster_angles(aim(start), target, site.wedge or Wedge(), hemisphere))
+    pixel = camera.pixel_arcsec * ARCSEC / ARCMIN
+    return float(TOLERANCE_PX * pixel / (2.0 * np.sin(SIDEREAL_RAD_S * 60.0 * minutes / 2.0)))
 
 
 def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move, ...], str]:
-    """Which of the moves left are worth it, and why.
+    """Choose the remaining moves that are worth making, and say why.
 
     Parameters
     ----------
@@ -209,49 +215,53 @@ def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move
     Returns
     -------
     tuple of Move
-        The fewest that bring the axis within the limit; of single ones the better. Both where even they do not, as
-        long as they are told from the measuring error.
+        The fewest that bring the axis within the limit; the better of single ones. All significant ones if even they
+        do not reach it.
     str
-        The reason, as a sentence.
+        The reason, in words.
     """
-    margin = float(after.t_limit * after.left.value)
-    if float(after.total_error.value) + margin <= limit_arcmin:
-        return (
-            (),
-            f"Leave the bolts alone: the axis is within {limit_arcmin:g}', and every move can disturb it.",
+    margin, total = float(after.t_limit * after.left.value), float(after.total_error.value)
+    if total + margin <= limit_arcmin:
+        default = " (the default; set --limit-arcmin)" if limit_arcmin == DEFAULT_LIMIT_ARCMIN else ""
+        camera = after.site.camera
+        need = enough_without_model(camera, camera.exposure_s / 60.0) if camera.exposure_s > 0.0 else None
+        return (), f"Within the {limit_arcmin:g}' limit{default}." + (
+            ""
+            if need is None
+            else f" Your camera needs {need:.3g}' for a {camera.exposure_s:g} s exposure without the model."
         )
-    known = [move for move in after.moves if move.arcmin > after.t_limit * move.stderr_arcmin]
+    significant = [move for move in after.moves if move.arcmin > after.t_limit * move.stderr_arcmin]
+    if not significant:
+        return (), (
+            f"Turn nothing: the remaining {total:.2f}' is within the measuring error ({margin:.2f}', 95 %). Take a run"
+            " with more points first."
+        )
+    known = [move for move in significant if move.turns is None or move.turns >= BY_HAND_TURNS]
     if not known:
         return (), (
-            f"Turn nothing: what is left ({after.total_error.value:.2f}') cannot be told from the measuring error"
-            f" ({margin:.2f}', 95 %). Take a run with more points first."
-        )
-    known = [move for move in known if move.turns is None or move.turns >= BY_HAND_TURNS]
-    if not known:
-        return (), (
-            f"Turn nothing: what is left ({after.total_error.value:.2f}') is less than a hand can set: less than an"
-            " eighth of a turn of any bolt."
+            f"Turn nothing: the remaining {total:.2f}' is less than an eighth of a turn of any bolt, finer than a hand"
+            " can set."
         )
     single, left = min((_alone(after, move) for move in known), key=lambda each: each[1])
     if left + margin <= limit_arcmin:
-        return (
-            single,
-        ), f"One move is enough: {single.adjuster} alone leaves {left:.2f}' +- {margin:.2f}' (95 %)."
-    if margin <= limit_arcmin:
-        return tuple(known), f"Worth making: {' and '.join(move.adjuster for move in known)}."
-    return tuple(known), (
-        f"Worth making, but no move can be shown to reach {limit_arcmin:g}' by runs like these: they measure to"
-        f" {margin:.2f}' (95 %). Take more points in the next run."
-    )
+        reason = f"One move is enough: {single.adjuster} alone leaves {left:.2f}' +- {margin:.2f}' (95 %)."
+        return (single,), reason
+    reason = f"Adjust {' and '.join(move.adjuster for move in known)}"
+    if margin > limit_arcmin:
+        reason += (
+            f", but a run like this cannot show that {limit_arcmin:g}' is reached: it measures to {margin:.2f}' (95 %)."
+            " Take more points in the next run"
+        )
+    return tuple(known), f"{reason}."
 
 
 def _alone(after: PolarAlignment, move: Move) -> tuple[Move, float]:
-    """The move as it is best made without the other one, and the total error after it, arcmin."""
-    if after.equatorial:
-        site = after.site
-        errors = after.first_rad, after.second_rad, after.covariance_rad2
-        adjuster: Literal["altitude", "azimuth"] = "altitude" if move.adjuster == "altitude" else "azimuth"
-        alone, left = lone_move(adjuster, *errors, site.location.latitude_rad, site.wedge)
-        return alone, left * _TO_ARCMIN
-    left = after.second_rad if move.adjuster == "north side" else after.first_rad
-    return move, abs(left) * _TO_ARCMIN
+    """The best move of one adjuster if the other is left alone, and the total error after it, arcmin."""
+    if not after.equatorial:
+        return move, abs(after.aim[1 if move.adjuster == "north side" else 0]) / ARCMIN
+    first, second = after.aim
+    place, wedge = after.site.location, after.site.wedge
+    alone, left_rad = lone_move(
+        move.adjuster, first, second, after.covariance_rad2, place.latitude_rad, wedge
+    )
+    return alone, left_rad / ARCMIN

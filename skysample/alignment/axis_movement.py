@@ -1,4 +1,4 @@
-"""How far the primary axis itself moved, by the directions that it aimed at."""
+"""How far the primary axis moved on the sky."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.alignment import polar
+from skysample.alignment.wedge import ARCMIN
 from skysample.errors import NotDetermined
-from skysample.geometry import ARCSEC, separation, wrap_pi
+from skysample.geometry import separation, wrap_pi
 from skysample.site import Location, Site
 
 if TYPE_CHECKING:
@@ -23,13 +25,14 @@ __all__ = ["AxisMovement", "alignments", "axis_movement"]
 
 @dataclass(frozen=True, slots=True)
 class AxisMovement:
-    """How far the primary axis itself moved: the angle between where it aimed and where it aims.
+    """Angle on the sky between the primary axis of an earlier and of a later model.
 
     Attributes
     ----------
     since, until : str
+        Days of the two runs.
     total, stderr : Quantity
-        Arcmin on the sky; `total` is at least 0 and so exceeds the truth where that is near 0.
+        Arcmin on the sky; `total` cannot be negative, so it is biased high near 0.
     """
 
     since: str
@@ -41,34 +44,25 @@ class AxisMovement:
 def alignments(
     models: tuple[FittedModel, ...], moments: tuple[str, ...]
 ) -> tuple[list[PolarAlignment], list[str]]:
-    """Where the axis aimed in each model; nothing but the reason if one of them does not determine it."""
+    """Alignment of each model; if one of them does not determine the axis, none and the reason."""
     found = []
     for model, moment in zip(models, moments, strict=True):
-        # The longitude is not in a model, and where the axis aims does not depend on it.
+        # A model holds no longitude, and the axis does not depend on it.
         place = Location(latitude_deg=float(np.degrees(model.function.latitude_rad)), longitude_deg=0.0)
         try:
             found.append(polar(model, Site(location=place, mount=model.mount)))
         except NotDetermined as error:
-            return [], [f"the primary axis is not compared, by {moment}: {error}"]
+            return [], [f"the primary axis is not compared; {moment}: {error}"]
     return found, []
 
 
 def axis_movement(before: PolarAlignment, after: PolarAlignment, since: str, until: str) -> AxisMovement:
-    """Angle between the axis before and after, with the error of the step along which it went."""
-    from astropy import units as u
-
+    """Angle between the axis before and after, with the error along the direction in which it moved."""
     total = float(separation(before.axis, after.axis))
     shrink = np.array([1.0, np.sin(np.arccos(before.axis[2])) if before.equatorial else 1.0])
-    move = shrink * np.array(
-        [after.first_rad - before.first_rad, wrap_pi(after.second_rad - before.second_rad)]
-    )
+    move = shrink * wrap_pi(np.subtract(after.aim, before.aim))
     covariance = np.outer(shrink, shrink) * (before.covariance_rad2 + after.covariance_rad2)
     length = float(np.linalg.norm(move))
     along = move / length if length > 0.0 else np.array([1.0, 0.0])
-    to_arcmin = 1.0 / ARCSEC / 60.0
-    return AxisMovement(
-        since,
-        until,
-        total * to_arcmin * u.arcmin,
-        float(np.sqrt(along @ covariance @ along)) * to_arcmin * u.arcmin,
-    )
+    stderr = float(np.sqrt(along @ covariance @ along))
+    return AxisMovement(since, until, total / ARCMIN * u.arcmin, stderr / ARCMIN * u.arcmin)

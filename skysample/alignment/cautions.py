@@ -1,10 +1,10 @@
-"""The cautions that stand wherever somebody is told to turn a bolt or to move a mount."""
+"""Safety cautions printed wherever somebody is asked to turn a bolt or to move a mount."""
 
 from __future__ import annotations
 
 __all__ = ["FINISH", "MOVING", "STAR", "WEDGE"]
 
-FINISH = "Finish every move against gravity, so that slack is taken up (common practice, no source)."
+FINISH = "Finish every move against gravity, to take up the slack (common practice, no source)."
 """With every move."""
 
 WEDGE = (
@@ -16,7 +16,7 @@ WEDGE = (
         "A direct drive holds nothing without power: balance first. Adjust with the tube mechanically locked and the"
         " motors off (by turns, then measure again), or with tracking on, slews locked out and a stop in hand."
     ),
-    "Lifting and electrical work follow local codes and qualified people.",
+    "For lifting and electrical work, follow local codes and use qualified people.",
 )
 """Before a bolt is touched."""
 
@@ -27,11 +27,11 @@ MOVING = (
 
 STAR = (
     (
-        "The bolts are turned while the motors hold the star: tracking on, slews locked out at the controller, and a"
+        "Turn the bolts while the motors hold the star: tracking on, slews locked out at the controller, and a"
         " second person with a hand on the stop."
     ),
-    "Hands off the bolts whenever a command is sent to the mount: call out first.",
-    "Only at night, and never with the tube turned towards the Sun.",
-    "Stop at once if a motor strains, a bolt moves without effort, or the star jumps: something has come loose.",
+    "Call out before you send a command to the mount, and keep hands off the bolts until it is done.",
+    "Work only at night, and never with the tube turned towards the Sun.",
+    "Stop at once if a motor strains, a bolt turns without effort, or the star jumps: something has come loose.",
 )
 """Before bolts are turned under a star."""

@@ -1,23 +1,24 @@
-"""What moved between two or more models of one telescope: metal, or only the zero of an encoder.
+"""What moved between two or more models of one telescope: the mechanics, or only the zero of an encoder.
 
-What is called moved is held to a family-wise 5 % by Holm's step-down over all that is compared.
+Everything reported as moved is held to a family-wise 5 % by Holm's step-down over all changes compared.
 """
 
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.alignment.axis_movement import AxisMovement, alignments, axis_movement
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
 from skysample.plugins.guarded_calls import is_own
-from skysample.scoring.changes import Change, changes_between, worded
+from skysample.scoring.changes import Change, changes_between, worded_changes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,11 +40,11 @@ class History:
     models : tuple of FittedModel
         In the order of time.
     moments : tuple of str
-        The day of each, with the time of day where two are of one day.
+        Day of each run, with the time of day if two runs are of one day.
     changes : tuple of Change
-        Each model against the next; the first against the last too, where there are more than two.
+        From each model to the next, and from the first to the last if there are more than two.
     axis : tuple of AxisMovement
-        For the same pairs; empty where the axis is not determined.
+        For the same pairs; empty if the axis is not determined.
     reservations : tuple of str
         What could not be compared, and why.
     """
@@ -56,40 +57,39 @@ class History:
 
     @property
     def moved(self) -> tuple[Change, ...]:
-        """What metal moved."""
+        """Mechanical changes beyond chance."""
         return tuple(each for each in self.changes if each.moved)
 
     @property
     def axis_moved(self) -> bool:
-        """Whether the primary axis is among it."""
-        return any(each.term in self.models[0].axis_terms for each in self.moved)
+        """Whether the primary axis moved."""
+        return bool(self._axis_spans)
+
+    @property
+    def _axis_spans(self) -> set[tuple[str, str]]:
+        """The pairs of moments between which the primary axis moved."""
+        axis = self.models[0].axis_terms
+        return {(each.since, each.until) for each in self.moved if each.term in axis}
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What to tell a person."""
-        said = [each.sentence for each in self.changes if each.beyond_chance]
-        if self.axis_moved:
-            said += [
-                f"on the sky the axis moved {each.total.value:.2f}' +- {each.stderr.value:.2f}' between {each.since}"
-                f" and {each.until}"
-                for each in self.axis
-                if any(
-                    change.term in self.models[0].axis_terms
-                    and (change.since, change.until) == (each.since, each.until)
-                    for change in self.moved
-                )
-            ]
+        """What moved, or that nothing did, and what could not be compared."""
+        found = [each.sentence for each in self.changes if each.beyond_chance]
+        found += [
+            f"on the sky the axis moved {each.total.value:.2f}' +- {each.stderr.value:.2f}' between {each.since}"
+            f" and {each.until}"
+            for each in self.axis
+            if (each.since, each.until) in self._axis_spans
+        ]
         if not self.moved:
-            said.append(
-                f"no metal is shown to have moved: of {len(self.changes)} changes compared none of a term of the metal"
-                " is beyond chance (family-wise 5 %)"
+            found.append(
+                f"no mechanical change detected ({len(self.changes)} changes compared, family-wise 5 %)"
             )
-        return (*said, *self.reservations)
+        return (*found, *self.reservations)
 
     @property
     def table(self) -> QTable:
-        """One row a term and pair of models."""
-        from astropy import units as u
+        """One row per term and pair of models."""
         from astropy.table import QTable
 
         return QTable(
@@ -105,6 +105,10 @@ class History:
             }
         )
 
+    def summary(self) -> str:
+        """What moved, in words."""
+        return "\n".join(f"{each[0].upper()}{each[1:]}." for each in self.sentences)
+
     def __str__(self) -> str:
         return "\n".join(self.sentences)
 
@@ -113,14 +117,14 @@ class History:
 
 
 def history(models: Sequence[FittedModel], site: Site | None = None) -> History:
-    """Say what moved between models of one telescope.
+    """Find what moved between models of one telescope.
 
     Parameters
     ----------
     models : sequence of FittedModel
-        Two or more, fitted with the same terms to runs of their own; in any order where every run has times.
+        Two or more, fitted with the same terms to different runs; in any order if every run has times.
     site : Site, optional
-        To check that the models are of it.
+        To check that the models belong to it.
 
     Returns
     -------
@@ -131,7 +135,7 @@ def history(models: Sequence[FittedModel], site: Site | None = None) -> History:
     InputError
         If there are fewer than two models, two are of one run, or they differ in mount, latitude or terms.
     NotDetermined
-        If a model was active in the mount during a run: its terms are then no longer those of the metal.
+        If a pointing model was active in the mount during a run: its terms then do not describe the mechanics.
     """
     ordered = _in_time(models)
     _check_alike(ordered, site)
@@ -144,25 +148,25 @@ def history(models: Sequence[FittedModel], site: Site | None = None) -> History:
 
     changes: list[Change] = []
     for first, last in spans:
-        found, said = changes_between(ordered[first], ordered[last], moments[first], moments[last], skipped)
+        found, lost = changes_between(ordered[first], ordered[last], moments[first], moments[last], skipped)
         changes += found
-        reservations += said
-    beyond = holm([each.p for each in changes])
-    judged = [
-        replace(each, beyond_chance=True, sentence=worded(each, ordered, moments)) if beyond[index] else each
-        for index, each in enumerate(changes)
-    ]
-    axis = [
-        axis_movement(aimed[first], aimed[last], moments[first], moments[last])
-        for first, last in spans
-        if aimed
-    ]
-    return History(ordered, moments, tuple(judged), tuple(axis), tuple(reservations))
+        reservations += lost
+    return History(
+        models=ordered,
+        moments=moments,
+        changes=worded_changes(changes, holm([each.p for each in changes]), ordered, moments),
+        axis=tuple(
+            axis_movement(aimed[first], aimed[last], moments[first], moments[last])
+            for first, last in spans
+            if aimed
+        ),
+        reservations=tuple(reservations),
+    )
 
 
 def _in_time(models: Sequence[FittedModel]) -> tuple[FittedModel, ...]:
     if len(models) < 2:
-        raise InputError(f"{len(models)} model says nothing about what moved; give two or more", key="models")
+        raise InputError(f"{len(models)} model cannot show what moved; give two or more", key="models")
     if all(model.run.start_utc for model in models):
         return tuple(sorted(models, key=lambda model: model.run.start_utc))
     return tuple(models)
@@ -190,26 +194,26 @@ def _check_alike(models: tuple[FittedModel, ...], site: Site | None) -> None:
         if model.names != first.names:
             odd = sorted({*model.names} ^ {*first.names})
             raise InputError(
-                f"{_named(model)} and {_named(first)} differ in {', '.join(odd)}, and every other term takes up what"
-                " a missing one leaves; fit both runs with the same --terms",
+                f"{_named(model)} and {_named(first)} differ in {', '.join(odd)}, and other terms absorb a missing one;"
+                " fit both runs with the same --terms",
                 key="models",
             )
         theirs = [each.name for each in model.function.terms if not is_own(each)]
         if theirs and model.plugins != first.plugins:
             raise InputError(
                 f"{_named(model)} and {_named(first)} have {', '.join(theirs)} of a plugin, and differ in the tables"
-                " [plugins] of the site file; fit both runs with one site file",
+                " [plugins] of the site file; fit both runs with the same site file",
                 key="models",
             )
         if any(model.run.fingerprint == other.run.fingerprint for other in models[:number]):
             raise InputError(
-                f"{_named(model)} is given twice, or two models are of one run; nothing moves within a run",
+                f"{_named(model)} is given twice, or two models are of the same run; give models of different runs",
                 key="models",
             )
         if model.run.axes_kind == "corrected" or model.run.old_model == "on":
             raise NotDetermined(
-                f"not determined: during the run of {_named(model)} a pointing model was active in the mount, so its"
-                " terms are what is left over that model; give models of raw readings"
+                f"not determined: a pointing model was active in the mount during the run of {_named(model)}, so its"
+                " terms show only what that model leaves; give models fitted to raw readings"
             )
 
 

@@ -1,4 +1,4 @@
-"""The axis and its bolts in sentences for somebody who stands at the mount in the dark: one instruction a line."""
+"""Words for somebody who stands at the mount in the dark: where the axis points and how to turn each bolt."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.alignment.adjustment import BY_HAND_TURNS
-from skysample.alignment.cautions import FINISH
+from skysample.alignment.cautions import FINISH, WEDGE
+from skysample.alignment.wedge import ARCMIN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -16,80 +17,91 @@ if TYPE_CHECKING:
     from skysample.alignment.wedge import Move
 
 __all__ = [
+    "adjustment_lines",
     "aim_sentences",
     "bolt_steps",
+    "instruction",
     "left_alone",
     "left_sentences",
     "opposed",
     "opposed_steps",
-    "side_of",
-    "told",
     "turn_heading",
 ]
 
 _WORTH_SAYING_ARCMIN = 0.05
 
 
-def side_of(direction: str, hemisphere: int) -> str:
-    """Say on which hand east or west lies for somebody who faces the elevated pole."""
-    return "right" if (direction == "east") == (hemisphere > 0) else "left"
-
-
 def aim_sentences(alignment: PolarAlignment) -> Iterator[str]:
-    """Say where to stand, which way the axis points, and which way it must go."""
-    first, second = (float(angle) for angle in np.degrees([alignment.first_rad, alignment.second_rad]) * 60.0)
-    stderr = np.degrees(alignment.stderr_rad) * 60.0
+    """Where to stand, which way the axis points, and which way to move it."""
+    first, second = (f"{abs(angle) / ARCMIN:.2f}'" for angle in alignment.aim)
+    first_error, second_error = (f"{error / ARCMIN:.2f}'" for error in alignment.stderr_rad)
+    total = f"{alignment.total_error.value:.2f}'"
+    up, east = alignment.aim[0] > 0.0, "east" if alignment.aim[1] > 0.0 else "west"
     if not alignment.equatorial:
-        yield "Stand south of the mount and face north: east is on your right."
-        north, east = "north" if first > 0 else "south", "east" if second > 0 else "west"
-        away, aside = "away from" if first > 0 else "towards", "right" if second > 0 else "left"
-        yield f"The azimuth axis leans {abs(first):.2f}' +- {stderr[0]:.2f}' {away} you ({north})"
-        yield f"and {abs(second):.2f}' +- {stderr[1]:.2f}' to the {aside} ({east}): {_total(alignment)} in all."
-        yield f"Its {north} and {east} sides are low: raise them."
+        north, away = ("north", "away from") if up else ("south", "towards")
+        yield "Stand south of the mount, facing north: east is on your right."
+        yield f"The azimuth axis leans {first} +- {first_error} {away} you ({north})"
+        yield f"and {second} +- {second_error} to the {_hand(east, 1)} ({east}): {total} in all."
+        yield f"Raise its {north} and {east} sides: they are low."
         return
     hemisphere = alignment.site.location.hemisphere
-    pole, east_hand = ("north", "right") if hemisphere > 0 else ("south", "left")
-    yield f"Stand behind the mount and face {pole}, as its axis does: east is on your {east_hand}."
-    east = "east" if second > 0 else "west"
-    hand = side_of(east, hemisphere)
-    yield (
-        f"The polar axis points {abs(first):.2f}' +- {stderr[0]:.2f}' too {'high' if first > 0 else 'low'}"
-    )
-    yield f"and {abs(second):.2f}' +- {stderr[1]:.2f}' too far {hand} ({east}): {_total(alignment)} on the sky."
+    pole = "north" if hemisphere > 0 else "south"
+    yield f"Stand behind the mount, facing {pole} along its axis: east is on your {_hand('east', hemisphere)}."
+    yield f"The polar axis points {first} +- {first_error} too {'high' if up else 'low'}"
+    yield f"and {second} +- {second_error} too far {_hand(east, hemisphere)} ({east}): {total} on the sky."
     ways = {
-        "altitude": "down" if first > 0 else "up",
-        "azimuth": f"to the {side_of('west' if second > 0 else 'east', hemisphere)}",
+        "altitude": "down" if up else "up",
+        "azimuth": f"to the {_hand('west' if east == 'east' else 'east', hemisphere)}",
     }
     goes = [ways[move.adjuster] for move in alignment.moves if not left_alone(move, alignment)]
     if goes:
-        yield f"It must go {' and '.join(goes)}."
+        yield f"Move it {' and '.join(goes)}."
 
 
-def _total(alignment: PolarAlignment) -> str:
-    return f"{alignment.total_error.value:.2f}'"
+def _hand(side: str, hemisphere: int) -> str:
+    """The hand on which east or west lies for somebody who faces the elevated pole."""
+    return "right" if (side == "east") == (hemisphere > 0) else "left"
+
+
+def adjustment_lines(alignment: PolarAlignment) -> Iterator[str]:
+    """What to check and what to beware of, then what to turn, in order, one instruction a line."""
+    yield from alignment.hints
+    yield "Before you touch a bolt:"
+    yield from (f"  - {caution}" for caution in WEDGE)
+    if alignment.hints:
+        yield "Turn no bolt until you have checked this: the moves may be wrong."
+    yield turn_heading(alignment)
+    for number, move in enumerate(alignment.moves, 1):
+        yield f"  {number}. {instruction(move, alignment)}."
+        yield from (f"     {step}" for step in bolt_steps(move, alignment))
+    # The feet take out the whole lean: they cannot make one of its two moves alone.
+    if alignment.feet and len(alignment.moves) == 2:
+        yield "With feet or shims (the highest foot stays, so that every move ends going up):"
+        yield from (f"  - {foot}." for foot in alignment.feet)
+    yield from left_sentences(alignment)
 
 
 def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:
-    """Say how to make one move: which bolt to loosen, which to tighten, how to finish."""
+    """How to make one move: which bolt to loosen, which to tighten, how to finish."""
     if left_alone(move, alignment):
         return
     if move.adjuster not in {"altitude", "azimuth"}:
-        yield f"{move.arcmin / 60.0 * np.radians(1000.0):.2f} mm for every metre that the base is wide."
+        yield f"{move.arcmin / 60.0 * np.radians(1000.0):.2f} mm for every metre of base width."
         if move.direction == "lower":
             yield f"Or raise the {'south' if 'north' in move.adjuster else 'west'} side by as much."
         return
     if abs(move.crosstalk_arcmin) >= _WORTH_SAYING_ARCMIN:
         other = "azimuth" if move.adjuster == "altitude" else "altitude"
-        counted = "more" if move.crosstalk_arcmin > 0.0 else "less"
-        yield f"That is {abs(move.crosstalk_arcmin):.2f}' {counted} than the error: the {other} move does the rest."
+        amount = "more" if move.crosstalk_arcmin > 0.0 else "less"
+        yield f"That is {abs(move.crosstalk_arcmin):.2f}' {amount} than the error: the {other} move does the rest."
     if opposed(move, alignment):
         yield from opposed_steps(move)
     elif move.direction == "lower":
         yield "Go a quarter turn past, then come back up against the weight."
     elif move.direction == "raise":
-        yield "End going up. Gone too far? Go back a quarter turn below and come up again."
+        yield "Finish going up. If you overshoot, go a quarter turn below and come up again."
     else:
-        yield "End with the bolt pushing. Where it has to be backed off, go a quarter turn"
+        yield "Finish with the bolt pushing. If you have to back it off, go a quarter turn"
         yield "past and push back."
     if move.arcmin_per_turn is not None:
         yield f"One turn moves it {move.arcmin_per_turn:.1f}'."
@@ -102,53 +114,53 @@ def opposed(move: Move, alignment: PolarAlignment) -> bool:
 
 
 def opposed_steps(move: Move) -> Iterator[str]:
-    """Spell out two opposed bolts, each of which pushes when it is tightened (right-handed threads)."""
+    """How to turn two opposed bolts, each of which pushes when tightened (right-handed threads)."""
     against = "west" if move.direction == "east" else "east"
-    yield f"Bolt A pushes the axis' upper end {against}, bolt B pushes it {move.direction}."
+    yield f"Bolt A pushes the upper end of the axis {against}, bolt B pushes it {move.direction}."
     if move.turns is None or move.turns > 0.5:
-        in_all = "" if move.turns is None else f", {move.turns:.2f} turns in all"
-        yield f"Half a turn at a time{in_all}, and never both loose:"
-        yield "A half a turn out (counter-clockwise), B half a turn in (clockwise)."
+        total = "" if move.turns is None else f", {move.turns:.2f} turns in all"
+        yield f"Half a turn at a time{total}, and never both loose:"
+        yield "back A out half a turn (counter-clockwise), turn B in half a turn (clockwise)."
     else:
-        yield f"A {move.turns:.2f} turns out (counter-clockwise), then B {move.turns:.2f} turns in (clockwise)."
-    yield "Last, bring A up until it just touches."
+        turns = f"{move.turns:.2f} turns"
+        yield f"Back A out {turns} (counter-clockwise), then turn B in {turns} (clockwise)."
+    yield "Last, turn A in until it just touches."
 
 
 def left_alone(move: Move, alignment: PolarAlignment) -> str:
-    """Why a move is better not made: it cannot be told from none, or no hand sets a bolt so finely; else empty."""
+    """Why not to make a move: it is not significant, or finer than a hand sets a bolt; empty if it is worth making."""
     if move.arcmin < alignment.t_limit * move.stderr_arcmin:
-        return "cannot be told from none (95 %)"
+        return "not significant (95 %)"
     if move.turns is not None and move.turns < BY_HAND_TURNS:
-        return "is less than a hand can set"
+        return "finer than a hand can set"
     return ""
 
 
-def told(move: Move, alignment: PolarAlignment) -> str:
-    """The move as an order, or as one that is better not made."""
+def instruction(move: Move, alignment: PolarAlignment) -> str:
+    """The move as an instruction, or the advice not to make it."""
     why = left_alone(move, alignment)
     if not why:
         return str(move)
-    size = f"{move.arcmin:.2f}' +- {move.stderr_arcmin:.2f}'"
-    return f"Leave the {move.adjuster}: {size} {why}"
+    return f"Leave the {move.adjuster}: {move.arcmin:.2f}' +- {move.stderr_arcmin:.2f}' is {why}"
 
 
 def turn_heading(alignment: PolarAlignment) -> str:
-    """What stands above the moves."""
+    """Heading above the moves."""
     if all(left_alone(move, alignment) for move in alignment.moves):
         return "Turn nothing:"
     if not alignment.equatorial:
         return "Level the base:"
     if all(move.turns is None for move in alignment.moves):
         return "Turn, in this order:"
-    return "Turn, in this order (clockwise as you look at the head, where the key goes):"
+    return "Turn, in this order (clockwise as you look at the bolt head):"
 
 
 def left_sentences(alignment: PolarAlignment) -> Iterator[str]:
-    """Say what will be left after the moves; nothing where none is to be made."""
+    """What will remain after the moves; nothing if none is to be made."""
     if all(left_alone(move, alignment) for move in alignment.moves):
         return
     yield FINISH
-    yield f"Turned exactly, {alignment.left.value:.2f}' of measuring error is left (one standard error)."
+    yield f"After exact moves {alignment.left.value:.2f}' of measuring error will remain (one standard error)."
     tenths = [
         f"{move.arcmin_per_turn / 10.0:.1f}' in {move.adjuster}"
         for move in alignment.moves
@@ -156,4 +168,4 @@ def left_sentences(alignment: PolarAlignment) -> Iterator[str]:
     ]
     if tenths:
         yield f"A tenth of a turn is {' and '.join(tenths)}."
-    yield "Measure again with a second run."
+    yield "Then take a second run to check."

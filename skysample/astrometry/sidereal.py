@@ -15,10 +15,13 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Site
 
-__all__ = ["SIDEREAL_RAD_S", "angle_at", "north_pole", "refraction_drift", "turned"]
+__all__ = ["SIDEREAL_ARCSEC_S", "SIDEREAL_RAD_S", "angle_at", "north_pole", "refraction_drift", "turned"]
 
 SIDEREAL_RAD_S = 7.292115e-5
 """Rotation rate of the Earth (IERS Conventions 2010, table 1.1, rounded)."""
+
+SIDEREAL_ARCSEC_S = 15.041
+"""The same in arcsec a second, or degrees an hour, rounded."""
 
 _LOWEST_RAD = np.radians(3.0)
 """Lower down the two-term law of refraction fails; its slope at this altitude is used instead."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Argument, Exit, Option
 
 from skysample.cli import inputs
-from skysample.cli.polar import move_lines, polar_json
+from skysample.cli.polar import polar_json
 from skysample.cli.printing import columns, plain, show, values
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def compare_json(comparison: Comparison, trails: Trails | None = None) -> dict[s
 
 
 def _term_json(alignment: PolarAlignment, term: str) -> Any:
-    return None if alignment.model is None else plain(alignment.model.value(term))
+    return plain(alignment.model.value(term))
 
 
 def compare_lines(comparison: Comparison) -> Iterator[str]:
@@ -123,4 +123,6 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
         yield f"For your camera: {found}"
     yield f"Next: {comparison.next_sentence}"
     if comparison.next_moves:
-        yield from move_lines(replace(comparison.after, moves=comparison.next_moves))
+        from skysample.alignment.instructions import adjustment_lines
+
+        yield from adjustment_lines(replace(comparison.after, moves=comparison.next_moves))

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from skysample.alignment.star.steps import StarStep
     from skysample.tracking_errors.trails import Trails
 
-__all__ = ["move_lines", "polar", "polar_json", "polar_lines"]
+__all__ = ["polar", "polar_json", "polar_lines"]
 
 _MANY_LEFT_OUT = 0.2
 
@@ -109,7 +109,7 @@ def polar_json(
     """Keys of `polar --json`; those of the other kind of mount are null."""
     import numpy as np
 
-    from skysample.alignment.instructions import aim_sentences, bolt_steps, told
+    from skysample.alignment.instructions import aim_sentences, bolt_steps, instruction
     from skysample.tracking_errors.trails import TOLERANCE_PX, trail
 
     trails = trails or trail(alignment)
@@ -118,18 +118,17 @@ def polar_json(
     ci95 = alignment.t_limit * stderr
     equatorial = alignment.equatorial
     answer = {
-        **dict.fromkeys(("points", "used", "rms_arcsec")),
         **values(alignment, "altitude_error_arcmin altitude_error_refracted_arcmin altitude_stderr_arcmin"),
         **values(alignment, "azimuth_error_arcmin azimuth_stderr_arcmin total_error_arcmin left_arcmin"),
         **values(alignment, "dof condition"),
         "altitude_ci95_arcmin": plain(ci95[0]) if equatorial else None,
         "azimuth_ci95_arcmin": plain(ci95[1]) if equatorial else None,
-        **({} if model is None else values(model.run, "points used rms_arcsec")),
+        **values(model.run, "points used rms_arcsec"),
         "moves": [
             {
                 **values(move, "adjuster direction arcmin stderr_arcmin turns bolt arcmin_per_turn"),
                 **values(move, "crosstalk_arcmin"),
-                "steps": list(bolt_steps(move, alignment)) or [told(move, alignment)],
+                "steps": list(bolt_steps(move, alignment)) or [instruction(move, alignment)],
             }
             for move in alignment.moves
         ],
@@ -166,7 +165,7 @@ def polar_json(
             "tilt_east_stderr_arcmin": plain(stderr[1]),
             "tilt_north_ci95_arcmin": plain(ci95[0]),
             "tilt_east_ci95_arcmin": plain(ci95[1]),
-            "clock_error_arcsec_per_s": plain(15.041 * np.cos(alignment.site.location.latitude_rad)),
+            **values(alignment, "clock_error_arcsec_per_s"),
         }
     return answer
 
@@ -237,17 +236,17 @@ def polar_lines(
     trails: Trails | None = None,
 ) -> Iterator[str]:
     """Where the axis points, what to turn, how to adjust with a star, and how far stars trail meanwhile."""
+    from skysample.alignment.instructions import adjustment_lines
     from skysample.tracking_errors.trails import trail
 
     trails = trails or trail(alignment)
     answer = polar_json(alignment, trails=trails)
     if alignment.condition:
         yield alignment.condition
-    if alignment.model is not None:
-        yield _run_line(answer, alignment.model.names)
+    yield _run_line(answer, alignment.model.names)
     yield from answer["sentences"]
     yield _interval_line(answer)
-    yield from move_lines(alignment)
+    yield from adjustment_lines(alignment)
     if star is not None:
         from skysample.alignment.star.instructions import star_sentences
 
@@ -283,27 +282,6 @@ def _interval_line(answer: dict[str, Any]) -> str:
         f"95 % intervals: {', '.join(intervals)}. These are from the true pole; from the refracted pole the altitude"
         f" error is {answer['altitude_error_refracted_arcmin']:+.2f}'."
     )
-
-
-def move_lines(alignment: PolarAlignment) -> Iterator[str]:
-    """What to beware of and what to turn, in order, one instruction a line."""
-    from skysample.alignment.cautions import WEDGE
-    from skysample.alignment.instructions import bolt_steps, left_sentences, told, turn_heading
-
-    yield from map(sentence, alignment.hints)
-    yield "Before you touch a bolt:"
-    yield from (f"  - {caution}" for caution in WEDGE)
-    if alignment.hints:
-        yield "Turn no bolt until you have checked this: the moves may be wrong."
-    yield turn_heading(alignment)
-    for number, move in enumerate(alignment.moves, 1):
-        yield f"  {number}. {told(move, alignment)}."
-        yield from (f"     {step}" for step in bolt_steps(move, alignment))
-    # The feet take out the whole lean: they are no way to make one of its two moves alone.
-    if alignment.feet and len(alignment.moves) == 2:
-        yield "With feet or shims (the highest foot stays, so that every move ends going up):"
-        yield from (f"  - {foot}." for foot in alignment.feet)
-    yield from left_sentences(alignment)
 
 
 def _trail_lines(answer: dict[str, Any], verdict: str) -> Iterator[str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.alignment.instructions import bolt_steps, told
+from skysample.alignment.instructions import bolt_steps, instruction
 from skysample.report.rows import measured, total
 
 if TYPE_CHECKING:
@@ -33,8 +33,6 @@ __all__ = [
 ]
 
 _ARCMIN = math.degrees(1.0) * 60.0
-_SIDEREAL_ARCSEC_S = 15.041
-"""Turn of the Earth in a second of clock time."""
 
 
 def axis_sentences(alignment: PolarAlignment) -> list[str]:
@@ -65,12 +63,11 @@ def axis_sentences(alignment: PolarAlignment) -> list[str]:
     if not alignment.equatorial:
         north = _with_side(alignment, first, "to the north", "to the south")
         east = _with_side(alignment, second, "to the east", "to the west")
-        clock = _SIDEREAL_ARCSEC_S * math.cos(alignment.site.location.latitude_rad)
         return [
             f"{condition}The azimuth axis leans {north} and {east}.",
             f"It is {total(alignment)} from the vertical.",
             confidence,
-            f'A clock error of 1 s imitates {clock:.1f}" of lean to the east or west.',
+            f'A clock error of 1 s imitates a lean of {alignment.clock_error_arcsec_per_s:.1f}" to the east or west.',
         ]
     height = _with_side(alignment, first, "above the true pole", "below the true pole")
     turn = _with_side(alignment, second, "east of it", "west of it")
@@ -118,7 +115,7 @@ def moves_left(record: Record) -> list[tuple[str, list[str]]]:
         moves = alignment.moves
     else:
         return []
-    return [(told(move, alignment), list(bolt_steps(move, alignment))) for move in moves]
+    return [(instruction(move, alignment), list(bolt_steps(move, alignment))) for move in moves]
 
 
 def largest_residual(score: Score, run: Run) -> str:

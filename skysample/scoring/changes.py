@@ -6,7 +6,7 @@ the degrees of freedom are Welch's (Welch 1947, Biometrika 34, 28; from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,10 +14,14 @@ import numpy as np
 from skysample.geometry import ARCSEC, wrap_pi
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
 
-__all__ = ["Change", "changes_between", "welch", "worded"]
+__all__ = ["Change", "changes_between", "welch", "worded_changes"]
 
 _ROUNDING_RAD = 1e-3 * ARCSEC
 _TURNED_RAD = float(np.radians(1.0))
@@ -31,8 +35,6 @@ _WORDS = {
     "axis_skew": ("the axes' departure from square (axis_skew) {} by {}", "grew", "fell"),
     "cone": ("tube, mirror or camera shifted: cone {} by {}", "grew", "fell"),
     "tube_flexure": ("the tube sags {1} {0}", "more", "less"),
-    "primary_zero": ("primary encoder zero {} by {}", "grew", "fell"),
-    "secondary_zero": ("secondary encoder zero {} by {}", "grew", "fell"),
 }
 _WAVES = {
     "primary_zero": (
@@ -162,18 +164,33 @@ def welch(change: float, first: float, second: float, first_dof: int, second_dof
     )
 
 
-def worded(change: Change, models: tuple[FittedModel, ...], moments: tuple[str, ...]) -> str:
-    """A change beyond chance, in words."""
+def worded_changes(
+    changes: Sequence[Change],
+    beyond_chance: Sequence[bool] | NDArray[np.bool_],
+    models: tuple[FittedModel, ...],
+    moments: tuple[str, ...],
+) -> tuple[Change, ...]:
+    """The changes, with those beyond chance marked and put in words."""
+    return tuple(
+        replace(each, beyond_chance=True, sentence=_worded(each, models, moments)) if found else each
+        for each, found in zip(changes, beyond_chance, strict=True)
+    )
+
+
+def _worded(change: Change, models: tuple[FittedModel, ...], moments: tuple[str, ...]) -> str:
     size, error = abs(change.change_rad) / ARCSEC, change.stderr_rad / ARCSEC
     in_arcmin = size >= 60.0 or change.term in models[0].axis_terms
     amount = f"{size / 60.0:.2f}' +- {error / 60.0:.2f}'" if in_arcmin else f'{size:.1f}" +- {error:.1f}"'
-    words, up, down = _WORDS.get(change.term, (f"{change.term} {{}} by {{}}", "grew", "fell"))
-    happened = words.format(up if change.change_rad > 0.0 else down, amount)
     latest = change.until == moments[-1]
     when = f"since {change.since}" if latest else f"between {change.since} and {change.until}"
-    sentence = f"{happened} {when}: {change.sigmas:.0f} sigma"
-    if change.metal:
-        return sentence
-    first, last = (models[moments.index(each)].run.session for each in (change.since, change.until))
-    cause = "re-homed or re-synced" if first != last else "re-homed, re-synced or a slipped coupling"
-    return f"{sentence} ({cause}); the mount itself did not move"
+    if not change.metal:
+        first, last = (models[moments.index(each)].run.session for each in (change.since, change.until))
+        cause = "re-homed or re-synced" if first != last else "re-homed, re-synced or a slipped coupling"
+        encoder, sign = change.term.removesuffix("_zero"), "+" if change.change_rad > 0.0 else "-"
+        return (
+            f"{encoder} encoder zero shifted by {sign}{amount} {when}: {cause}. The mount itself did not move"
+        )
+    words, up, down = _WORDS.get(change.term, (f"{change.term} {{}} by {{}}", "grew", "fell"))
+    return (
+        f"{words.format(up if change.change_rad > 0.0 else down, amount)} {when} ({change.sigmas:.0f} sigma)"
+    )

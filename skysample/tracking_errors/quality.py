@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.errors import InputError
 from skysample.tracking_errors.component import ComponentTracking, against, judged, said_of
@@ -44,7 +45,6 @@ class Tracking:
     @property
     def table(self) -> QTable:
         """One row a period: component, period, amplitude, standard errors, chance."""
-        from astropy import units as u
         from astropy.table import QTable
 
         rows = [(each.name, period) for each in self.components for period in each.periods]

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
-from skysample.alignment import clear_of_pole, judged_places, place_deg, tracking_axis
+from skysample.alignment import clear_of_pole, judged_places, place_deg
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S, angle_at, north_pole, refraction_drift, turned
 from skysample.errors import InputError
 from skysample.geometry import ARCSEC, cross, direction, rotation, separation
@@ -112,7 +113,6 @@ class Trails:
     @property
     def table(self) -> QTable:
         """One row a time, angles as Quantity; corner trails in pixels, nan where the camera is not described."""
-        from astropy import units as u
         from astropy.table import QTable
 
         def column(name: str) -> Array:
@@ -238,7 +238,7 @@ def _named(at: SkyCoord, alignment: PolarAlignment) -> Array:
 
 def _row(alignment: PolarAlignment, places: Array, sky: UsableSky | None, minutes: float) -> Trail | None:
     site, camera = alignment.site, alignment.site.camera
-    pole, axis = north_pole(site), tracking_axis(alignment) * site.location.hemisphere
+    pole, axis = north_pole(site), alignment.tracking_axis * site.location.hemisphere
     seconds = np.linspace(0.0, 60.0 * minutes, 2 + int(60.0 * minutes / _STEP_S))
     tracks = turned(places, pole, seconds)
     if sky is not None:

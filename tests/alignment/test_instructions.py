@@ -9,16 +9,19 @@ import pytest
 
 from skysample.alignment import PolarAlignment
 from skysample.alignment.instructions import (
+    adjustment_lines,
     aim_sentences,
     bolt_steps,
+    instruction,
     left_alone,
     left_sentences,
-    told,
     turn_heading,
 )
-from skysample.alignment.wedge import polar_moves, tilt_moves
-from skysample.cli.polar import move_lines, polar_lines
+from skysample.alignment.wedge import BaseTilt, PolarAim, polar_moves, tilt_moves
+from skysample.cli.polar import polar_lines
+from skysample.fitting import fit
 from tests.conftest import make_site
+from tests.simulated_nights import errors, simulated_run
 from tests.simulated_wedge import BOLTS
 
 ARCMIN = np.radians(1.0 / 60.0)
@@ -28,12 +31,12 @@ COVARIANCE = np.diag([0.1, 0.2]) ** 2 * ARCMIN**2
 def alignment(latitude, first_arcmin, second_arcmin, kind="fork", **wedge):
     site = make_site(kind, latitude, wedge=BOLTS | wedge)
     first, second = first_arcmin * ARCMIN, second_arcmin * ARCMIN
-    moves = (
-        tilt_moves(first, second, COVARIANCE)
-        if kind == "altaz"
-        else polar_moves(first, second, COVARIANCE, np.radians(latitude), site.wedge)
-    )
-    return PolarAlignment(kind, first, second, COVARIANCE, 20, 2.09, 0.0, moves, "", (), site)
+    model = fit(simulated_run(site, errors(kind), 20)[0], site)
+    if kind == "altaz":
+        moves = tilt_moves(first, second, COVARIANCE)
+        return PolarAlignment(BaseTilt(first, second), COVARIANCE, moves, site, model)
+    moves = polar_moves(first, second, COVARIANCE, np.radians(latitude), site.wedge)
+    return PolarAlignment(PolarAim(first, second), COVARIANCE, moves, site, model)
 
 
 def steps(found, adjuster):
@@ -47,34 +50,34 @@ def steps(found, adjuster):
 )
 def test_right_and_left_are_those_of_somebody_who_faces_the_pole(latitude, facing, east, hand, goes):
     lines = list(aim_sentences(alignment(latitude, 46.0, 31.0)))
-    assert f"face {facing}" in lines[0]
+    assert f"facing {facing}" in lines[0]
     assert lines[0].endswith(f"east is on your {east}.")
     assert lines[1] == "The polar axis points 46.00' +- 0.10' too high"
     assert hand in lines[2]
-    assert lines[3] == f"It must go down and to the {goes}."
+    assert lines[3] == f"Move it down and to the {goes}."
 
 
 def test_an_axis_too_low_and_to_the_west_goes_up_and_east():
     lines = list(aim_sentences(alignment(52.0, -46.0, -31.0)))
     assert "too low" in lines[1]
     assert "too far left (west)" in lines[2]
-    assert lines[3] == "It must go up and to the right."
+    assert lines[3] == "Move it up and to the right."
 
 
 @pytest.mark.parametrize(("azimuth", "against", "push"), [(31.0, "east", "west"), (-31.0, "west", "east")])
 def test_of_opposed_bolts_the_one_in_the_way_is_loosened_first(azimuth, against, push):
     found = steps(alignment(-27.0, 0.0, azimuth, push_pull=True), "azimuth")
     assert found[:4] == [
-        f"Bolt A pushes the axis' upper end {against}, bolt B pushes it {push}.",
+        f"Bolt A pushes the upper end of the axis {against}, bolt B pushes it {push}.",
         "Half a turn at a time, 1.56 turns in all, and never both loose:",
-        "A half a turn out (counter-clockwise), B half a turn in (clockwise).",
-        "Last, bring A up until it just touches.",
+        "back A out half a turn (counter-clockwise), turn B in half a turn (clockwise).",
+        "Last, turn A in until it just touches.",
     ]
 
 
 def test_less_than_half_a_turn_of_opposed_bolts_is_made_at_once():
     found = steps(alignment(-27.0, 0.0, 8.0, push_pull=True), "azimuth")
-    assert found[1] == "A 0.40 turns out (counter-clockwise), then B 0.40 turns in (clockwise)."
+    assert found[1] == "Back A out 0.40 turns (counter-clockwise), then turn B in 0.40 turns (clockwise)."
 
 
 @pytest.mark.parametrize("clockwise", ["east", "west"])
@@ -87,10 +90,10 @@ def test_of_two_opposed_bolts_no_single_sense_is_named(clockwise):
 
 def test_altitude_ends_going_up_against_the_weight():
     assert "come back up" in steps(alignment(52.0, 46.0, 0.0), "altitude")[0]
-    assert "End going up" in steps(alignment(52.0, -46.0, 0.0), "altitude")[0]
+    assert "Finish going up" in steps(alignment(52.0, -46.0, 0.0), "altitude")[0]
 
 
-def test_what_a_lean_costs_is_said_and_a_level_wedge_costs_nothing():
+def test_what_a_lean_costs_is_stated_and_a_level_wedge_costs_nothing():
     assert not any("than the error" in step for step in steps(alignment(35.0, 30.0, 100.0), "altitude"))
     # 100' of azimuth times the sine of a lean of 1 degree.
     lean = alignment(35.0, -30.0, 100.0, lean_east_deg=1.0)
@@ -99,26 +102,26 @@ def test_what_a_lean_costs_is_said_and_a_level_wedge_costs_nothing():
     assert lean.moves[0].arcmin == pytest.approx(30.0 - 1.75, abs=0.15)
 
 
-def test_a_move_that_cannot_be_told_from_none_is_left_and_its_turns_are_not_said():
+def test_a_move_that_is_not_significant_is_left_and_its_turns_are_not_given():
     found = alignment(52.0, 0.1, 31.0)
     altitude, azimuth = found.moves
-    assert told(altitude, found) == "Leave the altitude: 0.10' +- 0.10' cannot be told from none (95 %)"
+    assert instruction(altitude, found) == "Leave the altitude: 0.10' +- 0.10' is not significant (95 %)"
     assert steps(found, "altitude") == []
-    assert told(azimuth, found) == str(azimuth)
+    assert instruction(azimuth, found) == str(azimuth)
     assert steps(found, "azimuth")
 
 
 def test_a_move_smaller_than_a_hand_can_set_is_left():
     # An eighth of a turn is 2.4' here.
     found = alignment(52.0, 2.2, -2.3)
-    assert [left_alone(move, found) for move in found.moves] == ["is less than a hand can set"] * 2
+    assert [left_alone(move, found) for move in found.moves] == ["finer than a hand can set"] * 2
     assert turn_heading(found) == "Turn nothing:"
     assert list(left_sentences(found)) == []
-    assert not any("It must go" in line for line in aim_sentences(found))
+    assert not any("Move it" in line for line in aim_sentences(found))
     larger = alignment(52.0, 2.6, -2.3)
     assert [bool(left_alone(move, larger)) for move in larger.moves] == [False, True]
-    assert "It must go down." in list(aim_sentences(larger))
-    assert turn_heading(larger).startswith("Turn, in this order (clockwise as you look at the head")
+    assert "Move it down." in list(aim_sentences(larger))
+    assert turn_heading(larger).startswith("Turn, in this order (clockwise as you look at the bolt head")
 
 
 def test_a_base_is_levelled_by_the_metre():
@@ -128,15 +131,15 @@ def test_a_base_is_levelled_by_the_metre():
     assert "to the right (east)" in lines[2]
     # 46' of a metre is 13.38 mm.
     assert steps(found, "north side") == [
-        "13.38 mm for every metre that the base is wide.",
+        "13.38 mm for every metre of base width.",
         "Or raise the south side by as much.",
     ]
 
 
-def test_what_is_left_is_said_with_what_a_tenth_of_a_turn_moves():
+def test_what_remains_is_stated_with_what_a_tenth_of_a_turn_moves():
     left = " ".join(left_sentences(alignment(0.5, 46.0, 31.0)))
     # sqrt(0.1^2 + 0.2^2) near the equator; 1.75 mm on 310 mm are 19.4'.
-    assert "0.22' of measuring error is left" in left
+    assert "0.22' of measuring error will remain" in left
     assert "1.9' in altitude" in left
 
 
@@ -148,9 +151,9 @@ def test_cautions_stand_before_the_moves(kind):
     assert all(len(line) <= 80 for line in lines if line.startswith("     "))
 
 
-def test_feet_are_told_for_the_whole_lean_and_not_for_one_move_of_two():
+def test_feet_are_given_for_the_whole_lean_and_not_for_one_move_of_two():
     found = alignment(52.0, -46.0, 31.0, "altaz", feet_az_deg=(0.0, 120.0, 240.0), feet_radius_mm=400.0)
-    assert any("by feet or shims" in line for line in move_lines(found))
-    one = list(move_lines(replace(found, moves=found.moves[:1])))
-    assert not any("by feet or shims" in line for line in one)
+    assert any("With feet or shims" in line for line in adjustment_lines(found))
+    one = list(adjustment_lines(replace(found, moves=found.moves[:1])))
+    assert not any("With feet or shims" in line for line in one)
     assert any("for every metre" in line for line in one)

@@ -581,7 +581,7 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*SIZE, "--run", "after.ecsv"), "this run is not the one the model was fitted to"),
         (("size", "site.toml", "--model", "site.toml"), "site.toml: is not JSON"),
         (("history",), "Missing argument"),
-        (("history", "model.json"), "1 model says nothing about what moved; give two or more"),
+        (("history", "model.json"), "1 model cannot show what moved; give two or more"),
         (("history", "model.json", "model.json"), "is given twice"),
         (("history", "model.json", "gone.json"), "gone.json: there is no such file"),
         (("history", "model.json", "before.ecsv"), "before.ecsv: is not JSON"),

@@ -219,7 +219,7 @@ def test_a_level_altaz_turns_the_field_and_a_lean_adds_what_a_rotator_leaves(lat
             angles.append(np.arctan2(np.cross(*cameras) @ at, cameras[0] @ cameras[1]))
         assert row.turn_with_deg == pytest.approx(np.degrees(np.ptp(angles)), rel=2e-3)
         # Without the model the base carries a mount that follows the places of a level one.
-        base = Rotation.from_rotvec([-found.first_rad, found.second_rad, 0.0])
+        base = Rotation.from_rotvec([-found.aim.north_rad, found.aim.east_rad, 0.0])
         later = sky_turn(pole, 60.0 * row.minutes)
         drift = later.inv().apply(base.apply(later.apply(base.inv().apply(star)))) - star
         assert row.drift_arcsec == pytest.approx(np.degrees(np.linalg.norm(drift)) * 3600.0, rel=2e-3)

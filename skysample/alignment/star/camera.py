@@ -1,4 +1,4 @@
-"""How the camera sits in the tube, and where on its chip a direction falls."""
+"""How the camera sits in the tube, and where a star falls on its chip."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from skysample.alignment.moved_mount import MovedMount
+from skysample.alignment.star.bolts import MovedMount
 from skysample.astrometry.observed_place import to_icrs
 from skysample.geometry import direction, tangent_basis
 
@@ -20,20 +20,20 @@ if TYPE_CHECKING:
 __all__ = ["CameraView", "camera_view"]
 
 _STEADY_RAD = np.radians(1.0)
-"""Frames whose roll in the tube scatters by more are of a camera that was turned."""
+"""A larger scatter of the frames' roll in the tube means that the camera was turned."""
 
 
 @dataclass(frozen=True, slots=True)
 class CameraView:
-    """The camera in the tube.
+    """Orientation of the camera in the tube.
 
     Attributes
     ----------
     angle_rad : float
-        From the direction in which the tube goes when the mechanical secondary grows (north, for a tube east of
-        the pier or a fork) to the image's +y axis, positive towards east where that direction is north.
+        From the direction in which the tube moves as the mechanical secondary increases (north, for a fork or a tube
+        east of the pier) to the image's +y axis, positive towards east where that direction is north.
     mirrored : bool
-        False: with north along +y, east lies towards -x.
+        False: with north along +y, east is along -x.
     parity_known : bool
         False: `mirrored` is a guess, and x may have the wrong sign.
     source : str
@@ -46,21 +46,21 @@ class CameraView:
     source: Literal["plate solutions", "site file"]
 
     def pixels(self, camera: Camera, tube: Array, ahead: Array, star: Array) -> tuple[float, float] | None:
-        """Where a star falls, counted from the middle of the frame.
+        """Position of a star on the chip, from the centre of the frame.
 
-        Gnomonic projection about the tube's direction; distortions are left out.
+        Gnomonic projection about the tube's direction, without distortions.
 
         Parameters
         ----------
         camera : Camera
             For the scale.
         tube, ahead, star : ndarray, shape (3,)
-            Where the tube points, where it goes when the mechanical secondary grows, and the star.
+            Where the tube points, where it moves as the mechanical secondary increases, and the star.
 
         Returns
         -------
         tuple of float or None
-            x and y, pixels; None where the site file gives no scale.
+            x and y, pixels; None if the site file gives no scale.
         """
         if camera.pixel_arcsec is None:
             return None
@@ -74,25 +74,25 @@ class CameraView:
 
 
 def camera_view(model: FittedModel, site: Site, run: Run | None) -> CameraView | None:
-    """Find out how the camera sits in the tube.
+    """Find how the camera sits in the tube.
 
     Parameters
     ----------
     model : FittedModel
         Fitted to the run.
     site : Site
-        `[camera]` stands in where the run says nothing.
+        Its `[camera]` is used if the run gives no roll.
     run : Run or None
-        Its solved rolls (position angles on the sky, ICRS) are taken to the tube by the model, frame by frame.
+        The model takes its solved rolls (position angles on the sky, ICRS) to the tube, frame by frame.
 
     Returns
     -------
     CameraView or None
-        None: nobody gives the roll, or it changed from frame to frame.
+        None if the roll is unknown or changed from frame to frame.
     """
     camera = site.camera
-    said = camera.mirrored if run is None or run.mirrored is None else run.mirrored
-    mirrored, known = bool(said), said is not None
+    parity = camera.mirrored if run is None or run.mirrored is None else run.mirrored
+    mirrored, known = bool(parity), parity is not None
     if run is not None and run.time is not None:
         usable = np.isfinite(run.roll_rad) & run.use
         if usable.any():
@@ -110,8 +110,8 @@ def _angle_in_tube(model: FittedModel, site: Site, run: Run) -> tuple[float, flo
     onward = at + 1e-4 * ahead
     onward /= np.linalg.norm(onward, axis=1, keepdims=True)
     here, there = (direction(dec, ra) for ra, dec in (to_icrs(site, run.time, each) for each in (at, onward)))
-    # `direction` counts its second angle clockwise seen from above: with right ascension for azimuth the pair of
-    # `tangent_basis` points towards growing right ascension and declination.
+    # `direction` takes azimuth clockwise: with right ascension in its place the pair of `tangent_basis` points towards
+    # increasing right ascension and declination.
     basis = tangent_basis(here, np.array([0.0, 0.0, 1.0]))
     east, north = np.moveaxis(np.einsum("nij,nj->ni", basis, there - here), -1, 0)
     turned = np.exp(1j * (run.roll_rad - np.arctan2(east, north)))

@@ -1,4 +1,4 @@
-"""Which bright star shows the polar move best, now or next."""
+"""Choose the bright star that shows the polar move best, now or next."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.alignment.star.bolts import amplification
 from skysample.astrometry.bright_stars import bright_stars
@@ -23,32 +24,34 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from numpy.typing import NDArray
 
-    from skysample.alignment.moved_mount import MovedMount
-    from skysample.alignment.star.bolts import BoltsUnderWay
+    from skysample.alignment.star.bolts import BoltsUnderWay, MovedMount
     from skysample.geometry import Array
     from skysample.plugins import Obstruction, Registry
     from skysample.site import Site
 
-__all__ = ["Candidate", "find_star"]
+__all__ = ["WATCH_MINUTES", "StarChoice", "find_star"]
+
+WATCH_MINUTES = 30.0
+"""How long a star has to stay usable: time to turn the bolts unhurried (common practice, no source)."""
 
 MOST_AMPLIFICATION = 2.0
-"""Beyond it a second of arc in the star is more than two in the axis: another star does better."""
+"""Above this, one arcsecond in the star is more than two in the axis: another star does better."""
 
 MOON_AVOID_DEG = 10.0
-"""From the Moon's centre (common practice, no source); the site's own plugin may ask for more."""
+"""From the Moon's centre (common practice, no source); a plugin of the site may ask for more."""
 
 POLE_AVOID_DEG = 5.0
-"""Nearer to the pole the primary axis would have to run for a star that hardly moves."""
+"""Nearer the pole the primary axis would have to turn far for a star that hardly moves."""
 
 DARK_SUN_DEG = -6.0
-"""Altitude of the Sun, at which civil twilight ends, below which a bright star shows on a camera."""
+"""Altitude of the Sun below which a bright star shows on a camera: the end of civil twilight."""
 
 _SCAN_MINUTES = 10.0
 _DAY_MINUTES = 1440.0
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class StarChoice:
     """One star on one side of the pier.
 
     Attributes
@@ -58,9 +61,9 @@ class Candidate:
     side : int
         Of the pier: 1 or -1.
     amplification : float
-        Its worst while the star is watched.
+        At its worst while the star is watched.
     model_rad : float
-        Standard error of the model there, its axis terms apart, radial.
+        Radial standard error of the model there, without its axis terms.
     """
 
     index: int
@@ -70,7 +73,7 @@ class Candidate:
 
     @property
     def label(self) -> str:
-        """Name and number."""
+        """Name and Hipparcos number."""
         return bright_stars().label(self.index)
 
     @property
@@ -79,59 +82,51 @@ class Candidate:
         return float(bright_stars().magnitude[self.index])
 
     def direction(self, site: Site, when: Time) -> Array:
-        """Observed direction at one moment, unit vector, shape (3,)."""
+        """Observed direction at one time, unit vector, shape (3,)."""
         ra, dec = bright_stars().places(when)
         return np.asarray(to_observed(site, when, ra[[self.index]], dec[[self.index]])[0])
 
 
 def find_star(
-    bolts: BoltsUnderWay,
-    site: Site,
-    when: Time,
-    centring_rad: float,
-    watch_minutes: float,
-    registry: Registry | None = None,
-) -> tuple[Candidate, Time]:
-    """Choose the star by which the axis ends nearest to the pole, at the first moment at which there is one.
+    bolts: BoltsUnderWay, when: Time, centring_rad: float, registry: Registry | None = None
+) -> tuple[StarChoice, Time]:
+    """Choose the star that brings the axis nearest to the pole, as soon as one is usable.
 
-    A star counts while it and the tube (which points beside it until the bolts are turned) are clear of every
-    obstruction, dome, Sun and Moon, 5 degrees from the pole, its amplification at most 2, and the sky is dark, from
-    then on for as long as it has to be watched. On the meridian and low the amplification is least.
+    For `WATCH_MINUTES` the sky has to be dark and the star, with the tube (which points beside it until the bolts
+    are turned), clear of every obstruction, dome, Sun and Moon, 5 degrees from the pole, with an amplification of at
+    most 2. The amplification is least low on the meridian.
 
     Parameters
     ----------
     bolts : BoltsUnderWay
-    site : Site
     when : astropy.time.Time
-        One moment.
+        One time.
     centring_rad : float
-        How well the star will be centred.
-    watch_minutes : float
+        Standard error of centring the star, radial.
     registry : Registry, optional
-        The plugins to ask, in place of everything installed.
+        Plugins to use instead of everything installed.
 
     Returns
     -------
-    Candidate
+    StarChoice
     astropy.time.Time
-        `when` itself, or the next moment within a day, to 10 minutes.
+        `when` itself, or the next time within a day, to 10 minutes.
 
     Raises
     ------
     NoSolution
         No star within a day.
     """
-    from astropy import units as u
-
+    site = bolts.alignment.site
     obstructions = (registry or default_registry()).obstructions(site)
     later = np.arange(_SCAN_MINUTES, _DAY_MINUTES + _SCAN_MINUTES, _SCAN_MINUTES)
     ever_dark = False
-    # The rest of the day is looked at only where there is no star now.
+    # Search the rest of the day only if no star is usable now.
     for minutes in (np.zeros(1), later):
-        for wait in minutes[_dark(site, when, minutes, watch_minutes)]:
+        for wait in minutes[_dark(site, when, minutes)]:
             ever_dark = True
             moment = when + wait * u.min if wait else when
-            watched = [moment + share * watch_minutes * u.min for share in (0.0, 0.5, 1.0)]
+            watched = [moment + share * WATCH_MINUTES * u.min for share in (0.0, 0.5, 1.0)]
             found = list(_candidates(bolts, site, obstructions, watched))
             if found:
                 return min(found, key=lambda star: _accuracy(star, centring_rad)), moment
@@ -141,28 +136,26 @@ def find_star(
         else "the Sun is never 6 degrees down"
     )
     raise NoSolution(
-        f"no bright star can show the move within a day: {why}; turn the bolts by the turns given and measure again"
+        f"no suitable star within a day: {why}; adjust the bolts by the turns given and measure again"
     )
 
 
-def _dark(site: Site, when: Time, minutes: Array, watch_minutes: float) -> NDArray[np.bool_]:
-    """Whether the Sun stays low enough from so many minutes later on, shape (n,)."""
-    from astropy import units as u
-
+def _dark(site: Site, when: Time, minutes: Array) -> NDArray[np.bool_]:
+    """Whether the Sun stays low enough for a star that is watched from so many minutes on, shape (n,)."""
     lowest = np.sin(np.radians(DARK_SUN_DEG))
     begin, end = (
-        sun_direction(site, when + (minutes + more) * u.min)[:, 2] < lowest for more in (0.0, watch_minutes)
+        sun_direction(site, when + (minutes + more) * u.min)[:, 2] < lowest for more in (0.0, WATCH_MINUTES)
     )
     return np.asarray(begin & end)
 
 
-def _accuracy(star: Candidate, centring_rad: float) -> tuple[float, float]:
+def _accuracy(star: StarChoice, centring_rad: float) -> tuple[float, float]:
     return star.amplification * float(np.hypot(centring_rad, star.model_rad)), star.magnitude
 
 
 def _candidates(
     bolts: BoltsUnderWay, site: Site, obstructions: Mapping[str, Obstruction], watched: list[Time]
-) -> Iterator[Candidate]:
+) -> Iterator[StarChoice]:
     ra, dec = bright_stars().places(watched[0])
     seen = [to_observed(site, moment, ra, dec) for moment in watched]
     growth = np.max([amplification(each, bolts.levers) for each in seen], axis=0)
@@ -193,11 +186,11 @@ def _candidates(
             rest, axes = rest[free], axes[free]
         errors = _model_errors(stages[0], axes, watched[0])
         for index, error in zip(rest, errors, strict=True):
-            yield Candidate(int(index), side, float(growth[index]), float(error))
+            yield StarChoice(int(index), side, float(growth[index]), float(error))
 
 
 def _model_errors(aligned: MovedMount, axes: Array, when: Time) -> Array:
-    """Radial standard error of where the tube points, the base being known, shape (n,)."""
+    """Radial standard error of the tube's direction on a known base, shape (n,)."""
     model = aligned.model
     others = [slot for slot, name in enumerate(model.names) if name not in model.axis_terms]
     design = aligned.design(axes, when)[:, :, others]

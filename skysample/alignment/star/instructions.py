@@ -1,4 +1,4 @@
-"""The adjusting star in sentences, in the order in which things are done, one instruction a line."""
+"""Words for the adjusting star, in the order in which things are done, one instruction a line."""
 
 from __future__ import annotations
 
@@ -6,20 +6,21 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.alignment.cautions import MOVING, STAR
 from skysample.alignment.instructions import opposed, opposed_steps
-from skysample.alignment.star import WATCH_MINUTES
+from skysample.alignment.star.choice import WATCH_MINUTES
 from skysample.astrometry.times import iso
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from astropy.coordinates import SkyCoord
     from astropy.time import Time
 
     from skysample.alignment.star import AdjustingStar
     from skysample.alignment.star.steps import CameraPlace
-    from skysample.alignment.wedge import Move
 
 __all__ = ["command_times", "star_sentences"]
 
@@ -27,111 +28,103 @@ _EVERY_MINUTES = 5.0
 
 
 def command_times(star: AdjustingStar) -> list[Time]:
-    """The moments for which commands are listed: every 5 minutes for as long as the star can be watched."""
-    from astropy import units as u
-
+    """Times for which commands are listed: every 5 minutes for as long as the star can be watched."""
     return [star.when + minutes * u.min for minutes in np.arange(0.0, WATCH_MINUTES + 1.0, _EVERY_MINUTES)]
 
 
 def star_sentences(star: AdjustingStar) -> Iterator[str]:
-    """Say which star, what to send to the mount, what to see on the camera, and what to turn."""
+    """Which star, what to send to the mount, what to see on the camera, and what to turn."""
     place = star.place()
-    yield f"By a star: {star.star}, magnitude {star.candidate.magnitude:.1f}."
+    yield f"Adjust with a star: {star.star}, magnitude {star.candidate.magnitude:.1f}."
     if not star.up_now:
-        yield f"Not now: none can be used before {_clock(star.when)} UTC. All below is for that moment."
-    yield f"It stands at altitude {place.alt.deg:.1f}, azimuth {place.az.deg:.1f}."
-    yield f'Centred to {star.centring.value:.1f}", the model there good to {star.model_error.value:.1f}",'
-    yield f'amplification {star.amplification:.2f}: the axis ends within {star.accuracy.value:.1f}" of the pole'
-    yield f"({star.accuracy.value / 60.0:.2f}'; one standard error)."
-    yield "Before bolts are turned under a star:"
-    yield from (f"  - {caution}" for caution in (*STAR, *MOVING))
-    off_chip = star.blind.on_chip is False
-    if off_chip:
-        yield from _off_chip(star)
-    yield "Do, in this order:"
-    yield from (
-        f"  {number}. {line}" if number else f"     {line}" for number, line in _numbered(_instructions(star))
+        yield f"No suitable star until {_clock(star.when)} UTC: everything below is for that time."
+    yield f"It is at altitude {place.alt.deg:.1f}, azimuth {place.az.deg:.1f}."
+    yield (
+        f'Centre it to {star.centring.value:.1f}" and the axis ends within {star.accuracy.value:.1f}"'
+        f" ({star.accuracy.value / 60.0:.2f}') of the pole"
     )
+    yield (
+        f'(one standard error; model error there {star.model_error.value:.1f}",'
+        f" amplification {star.amplification:.2f})."
+    )
+    yield "Before you turn a bolt under a star:"
+    yield from (f"  - {caution}" for caution in (*STAR, *MOVING))
+    if star.blind.on_chip is False:
+        yield from _off_chip(star)
+    yield "Do this, in this order:"
+    number = 0
+    for line in _instructions(star):
+        if line.startswith(" "):
+            yield f"    {line}"
+        else:
+            number += 1
+            yield f"  {number}. {line}"
 
 
 def _off_chip(star: AdjustingStar) -> Iterator[str]:
-    yield "The star starts off the chip. Best: first make the moves by turns, as above:"
-    yield "the star is then near the middle under the same command."
+    yield "The star starts off the chip. Best make the moves by turns first, as above:"
+    yield "that brings it near the centre under the same command."
     if len(star.steps) == 1:
-        yield "In steps there would be too many."
+        yield "Too many steps would be needed to keep it on the chip."
         return
-    yield f"Or in {len(star.steps)} steps that keep it on the chip: send each, bring the star to the"
-    yield "middle with both bolts, send the next. The last one is the command below."
-    yield f"Axes that take no place: each step's hour angle holds at {_clock(star.when)[11:19]} UTC alone."
+    yield f"Or take {len(star.steps)} steps that keep it on the chip: send each command, centre the star"
+    yield "with both bolts, send the next. The last is the command below."
+    yield "If the mount accepts only axis angles: each hour angle is valid only at"
+    yield f"{_clock(star.when)[11:]} UTC."
     done = 0.0
     for number, step in enumerate(star.steps):
-        hour_angle, dec = star.axes(step=number).value
-        yield f"  step {number + 1}:   ICRS {_icrs(star, None, number)}"
-        yield f"  axes     hour angle {hour_angle:.4f} deg, declination {dec:+.4f} deg"
+        yield f"  step {number + 1}:   ICRS {_icrs(star.icrs(None, number))}"
+        yield f"  axes     {_axes(star, number)}"
         yield f"  star at  {_where(step.places[0])}"
-        yield from (
-            f"  turn     about {move.turned((step.share - done) * move.turns)}, {_way(move)}"
-            for move in star.alignment.moves
-            if move.turns
-        )
+        for move in star.alignment.moves:
+            if move.turns:
+                turned = move.turned((step.share - done) * move.turns)
+                altitude = move.adjuster == "altitude"
+                way = f"{move.direction} the axis" if altitude else f"turn the axis {move.direction}"
+                yield f"  turn     about {turned} to {way}"
         done = step.share
 
 
-def _way(move: Move) -> str:
-    """Which way a move takes the axis."""
-    return f"axis to the {move.direction}" if move.adjuster == "azimuth" else f"{move.direction} the axis"
-
-
 def _instructions(star: AdjustingStar) -> Iterator[str]:
-    """Instructions; a line that belongs to the one before begins with a blank."""
-    hour_angle, dec = star.axes().value
+    """Instructions; a line that continues the one before begins with a blank."""
     yield f"At {_clock(star.when)} UTC send the axes to"
-    yield f" hour angle {hour_angle:.4f} deg, declination {dec:+.4f} deg"
+    yield f" {_axes(star)}"
     if star.pier is not None:
         yield f" with the tube {star.pier} of the pier,"
-    yield f" or, where the mount takes only a place, ICRS {_icrs(star, None, -1, 2)}."
+    yield f" or, if the mount accepts only positions, ICRS {_icrs(star.icrs(), 2)}."
     yield " The tube then points beside the star, on purpose."
-    yield f"Go on sending it, every {_interval(star)} or oftener:"
-    yield f' sent once, the star creeps from its place by {star.creep.value:.1f}" a minute.'
-    yield " UTC         ha, deg   dec, deg    ICRS place"
-    for moment in command_times(star):
-        hour_angle, dec = star.axes(moment).value
-        yield f" {_clock(moment)[11:19]}   {hour_angle:9.4f}  {dec:+9.4f}    {_icrs(star, moment, -1)}"
-    yield "Keep tracking on. Lock out all slews but this command. A hand on the stop:"
-    yield " call out before each command, hands off the bolts while it is sent."
+    yield f"Resend it at least every {_interval(star)}:"
+    yield f' sent only once, the star drifts from its place by {star.creep.value:.1f}" a minute.'
+    yield " UTC         ha, deg   dec, deg    ICRS position"
+    for row in star.table:
+        hour_angle, dec = row["hour_angle"].value, row["declination"].value
+        yield f" {_clock(row['time'])[11:]}   {hour_angle:9.4f}  {dec:+9.4f}    {_icrs(row['icrs'])}"
+    yield "Keep tracking on. Lock out every slew but this command. Keep a hand on the"
+    yield " stop: call out before each command, hands off the bolts while it is sent."
     if star.blind.on_chip is False:
-        yield "Were bolts turned since the run, by turns or in steps? Then go on with 8."
-    yield f"Look: before the bolts the star stands {_where(star.blind.places[0])}."
+        yield "If bolts were turned since the run, by turns or in steps, go straight to"
+        yield " centring the star with both bolts."
+    yield f"Check the camera: before the bolts are turned the star is {_where(star.blind.places[0])}."
     if star.view is None:
-        yield " In which direction is not known: the run gives no steady roll, [camera] none."
+        yield " The direction is unknown: the run has no steady roll and [camera] gives none."
     elif not star.view.parity_known:
-        yield " Whether the image is mirrored is not known: x may have the other sign."
+        yield " Whether the image is mirrored is unknown: x may have the other sign."
     first, second = star.alignment.moves
     yield f"{first}:"
-    yield f" the star goes to {_where(star.blind.places[1])}."
+    yield f" the star moves to {_where(star.blind.places[1])}."
     yield f"{second}:"
-    yield " the star goes to the middle."
+    yield " the star moves to the centre."
     for move in (first, second):
         if opposed(move, star.alignment):
             yield from (f" {step}" for step in opposed_steps(move))
-    yield "With both bolts bring the star to the middle, whatever the turns say."
-    yield " End going up: go a quarter turn past and come back up against the weight."
-    yield " Clamp while you watch: clamping moves it too."
-    yield "Measure again with a second run."
-
-
-def _numbered(lines: Iterator[str]) -> Iterator[tuple[int, str]]:
-    number = 0
-    for line in lines:
-        if line.startswith(" "):
-            yield 0, line[1:]
-        else:
-            number += 1
-            yield number, line
+    yield "Centre the star with both bolts, whatever the turns say."
+    yield " Finish going up: go a quarter turn past and come back up against the weight."
+    yield " Watch the star while you clamp: clamping moves it too."
+    yield "Take a second run to check."
 
 
 def _interval(star: AdjustingStar) -> str:
-    """How often to send the command so that the star creeps by no more than it is centred to."""
+    """Longest time between commands in which the star drifts by no more than it is centred to."""
     per_minute, centring = float(star.creep.value), float(star.centring.value)
     minutes = min(5.0, centring / per_minute) if per_minute > 0.0 else 5.0
     return (
@@ -140,17 +133,21 @@ def _interval(star: AdjustingStar) -> str:
 
 
 def _where(place: CameraPlace) -> str:
-    offset = f"{np.degrees(place.offset_rad) * 60.0:.1f}' from the middle"
+    offset = f"{np.degrees(place.offset_rad) * 60.0:.1f}' from the centre"
     if place.pixels is None:
         return offset
     x, y = place.pixels
-    chip = "" if place.on_chip is not False else ", off the chip"
-    return f"{offset}, x {x:+.0f}, y {y:+.0f} pixels{chip}"
+    return f"{offset}, x {x:+.0f}, y {y:+.0f} pixels{', off the chip' if place.on_chip is False else ''}"
 
 
-def _icrs(star: AdjustingStar, moment: Time | None, step: int, precision: int = 1) -> str:
-    return str(star.icrs(moment, step).to_string("hmsdms", precision=precision))
+def _axes(star: AdjustingStar, step: int = -1) -> str:
+    hour_angle, dec = star.axes(step=step).value
+    return f"hour angle {hour_angle:.4f} deg, declination {dec:+.4f} deg"
+
+
+def _icrs(place: SkyCoord, precision: int = 1) -> str:
+    return str(place.to_string("hmsdms", precision=precision))
 
 
 def _clock(moment: Time) -> str:
-    return str(iso(moment, 0)).replace("T", " ")
+    return str(iso(moment, 0)).replace("T", " ")[:19]

@@ -1,4 +1,4 @@
-"""Where the adjusting star stands on the camera while the bolts are turned, and the steps that keep it there."""
+"""Where the adjusting star is on the camera while the bolts are turned, and the steps that keep it on the chip."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from skysample.geometry import ARCSEC, separation
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from skysample.alignment.moved_mount import MovedMount
+    from skysample.alignment.star.bolts import MovedMount
     from skysample.alignment.star.camera import CameraView
     from skysample.geometry import Array
     from skysample.site import Camera
@@ -21,26 +21,26 @@ if TYPE_CHECKING:
 __all__ = ["CameraPlace", "StarStep", "on_camera", "steps_on_chip"]
 
 _MARGIN = 0.8
-"""How much of the half chip a star may use: it is to be found, not only to be there."""
+"""Share of the half chip in which a star is easily found."""
 
 _MOST_STEPS = 40
-"""More would take a night: then by turns first."""
+"""More would take all night: adjust by turns first."""
 
 
 @dataclass(frozen=True, slots=True)
 class CameraPlace:
-    """Where the star stands on the camera.
+    """Position of the star on the camera.
 
     Attributes
     ----------
     moment : str
         "before" the bolts of this step, "between" the first and the second, "after" both.
     offset_rad : float
-        From the middle of the frame.
+        From the centre of the frame.
     pixels : tuple of float or None
-        x and y from the middle of the frame; None where roll or scale are not known.
+        x and y from the centre of the frame; None if roll or scale are unknown.
     chip_share : float or None
-        How far out, as a share of what is used of the half chip (0.8 of it); None where the site file gives no size.
+        Distance from the centre as a share of the usable half chip (0.8 of it); None if the site file gives no size.
     """
 
     moment: str
@@ -50,20 +50,20 @@ class CameraPlace:
 
     @property
     def on_chip(self) -> bool | None:
-        """Whether the star is there to be seen; None where the site file gives no size."""
+        """Whether the star is on the usable part of the chip; None if the site file gives no size."""
         return None if self.chip_share is None else self.chip_share <= 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class StarStep:
-    """One command, and the part of the move that brings the star to the centre under it.
+    """One command, and the part of the move that centres the star under it.
 
     Attributes
     ----------
     share : float
-        Of the whole move, done when the star stands in the centre: 1 in the last step.
+        Of the whole move, done when the star is centred: 1 in the last step.
     places : tuple of CameraPlace
-        Before, between, after.
+        Before, between and after the two bolts.
     """
 
     share: float
@@ -71,7 +71,7 @@ class StarStep:
 
     @property
     def on_chip(self) -> bool | None:
-        """Whether the star stays on the chip all the way; None where that is not known."""
+        """Whether the star stays on the chip throughout; None if unknown."""
         answers = {place.on_chip for place in self.places}
         return None if None in answers else answers == {True}
 
@@ -79,25 +79,7 @@ class StarStep:
 def on_camera(
     moment: str, mount: MovedMount, axes: Array, star: Array, view: CameraView | None, camera: Camera
 ) -> CameraPlace:
-    """Say where a star stands while the axes read `axes`, shape (1, 2).
-
-    Parameters
-    ----------
-    moment : str
-        What to call it.
-    mount : MovedMount
-        With as much of the move as is made.
-    axes : ndarray, shape (1, 2)
-        Mechanical readings.
-    star : ndarray, shape (3,)
-        Unit vector.
-    view : CameraView or None
-    camera : Camera
-
-    Returns
-    -------
-    CameraPlace
-    """
+    """Position on the camera of a star, unit vector (3,), while the axes read `axes`, shape (1, 2)."""
     tube, ahead = mount.tube(axes)[0], mount.ahead(axes)[0]
     offset = float(separation(tube, star))
     pixels = None if view is None else view.pixels(camera, tube, ahead, star)
@@ -105,16 +87,17 @@ def on_camera(
         return CameraPlace(moment, offset, pixels, None)
     reach = _MARGIN / 2.0 * np.array(camera.size_px)
     if pixels is None:
-        # Roll not known: on the chip for certain within the circle that it holds.
-        return CameraPlace(moment, offset, None, float(offset / ARCSEC / camera.pixel_arcsec / reach.min()))
+        # Without the roll it is certainly on the chip within the circle that fits on it.
+        pixel_rad = camera.pixel_arcsec * ARCSEC
+        return CameraPlace(moment, offset, None, float(offset / pixel_rad / reach.min()))
     return CameraPlace(moment, offset, pixels, float(np.max(np.abs(pixels) / reach)))
 
 
 def steps_on_chip(blind: StarStep, step: Callable[[float, float], StarStep]) -> tuple[StarStep, ...]:
-    """The fewest equal parts of the move that keep the star on the chip; the whole move where too many would do."""
+    """The fewest equal parts of the move that keep the star on the chip; the whole move if there would be too many."""
     if blind.on_chip is not False:
         return (blind,)
-    # A part of the move takes the star nearly that part of the way: begin there.
+    # A part of the move takes the star about that part of the way: start there.
     fewest = math.ceil(max(place.chip_share or 0.0 for place in blind.places))
     for count in range(max(2, fewest), _MOST_STEPS + 1):
         steps = tuple(step(k / count, (k + 1) / count) for k in range(count))
