@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ordering_reference import reference_problem
 
 from skysample.ordering import Annealed, best_order, mount_bound, schedule
-from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
+from skysample.ordering.least_time import MOST_STOPS, least_of_few
 
 SEEDS = range(3)
 

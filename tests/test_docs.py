@@ -512,7 +512,7 @@ def test_every_obstruction_and_ordering_is_described():
 
 
 def test_every_effort_is_described():
-    from skysample.sampling.efforts import EFFORTS
+    from skysample.sampling.even import EFFORTS
 
     for name in EFFORTS:
         assert f"`{name}`" in page("numerics.md"), name

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.listeners import tell
-from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
+from skysample.ordering.least_time import MOST_STOPS, least_of_few
 from skysample.ordering.motion.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
 from skysample.ordering.motion.legs import shortest_legs
 

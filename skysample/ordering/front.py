@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.motion.policies import best_by_schedule, tours_of
+from skysample.ordering.motion.timely_dome import tours_of
 from skysample.ordering.motion.tour import Tables
-from skysample.ordering.schedules import schedule
+from skysample.ordering.schedules import best_by_schedule, schedule
 from skysample.ordering.strategies.annealed import search
 
 if TYPE_CHECKING:

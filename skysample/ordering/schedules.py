@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Schedule", "schedule"]
+__all__ = ["Schedule", "best_by_schedule", "price", "schedule"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,3 +138,16 @@ def _lazy_stands(tables: Tables, stops: Sequence[int]) -> NDArray[np.int64]:
     for run, after in pairwise([*runs, end]):
         stand_at[run[0] + 1 : after[0] + 1] = after[1]
     return stand_at
+
+
+def price(problem: OrderingProblem, found: Schedule) -> float:
+    """Seconds of motion, and what the moves and degrees of the dome are worth to the problem."""
+    worth = problem.move_worth_s * found.dome_moves + problem.degree_worth_s * math.degrees(found.dome_rad)
+    return found.total_slew_s + worth
+
+
+def best_by_schedule(problem: OrderingProblem, orders: Sequence[list[int]]) -> list[int]:
+    """Return the order whose schedule has the least price."""
+    if len(orders) == 1:
+        return orders[0]
+    return min(orders, key=lambda order: price(problem, schedule(problem, order)))

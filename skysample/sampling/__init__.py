@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.errors import InputError
-from skysample.sampling.efforts import EFFORTS
-from skysample.sampling.even import even_points, settled
+from skysample.sampling.even import EFFORTS, even_points, settled
 from skysample.sampling.grid import (
     Evenness,
     Grid,

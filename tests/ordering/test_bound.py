@@ -14,10 +14,7 @@ from hypothesis import strategies as st
 from skysample.geometry import direction
 from skysample.ordering import Annealed, Nearest, OrderingProblem, best_order, mount_bound, schedule
 from skysample.ordering.bound import _dome_alone, _tree_bound, least_legs
-from skysample.ordering.bounds.completions import completions
-from skysample.ordering.bounds.dome_cells import cell_states
-from skysample.ordering.bounds.few_stops import MOST_STOPS, least_of_few
-from skysample.ordering.bounds.one_order import least_of_order
+from skysample.ordering.least_time import MOST_STOPS, cell_states, completions, least_of_few, least_of_order
 from skysample.ordering.motion.dome_stands import dome_stands
 from skysample.site import Axis, Dome, Mount
 from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides

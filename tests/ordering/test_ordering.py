@@ -24,10 +24,9 @@ from skysample.ordering import (
 )
 from skysample.ordering.bound import _tree_bound, least_legs
 from skysample.ordering.motion.dome_stands import dome_reach, dome_time
-from skysample.ordering.motion.policies import tours_of
-from skysample.ordering.motion.timely_dome import DomeReach, TimelyTour, pass_stops
+from skysample.ordering.motion.timely_dome import DomeReach, TimelyTour, pass_stops, tours_of
 from skysample.ordering.motion.tour import LazyTour, Tables
-from skysample.ordering.strategies.exact import _shortest_completions, exact_order
+from skysample.ordering.strategies.annealed import _shortest_completions, exact_order
 from skysample.plugins import build_registry
 from skysample.site import Axis, Dome, Mount
 from skysample.site.dome import dome_arcs

@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from skysample.ordering.motion.dome_stands import dome_reach
+from skysample.ordering.motion.tour import LazyTour
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from skysample.geometry import Array
     from skysample.ordering.motion.legs import MountLegs
+    from skysample.ordering.motion.tour import Tables, Tour
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["DomeReach", "Passage", "State", "TimelyTour", "pass_stops", "stands_of"]
+__all__ = ["DomeReach", "Passage", "State", "TimelyTour", "pass_stops", "stands_of", "tours_of"]
 
 _TURN = 2.0 * math.pi
 
@@ -230,3 +232,23 @@ class TimelyTour:
         if position == 0:
             return self._reach.start, self._reach.start, self._reach.legs.start
         return self._now.states[position - 1]
+
+
+def tours_of(problem: OrderingProblem, tables: Tables) -> list[Callable[[Sequence[int]], Tour]]:
+    """Return the evaluations to search a problem with.
+
+    The lazy dome and the timely dome are each their own. Where a timely dome's moves weigh, the best order
+    may come from either: the timely evaluation does not see the weight, the lazy one nothing else.
+    """
+
+    def lazy(order: Sequence[int]) -> Tour:
+        return LazyTour(tables, order)
+
+    if problem.dome_policy == "lazy":
+        return [lazy]
+    reach = DomeReach(problem, tables.legs)
+
+    def timely(order: Sequence[int]) -> Tour:
+        return TimelyTour(reach, order)
+
+    return [timely, lazy] if problem.dome_weight > 0.0 and problem.dome is not None else [timely]

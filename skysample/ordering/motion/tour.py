@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["LazyTour", "Run", "Tables", "Tour", "walk"]
+__all__ = ["LazyTour", "Stay", "Tables", "Tour", "walk"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class Tables:
         )
 
 
-Run = tuple[int, int, int, float]
+Stay = tuple[int, int, int, float]
 """Position where a run starts; the dome's stand and the mount's place before it; the price until then.
 
 The price of an order is its seconds of motion and, where the problem weighs the dome, what its moves are worth.
@@ -67,10 +67,10 @@ The price of an order is its seconds of motion and, where the problem weighs the
 def walk(
     tables: Tables,
     order: Sequence[int],
-    begin: Run,
-    known: Sequence[Run] = (),
+    begin: Stay,
+    known: Sequence[Stay] = (),
     last_changed: int = -1,
-) -> tuple[list[Run], Run]:
+) -> tuple[list[Stay], Stay]:
     """Follow an order from the start of a run until its end, or until nothing differs any more.
 
     The dome is lazy: it stays while it serves the next stop; when it must move, it goes to the nearest
@@ -84,18 +84,18 @@ def walk(
         Of the problem.
     order : sequence of int
         Stops.
-    begin : Run
+    begin : Stay
         Where to begin, and the state there.
-    known : sequence of Run
+    known : sequence of Stay
         For each position of an earlier order, the run that it is in.
     last_changed : int
         After this position the earlier order has the same stops.
 
     Returns
     -------
-    runs : list of Run
+    runs : list of Stay
         Those passed, the first being `begin`. Each stop at which the dome stays counts as its own run.
-    end : Run
+    end : Stay
         The state where the walk ended: at the end of the order, or at a position after `last_changed` where a
         known run starts from the same stand and place. No settling is counted.
     """
@@ -105,7 +105,7 @@ def walk(
     move_worth_s, radian_worth_s = tables.move_worth_s, tables.radian_worth_s
     position, stand, place, spent = begin
     count = len(order)
-    runs: list[Run] = []
+    runs: list[Stay] = []
     while position < count:
         if position > last_changed and known:
             met = known[position]
@@ -173,7 +173,7 @@ class LazyTour:
     def __init__(self, tables: Tables, order: Sequence[int]) -> None:
         self._tables = tables
         self.order = list(order)
-        self._begin: Run = (0, tables.stands.start, tables.legs.start, 0.0)
+        self._begin: Stay = (0, tables.stands.start, tables.legs.start, 0.0)
         runs, end = walk(tables, self.order, self._begin)
         self._runs = _by_position(runs, end[0])
         self.total = end[3]
@@ -201,7 +201,7 @@ class LazyTour:
         self.order[first : last + 1] = stops
 
 
-def _by_position(runs: list[Run], stop_before: int) -> list[Run]:
+def _by_position(runs: list[Stay], stop_before: int) -> list[Stay]:
     """Repeat each run for every position that it holds."""
     ends = [*(run[0] for run in runs[1:]), stop_before]
     return [run for run, end in zip(runs, ends, strict=False) for _ in range(run[0], end)]

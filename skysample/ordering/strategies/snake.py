@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.ordering.bound import least_legs
-from skysample.ordering.motion.policies import best_by_schedule, tours_of
+from skysample.ordering.motion.timely_dome import tours_of
 from skysample.ordering.motion.tour import Tables
+from skysample.ordering.schedules import best_by_schedule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -1,1 +1,0 @@
-"""Parts of the lower bound on the motion of any order."""
