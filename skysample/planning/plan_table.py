@@ -152,12 +152,12 @@ class Plan:
     @property
     def table(self) -> QTable:
         """One row per point, in the order to take them, with the columns of a plan file."""
-        return self._table.copy()
-
-    @cached_property
-    def _table(self) -> QTable:
         from astropy.table import QTable
 
+        return QTable(self._columns)
+
+    @cached_property
+    def _columns(self) -> dict[str, NDArray[Any]]:
         grid, order, moves = self.grid, self.order, self.schedule
         directions, side = grid.directions[order], grid.sides[order]
         altitude, azimuth = alt_az(directions)
@@ -174,35 +174,33 @@ class Plan:
             times = self.start + self.exposure_start_s * u.s
             ra, dec = (np.degrees(each) for each in to_icrs(self.site, times, directions))
             start = [str(each) for each in iso(times)]
-        table = QTable(
-            {
-                "point": self.numbers,
-                "alt_deg": np.degrees(altitude),
-                "az_deg": np.degrees(azimuth),
-                "hour_angle_deg": equatorial[:, 0],
-                "dec_deg": equatorial[:, 1],
-                "ra_icrs_deg": ra,
-                "dec_icrs_deg": dec,
-                "pier": side_names(self.site.mount.kind, side),
-                "start_utc": start,
-                "slew_s": moves.slew_s,
-                "dome_az_deg": np.degrees(moves.dome_az),
-                "dome_move_deg": np.degrees(moves.dome_move_rad),
-                "dome_s": moves.dome_s,
-            }
-        )
+        columns: dict[str, NDArray[Any]] = {
+            "point": self.numbers,
+            "alt_deg": np.degrees(altitude),
+            "az_deg": np.degrees(azimuth),
+            "hour_angle_deg": equatorial[:, 0],
+            "dec_deg": equatorial[:, 1],
+            "ra_icrs_deg": ra,
+            "dec_icrs_deg": dec,
+            "pier": np.array(side_names(self.site.mount.kind, side)),
+            "start_utc": np.array(start),
+            "slew_s": moves.slew_s,
+            "dome_az_deg": np.degrees(moves.dome_az),
+            "dome_move_deg": np.degrees(moves.dome_move_rad),
+            "dome_s": moves.dome_s,
+        }
         if self.model is not None:
             reading = sky_reading(self.model.axes_for(directions, side))
-            table["primary_deg"], table["secondary_deg"] = np.degrees(reading).T
-        return table
+            columns["primary_deg"], columns["secondary_deg"] = np.degrees(reading).T
+        return columns
 
     @property
     def rows(self) -> list[dict[str, Any]]:
         """The table as plain values; None where unknown."""
-        columns = {name: column.tolist() for name, column in self._table.items()}
+        columns = [column.tolist() for column in self._columns.values()]
         return [
-            {name: _plain(value) for name, value in zip(columns, row, strict=True)}
-            for row in zip(*columns.values(), strict=True)
+            {name: _plain(value) for name, value in zip(self._columns, row, strict=True)}
+            for row in zip(*columns, strict=True)
         ]
 
     def write(self, path: str | os.PathLike[str]) -> None:
@@ -226,7 +224,7 @@ class Plan:
             "dome_weight": self.dome_weight,
             "sun_checked": self.sun_checked,
         }
-        columns = {name: list(map(_plain, column.tolist())) for name, column in self._table.items()}
+        columns = {name: list(map(_plain, column.tolist())) for name, column in self._columns.items()}
         write_table(path, table_of(columns, meta), expected=PLAN_FORMAT, version=PLAN_VERSION)
 
     def summary(self) -> str:
