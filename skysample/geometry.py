@@ -14,20 +14,6 @@ if TYPE_CHECKING:
 else:
     Array = Any
 
-__all__ = [
-    "ARCSEC",
-    "alt_az",
-    "arcsec",
-    "cross",
-    "direction",
-    "displace",
-    "offset",
-    "rotation",
-    "separation",
-    "tangent_basis",
-    "wrap_pi",
-]
-
 ARCSEC = np.pi / 648000.0
 """One arcsecond in radians."""
 

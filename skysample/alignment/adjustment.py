@@ -19,17 +19,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Camera
 
-__all__ = [
-    "BY_HAND_TURNS",
-    "DEFAULT_LIMIT_ARCMIN",
-    "TOLERANCE_PX",
-    "Asked",
-    "Verdict",
-    "asked_and_made",
-    "enough_without_model",
-    "worth_making",
-]
-
 Verdict = Literal["as asked", "close", "overshot", "fell short", "wrong way", "did not move", "crept"]
 
 _CREEP_SHARE = 0.1

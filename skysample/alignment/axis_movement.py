@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.fitting import FittedModel
 
-__all__ = ["AxisMovement", "alignments", "axis_movement"]
-
 
 @dataclass(frozen=True, slots=True)
 class AxisMovement:

@@ -16,18 +16,6 @@ if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.wedge import Move
 
-__all__ = [
-    "adjustment_lines",
-    "aim_sentences",
-    "bolt_steps",
-    "instruction",
-    "left_alone",
-    "left_sentences",
-    "opposed",
-    "opposed_steps",
-    "turn_heading",
-]
-
 _WORTH_SAYING_ARCMIN = 0.05
 
 

@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Wedge
 
-__all__ = ["FootMove", "foot_moves"]
-
 
 @dataclass(frozen=True, slots=True)
 class FootMove:

@@ -16,22 +16,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = [
-    "ARCMIN",
-    "BaseTilt",
-    "Move",
-    "PolarAim",
-    "adjuster_angles",
-    "bolt_thread",
-    "lone_move",
-    "move_rotation",
-    "move_vectors",
-    "polar_axis",
-    "polar_moves",
-    "slopes",
-    "tilt_moves",
-]
-
 ARCMIN = 60.0 * ARCSEC
 """One arcminute in radians."""
 

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["BrightStars", "bright_stars"]
-
 _MAS = ARCSEC / 1000.0
 _EPOCH_JD = 2448349.0625
 """J1991.25 (TT), the epoch of the catalogue."""

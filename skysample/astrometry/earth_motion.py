@@ -14,8 +14,6 @@ import numpy as np
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["EarthMotion", "earth_motion"]
-
 _STEP_DAYS = 0.5
 _NUMBERS = 12
 _OFFSETS = np.arange(-2, 4)

@@ -16,9 +16,6 @@ from skysample.geometry import ARCSEC
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["EarthOrientation", "earth_orientation"]
-
-
 # Columns of finals2000A.all, from the description packaged with it.
 _MJD = slice(7, 15)
 _POLE = slice(18, 27), slice(37, 46)

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from skysample.site import Location, Site
 
-__all__ = ["moon_direction"]
-
 WGS84 = 1
 AU_M = 149597870700.0
 

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Site
 
-__all__ = ["SIDEREAL_ARCSEC_S", "SIDEREAL_RAD_S", "angle_at", "north_pole", "refraction_drift", "turned"]
-
 SIDEREAL_RAD_S = 7.292115e-5
 """Rotation rate of the Earth (IERS Conventions 2010, table 1.1, rounded)."""
 

@@ -20,18 +20,6 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from numpy.typing import ArrayLike
 
-__all__ = [
-    "SCALES",
-    "at_utc",
-    "check_moment",
-    "iso",
-    "parse_utc",
-    "terrestrial",
-    "to_utc",
-    "utc_from_jd",
-    "utc_from_text",
-]
-
 SCALES = ("utc", "tai", "tt", "tdb", "tcg", "tcb", "ut1")
 """Time scales that can be read, by astropy's names."""
 

@@ -24,8 +24,6 @@ from skysample.cli.size import size
 from skysample.cli.tracking import tracking
 from skysample.version import __version__
 
-__all__ = ["app"]
-
 app = typer.Typer(
     name="skysample",
     no_args_is_help=True,

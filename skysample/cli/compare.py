@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from skysample.alignment.comparing import Comparison
     from skysample.tracking_errors.trails import Trails
 
-__all__ = ["compare", "compare_json", "compare_lines"]
-
 
 def compare(
     before: Annotated[Path, Argument(metavar="BEFORE", help="Run before the adjustment.")],

@@ -10,8 +10,6 @@ from typer import Option
 from skysample.cli import inputs
 from skysample.cli.printing import print_json, print_lines
 
-__all__ = ["demo"]
-
 
 def demo(
     out: Annotated[Path, Option(metavar="DIR", help="Folder for the files; created if needed.")] = Path(

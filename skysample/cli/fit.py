@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from skysample.scoring.judged import JudgedFit
     from skysample.scoring.selection import TermSelection
 
-__all__ = ["fit", "fit_json", "fit_lines"]
-
 
 def fit(
     run: inputs.RunArgument,

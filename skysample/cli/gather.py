@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from skysample.runs.gathering import HeaderKeywords
 
-__all__ = ["gather"]
-
 
 def gather(
     frames: Annotated[list[Path], Argument(metavar="FITS...", help="Plate-solved frames.")],

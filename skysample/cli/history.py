@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from skysample.alignment.history import History
 
-__all__ = ["history", "history_json", "history_lines"]
-
 
 def history(
     models: Annotated[list[Path], Argument(metavar="MODEL...", help="Two or more models of one telescope.")],

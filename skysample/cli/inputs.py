@@ -18,26 +18,6 @@ if TYPE_CHECKING:
     from skysample.runs import Run
     from skysample.site import Site
 
-__all__ = [
-    "MOST_POINTS",
-    "AssumeOption",
-    "FinalTermsOption",
-    "JsonOption",
-    "RunArgument",
-    "SiteArgument",
-    "SiteCheckOption",
-    "SiteOption",
-    "TargetOption",
-    "TermsOption",
-    "check_chart_path",
-    "existing",
-    "quantity",
-    "read_assumed",
-    "read_run_at",
-    "read_terms",
-    "read_when",
-]
-
 SiteArgument = Annotated[Path, Argument(metavar="SITE", help="Site file (TOML).")]
 SiteOption = Annotated[Path, Option(metavar="SITE", help="Site file (TOML).")]
 SiteCheckOption = Annotated[Path | None, Option(metavar="SITE", help="Site file, to check that it fits.")]

@@ -19,8 +19,6 @@ from skysample.errors import InputError, NoSolution, NotDetermined, PluginError,
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-__all__ = ["main", "run_command"]
-
 DONE, NO, BAD_INPUT, INTERNAL_ERROR, STOPPED = 0, 1, 2, 3, 130
 
 

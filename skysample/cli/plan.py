@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.ordering import FrontPoint
     from skysample.planning.plan_table import Plan
 
-__all__ = ["plan", "plan_json", "plan_lines"]
-
 _SUNRISE_DEG = -0.83
 """Altitude of the Sun's centre as its limb rises, with the usual refraction (Astronomical Almanac; from memory)."""
 

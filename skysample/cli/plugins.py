@@ -12,8 +12,6 @@ if TYPE_CHECKING:
 
     from skysample.plugins import Registry
 
-__all__ = ["plugins", "plugins_json"]
-
 
 def plugins(as_json: inputs.JsonOption = False) -> None:
     """List the installed plugins and the hooks that each implements.

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from skysample.alignment.star.steps import StarStep
     from skysample.tracking_errors.trails import Trails
 
-__all__ = ["polar", "polar_json", "polar_lines"]
-
 _MANY_LEFT_OUT = 0.2
 
 

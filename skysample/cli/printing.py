@@ -14,8 +14,6 @@ from skysample.cli.progress_bar import clear_bar
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-__all__ = ["columns", "plain", "print_json", "print_lines", "printable", "sentence", "show", "values"]
-
 _WIDTH = 80
 _BULLET = re.compile(r"\s*(?:\d+\. |- )?")
 _UNIT = re.compile(r"_(arcsec|arcmin|deg)(?:_per_min|_per_hour)?$")

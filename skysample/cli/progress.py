@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     from skysample.sizing.stopping import RunProgress
 
-__all__ = ["progress", "progress_json", "progress_lines"]
-
 _NEXT_SHOWN = 10
 
 

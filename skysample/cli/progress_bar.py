@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from rich.progress import Progress
 
-__all__ = ["clear_bar", "progress_bar"]
-
 _DELAY_S = 1.0
 
 

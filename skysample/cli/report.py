@@ -10,8 +10,6 @@ from typer import Option
 from skysample.cli import inputs
 from skysample.cli.printing import show
 
-__all__ = ["report"]
-
 
 def report(
     run: inputs.RunArgument,

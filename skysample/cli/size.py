@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from skysample.sizing import LearningCurve, PointsNeeded
 
-__all__ = ["size", "size_json", "size_lines"]
-
 
 def size(
     site: inputs.SiteArgument,

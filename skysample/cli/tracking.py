@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.tracking_errors.periodic_errors import Period
     from skysample.tracking_errors.quality import Tracking
 
-__all__ = ["tracking", "tracking_json", "tracking_lines"]
-
 
 def tracking(
     log: Annotated[Path, Argument(metavar="LOG", help="Tracking log (ECSV or CSV).")],

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["Columns"]
-
 
 @dataclass(frozen=True)
 class Columns:

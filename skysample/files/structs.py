@@ -12,8 +12,6 @@ import msgspec
 
 from skysample.errors import InputError
 
-__all__ = ["shown", "typed"]
-
 Struct = TypeVar("Struct", bound=msgspec.Struct)
 
 _LONGEST_SHOWN = 60

@@ -20,16 +20,6 @@ if TYPE_CHECKING:
 
     from astropy.table import Table
 
-__all__ = [
-    "FileTable",
-    "as_bool",
-    "as_float",
-    "plain_table",
-    "read_table",
-    "table_of",
-    "write_table",
-]
-
 _UNITS = {"_deg": "deg", "_arcsec": "arcsec", "_arcmin": "arcmin", "_c": "deg_C", "_hpa": "hPa", "_s": "s"}
 
 

@@ -15,17 +15,6 @@ from skysample.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-__all__ = [
-    "check_format",
-    "check_place",
-    "declared_format",
-    "read_json",
-    "read_text",
-    "write_json",
-    "write_whole",
-]
-
-
 _FORMAT = re.compile(r"""format["']?\s*:\s*["']?(skysample-[a-z]+)""")
 _HEAD = 4096
 

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.runs import Run
 
-__all__ = ["Converged", "Observations", "converge", "linear_step"]
-
 _STEP_SETTLED = 1e-14
 _ITERATIONS = 60
 _SLACK = 1e-9

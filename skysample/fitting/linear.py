@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["Influence", "Solution", "pointwise_influence", "radial_rms", "ratio", "solve"]
-
 _DOF_ROUNDING = 1e-6
 """Degrees of freedom up to here are none."""
 _UNDETERMINED = 1e-12

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
 
-__all__ = ["load_model"]
-
 
 def load_model(path: str | os.PathLike[str], *, registry: Registry | None = None) -> FittedModel:
     """Read a model that `FittedModel.save` wrote.

@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from skysample.runs import AxesKind, OldModel
     from skysample.site import Mount, Site
 
-__all__ = ["FittedModel", "Rejection", "RunSummary", "WeakPair"]
-
 _HOUR_RAD = 3600.0 * SIDEREAL_RAD_S
 _SLIP_RAD = np.radians(0.75)
 """So near a whole number of hours, or twice the longitude, a zero offset looks like a slip."""

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
     from skysample.fitting.model import FittedModel
 
-__all__ = ["MODEL_FORMAT", "RUN_KEYS", "VERSION", "SavedModel", "save_model"]
-
 MODEL_FORMAT, VERSION = "skysample-model", 1
 
 

@@ -15,18 +15,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = [
-    "FINDINGS_LEVEL",
-    "REJECTION_LEVEL",
-    "SELECTION_LEVEL",
-    "SELECTION_TESTED_AT",
-    "bonferroni_t_squared",
-    "holm",
-    "p_values",
-    "set_beyond_chance",
-    "sidak_f",
-]
-
 FINDINGS_LEVEL = 0.05
 """Chance that any of the findings reported together (terms, structure, changes, periods) is wrong, at most."""
 

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from skysample.fitting.rotations import Chain
     from skysample.geometry import Array
 
-__all__ = ["deletion_f", "trusted_points"]
-
 _SCAN = np.radians(np.arange(-180.0, 180.0, 2.5))
 _SUBSETS = 120
 _SUBSET_POINTS = 4

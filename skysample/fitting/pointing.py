@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Term
 
-__all__ = ["Moment", "PointingFunction"]
-
 _SETTLED = 1e-15
 _STEP_RAD = 1e-6
 _HOOK = "skysample_terms"

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["Chain"]
-
 EAST, UP = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
 

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["EPS", "SINGULAR", "ScaledDesign"]
-
 EPS = float(np.finfo(float).eps)
 
 WEAK = 300.0

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["least_legs", "mount_bound"]
-
 EXACT_UP_TO = 12
 """Stops up to which the least time itself is looked for: a quarter of a second; of 15, three."""
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.ordering.schedules import Schedule
 
-__all__ = ["DOME_WEIGHTS", "FrontPoint", "front"]
-
 DOME_WEIGHTS = (0.02, 0.1, 0.4, 1.0)
 """Settings looked at beside 0: nearby ones give nearly the same plan."""
 

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from skysample.sampling.exchange import Places
     from skysample.site import Site
 
-__all__ = ["ordering_problem"]
-
 
 def ordering_problem(
     site: Site, grid: Grid | Places, seed: int = 0, dome_weight: float = 0.0

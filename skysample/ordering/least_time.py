@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Dome
 
-__all__ = ["MOST_STOPS", "cell_states", "completions", "least_of_few", "least_of_order"]
-
 _TURN = 2.0 * math.pi
 _ORDINARY_ARC_RAD = math.radians(20.0)
 TOLERANCE_RAD = 1e-9

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Dome, Mount
 
-__all__ = ["DOME_POLICIES", "OrderingProblem"]
-
 DOME_POLICIES = ("timely", "lazy")
 _MOVE_WORTH_S, _DEGREE_WORTH_S = 10.0, 1.0
 

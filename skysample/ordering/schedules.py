@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Schedule", "best_by_schedule", "price", "schedule"]
-
 
 @dataclass(frozen=True, slots=True)
 class Schedule:

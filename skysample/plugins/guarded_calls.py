@@ -12,8 +12,6 @@ from skysample.errors import InputError, PluginError, SkysampleWarning
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["SLOW_S", "guarded_call", "is_own"]
-
 SLOW_S = 10.0
 """A call that takes longer gives a warning. It is never cut off: no answer depends on the clock."""
 

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
     from skysample.site import Mount, Site
 
-__all__ = ["Installed", "Registry", "build_registry", "default_registry"]
-
 CORE_PLUGINS = ("skysample.sky.obstructions", "skysample.ordering", "skysample.fitting.terms")
 GROUP = "skysample"
 HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms")

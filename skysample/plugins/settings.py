@@ -11,8 +11,6 @@ from skysample.files.structs import typed
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["read_settings"]
-
 Struct = TypeVar("Struct", bound=msgspec.Struct)
 
 

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     from skysample.report.record import Record
 
-__all__ = ["render_report", "write_report"]
-
 
 def write_report(record: Record, path: str | os.PathLike[str]) -> None:
     """Write a record as one self-contained HTML page, whole or not at all.

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
     Path = str | os.PathLike[str]
 
-__all__ = ["AxisFinding", "EarlierRun", "Record", "build_record"]
-
 
 @dataclass(frozen=True, slots=True)
 class AxisFinding:

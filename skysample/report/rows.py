@@ -31,27 +31,6 @@ if TYPE_CHECKING:
     Facts = list[tuple[str, str]]
     Rows = list[list[str]]
 
-__all__ = [
-    "TERM_MEANINGS",
-    "axis_findings",
-    "axis_rows",
-    "history_rows",
-    "instrument_facts",
-    "measured",
-    "probability",
-    "run_facts",
-    "score_facts",
-    "signed",
-    "site_facts",
-    "size_rows",
-    "term_rows",
-    "total",
-    "tracking_names",
-    "tracking_rows",
-    "trail_rows",
-    "typeset",
-]
-
 TERM_MEANINGS = {
     "polar_altitude": "altitude of the polar axis above the pole",
     "polar_azimuth": "polar axis east of the pole, about the vertical",

@@ -19,19 +19,6 @@ if TYPE_CHECKING:
     from skysample.scoring.residual_tests import Structure
     from skysample.tracking_errors.trails import Trails
 
-__all__ = [
-    "axis_sentences",
-    "camera_sentences",
-    "change",
-    "largest_residual",
-    "moves_left",
-    "points_chosen",
-    "sentence",
-    "structure_sentences",
-    "summary",
-    "verdict",
-]
-
 _ARCMIN = math.degrees(1.0) * 60.0
 
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     from skysample.plugins.registry import Registry
 
-__all__ = ["SourceFile", "software", "source_files"]
-
 _PACKAGES = ("numpy", "scipy", "astropy", "pyerfa", "hpgeom")
 
 

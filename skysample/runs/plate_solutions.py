@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from astropy.io.fits import HDUList, Header
     from astropy.wcs import WCS
 
-__all__ = ["PlateSolution", "SkippedFrameError", "first_solution", "quiet_header"]
-
 _HIGHEST_ORDER = 9
 """Of the SIP convention (Shupe et al. 2005, ASP Conf. 347, 491)."""
 _TIME_KEYWORDS = re.compile(r"(DATE|MJD|JDREF|TIMESYS|TREF|TIMEUNIT|TSTART|TSTOP|XPOSURE|TELAPSE).*")

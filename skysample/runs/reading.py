@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Site
 
-__all__ = ["DECLARATIONS", "RUN_FORMAT", "RUN_VERSION", "fields_of_table", "read_run_table"]
-
 RUN_FORMAT = "skysample-run"
 RUN_VERSION = 1
 

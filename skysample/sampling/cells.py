@@ -11,19 +11,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = [
-    "candidates",
-    "centroids",
-    "coarse_cells",
-    "edge_resolved_cells",
-    "keeping_apart",
-    "nearest",
-    "nearest_of",
-    "neighbour_pairs",
-    "summed",
-    "unit",
-]
-
 _FINEST_ORDER = 13
 _CANDIDATES = 4  # three meet in a corner of Voronoi cells, and one may come near
 _FEW = 24

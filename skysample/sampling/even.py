@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["EFFORTS", "Effort", "even_points", "settled"]
-
 _LARGEST_TRIED_TWICE = 200
 _FEW = 24
 _GOOD_OF_MANY = 1.175  # among so many cells the widest one is wider

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
     Sides = NDArray[np.int64]
 
-__all__ = ["Places", "exchanged", "filled", "gains", "prediction_variance", "thinned"]
-
 _SWEEPS = 20
 _STOP = 1e-4  # share of the variance that a sweep must gain for another one
 _TIE = 1e-9  # gains that differ by less are equal, so that rounding decides nothing

@@ -21,16 +21,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.sky import UsableSky
 
-__all__ = [
-    "Evenness",
-    "Grid",
-    "InformedGain",
-    "evenness",
-    "grid_of",
-    "ideal_covering_rad",
-    "ideal_separation_rad",
-]
-
 
 def ideal_covering_rad(area_sr: float, points: int) -> float:
     """Covering radius of the hexagonal lattice with this many points on this area, radians.

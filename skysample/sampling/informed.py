@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     Sides = NDArray[np.int64]
     EvenGrid = Callable[[int, int, str], tuple[Array, Sides]]
 
-__all__ = ["LARGEST_SEPARATION", "LinearModel", "informed_points", "linear_model"]
-
 LARGEST_SEPARATION = 0.5
 """Of the hexagonal one: so far apart there is room for all points on any region, as discs cover less than its area."""
 

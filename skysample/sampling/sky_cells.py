@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.sky import UsableSky
 
-__all__ = ["Sheets", "parted", "shares", "sheets"]
-
 _LARGEST_NSIDE = 2**13
 _PARTINGS = 10
 

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from skysample.scoring.known_linear import Linear
     from skysample.scoring.refitting import Refitting, TrainingData
 
-__all__ = ["AnyScore", "score_any"]
-
 _DELICATE = 1e-4
 """A row with so little of 1 - h nearly alone determines a coefficient: dividing by it would magnify rounding."""
 

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
 
-__all__ = ["Change", "changes_between", "welch", "worded_changes"]
-
 _ROUNDING_RAD = 1e-3 * ARCSEC
 _TURNED_RAD = float(np.radians(1.0))
 """By so much a wave may be turned before its sine, without its cosine, says nothing."""

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.site import Site
     from skysample.sky import UsableSky
 
-__all__ = ["JudgedFit", "judge"]
-
 
 @dataclass(frozen=True, slots=True)
 class JudgedFit:

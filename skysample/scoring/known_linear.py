@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.scoring.refitting import TrainingData
 
-__all__ = ["Linear", "known_linear", "seemingly_linear"]
-
 _TOLERANCE = 1e-8
 
 _PARAMETERS = {

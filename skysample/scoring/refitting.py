@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
     Indices = NDArray[np.integer[Any]]
 
-__all__ = ["FAILURES", "Refitting", "TrainingData", "checked", "refitting_of"]
-
 FAILURES = (ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """What a model that cannot deal with its data may raise."""
 

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.sky import UsableSky
 
-__all__ = ["SkyError", "sky_design", "sky_error"]
-
 
 @dataclass(frozen=True)
 class SkyError:

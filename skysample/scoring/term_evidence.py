@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.runs import Run
 
-__all__ = ["TermEvidence", "correlations", "left_out", "term_evidence", "used_points"]
-
 
 @dataclass(frozen=True, slots=True)
 class TermEvidence:

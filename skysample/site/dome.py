@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Dome
 
-__all__ = ["dome_arcs", "dome_open"]
-
 _TURN = 2.0 * math.pi
 _RIM_TOLERANCE_M = 1.5e-4
 _MOST_RIM_POINTS = 2000

@@ -22,23 +22,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Mount
 
-__all__ = [
-    "SIDE_NAMES",
-    "ideal_axes",
-    "ideal_direction",
-    "limits",
-    "mechanical",
-    "mount_frame",
-    "primary_turns",
-    "side_names",
-    "side_numbers",
-    "sides",
-    "sky_reading",
-    "tube_origin",
-    "tube_side",
-    "within_limits",
-]
-
 SIDE_NAMES = {1: "east", -1: "west"}
 """Names of the sides of the pier that the tube can be on, for a `german` mount."""
 

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     AnySite = TypeVar("AnySite", bound=Site)
 
-__all__ = ["check_mount", "checked", "read_tables"]
-
 _LEAST_ARM = 5.0
 """Shortest arm, in pitches: with a shorter one a turn would move the axis by more than 11 degrees."""
 

@@ -11,8 +11,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["travel_time"]
-
 
 def travel_time(distance: ArrayLike, rate: float, acceleration: float, start_delay: float = 0.0) -> Array:
     """Seconds from rest to rest over a distance.

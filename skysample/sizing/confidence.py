@@ -26,16 +26,6 @@ from skysample.sizing.final_model import mean_variance
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = [
-    "ALLOWED",
-    "CONFIDENCE",
-    "chance_of_meeting",
-    "error_upper",
-    "noise_limits",
-    "noise_upper",
-    "variance_draws",
-]
-
 CONFIDENCE = 0.9
 """Share of nights in which a target is met, whatever noise the pilot found and whichever exposures fail."""
 

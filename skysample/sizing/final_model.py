@@ -29,16 +29,6 @@ if TYPE_CHECKING:
     from skysample.plugins.registry import Registry
     from skysample.site import Site
 
-__all__ = [
-    "DEFAULT_TARGET",
-    "FinalModel",
-    "final_terms",
-    "mean_variance",
-    "over_the_sky",
-    "wanted_error",
-    "with_terms",
-]
-
 DEFAULT_TARGET = 0.5
 """Default target: error of the model over the sky, in units of the noise per axis."""
 

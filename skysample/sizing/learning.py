@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from skysample.site import Site
     from skysample.sky import UsableSky
 
-__all__ = ["LearningCurve", "learning_curve"]
-
 _SUBSETS = 200
 _SHOWN = 8
 

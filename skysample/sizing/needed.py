@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from skysample.sizing.final_model import FinalModel
     from skysample.sky import UsableSky
 
-__all__ = ["DesignNeeded", "Grids", "PointsNeeded", "Sizes", "points_needed"]
-
 _TABLE_SHARES = (0.5, 0.75, 1.0, 1.5)
 """Sizes in the table, in units of the recommended number."""
 

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.plugins import Obstruction, Ordering, Term
 
-__all__ = ["LARGEST_STEP", "STEP_RAD", "check_obstruction", "check_ordering", "check_term"]
-
 STEP_RAD = 1e-4
 """Distance of neighbouring pointings in a sweep."""
 

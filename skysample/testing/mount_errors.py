@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 else:
     Array = Any
 
-__all__ = ["EAST", "ERRORS", "NORTH", "UP", "MountErrors"]
-
 EAST, NORTH, UP = np.eye(3)
 
 _EVERY_MOUNT = (

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 else:
     Array = Any
 
-__all__ = ["SimulatedMount"]
-
 HUMIDITY = 0.3
 WAVELENGTH_UM = 0.6
 FALSE_OFFSET_ARCMIN = (3.0, 180.0)

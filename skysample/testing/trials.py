@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from concurrent.futures import Executor
 
-__all__ = ["trials"]
-
 Result = TypeVar("Result")
 
 

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from skysample.tracking_errors.log import TrackingLog
     from skysample.tracking_errors.periodic_errors import Decomposition
 
-__all__ = ["PRACTICE_ARCSEC", "ComponentTracking", "Removed", "against", "judged", "said_of"]
-
 PRACTICE_ARCSEC = (0.05, 0.15)
 """RMS of a good direct drive (common practice, no source)."""
 

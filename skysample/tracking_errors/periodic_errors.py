@@ -15,8 +15,6 @@ import numpy as np
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["Decomposition", "Period", "decompose"]
-
 _PER_PEAK = 5
 _MOST_FREQUENCIES = 500_000
 _MOST_PERIODS = 5

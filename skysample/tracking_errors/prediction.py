@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from skysample.site import Site
     from skysample.tracking_errors.log import TrackingLog
 
-__all__ = ["POLAR", "REFRACTION", "REST", "predicted_errors", "star_directions"]
-
 POLAR, REFRACTION, REST = "polar error", "refraction", "the rest of the model"
 
 _NEAREST_POLE_RAD = np.radians(0.5)

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
 
-__all__ = ["BoltsUnderWay", "MovedMount", "amplification"]
-
 
 def amplification(directions: Array, levers: Array) -> Array:
     """How much an error in a star's position grows in the rotation that the bolts make.

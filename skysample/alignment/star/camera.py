@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.runs import Run
     from skysample.site import Camera, Site
 
-__all__ = ["CameraView", "camera_view"]
-
 _STEADY_RAD = np.radians(1.0)
 """A larger scatter of the frames' roll in the tube means that the camera was turned."""
 

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from skysample.plugins import Obstruction, Registry
     from skysample.site import Site
 
-__all__ = ["WATCH_MINUTES", "StarChoice", "find_star"]
-
 WATCH_MINUTES = 30.0
 """How long a star has to stay usable: time to turn the bolts unhurried (common practice, no source)."""
 

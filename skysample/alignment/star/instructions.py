@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from skysample.alignment.star import AdjustingStar
     from skysample.alignment.star.steps import CameraPlace
 
-__all__ = ["command_times", "star_sentences"]
-
 _EVERY_MINUTES = 5.0
 
 

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Camera
 
-__all__ = ["CameraPlace", "StarStep", "on_camera", "steps_on_chip"]
-
 _MARGIN = 0.8
 """Share of the half chip in which a star is easily found."""
 

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from skysample.planning.plan_table import Plan
     from skysample.scoring.judged import JudgedFit
 
-__all__ = ["Story", "night"]
-
 FIRST_START, SECOND_START = "2026-06-14T18:10:00", "2026-06-14T18:40:00"
 FINAL_START, TRACKING_START = "2026-06-14T19:00:00", "2026-06-14T19:30:00"
 QUICK_POINTS = 18

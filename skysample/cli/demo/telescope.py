@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from skysample.planning.plan_table import Plan
     from skysample.site import Site
 
-__all__ = ["Telescope"]
-
 # Invented, in arcsec.
 ERRORS = {
     "polar_altitude": -37.4 * 60.0,

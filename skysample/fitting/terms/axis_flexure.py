@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
 
-__all__ = ["AxisFlexure"]
-
 
 @dataclass(frozen=True)
 class AxisFlexure:

@@ -10,8 +10,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
 
-__all__ = ["axis_slip"]
-
 
 def axis_slip(kind: str, axis: Literal["primary", "secondary"], by: Array, pointing: Pointing) -> Array:
     """Displacement of the tube by an axis that stands beyond its reading.

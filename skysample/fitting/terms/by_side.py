@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
 
-__all__ = ["BY_SIDE", "BySide"]
-
 
 def _west(pointing: Pointing) -> Array:
     return np.stack([np.cos(pointing.dec), np.zeros_like(pointing.dec)], axis=-1)

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
 
-__all__ = ["EncoderEccentricity"]
-
 
 @dataclass(frozen=True)
 class EncoderEccentricity:

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
 
-__all__ = ["RefractionScale"]
-
 _LOWEST = np.sin(np.radians(5.0))
 """Below this altitude cot no longer describes refraction, and no pointing is trusted: the term grows no further."""
 

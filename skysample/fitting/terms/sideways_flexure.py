@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Pointing
 
-__all__ = ["SidewaysFlexure"]
-
 
 @dataclass(frozen=True)
 class SidewaysFlexure:

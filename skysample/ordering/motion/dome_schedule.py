@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Dome
 
-__all__ = ["timely_stands"]
-
 _TURN = 2.0 * math.pi
 _TOUCH = 1e-12  # radians; an arc's own ends lie in it in spite of rounding
 _GRID_RAD = math.radians(3.0)

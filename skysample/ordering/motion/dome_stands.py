@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Dome
 
-__all__ = ["DomeStands", "Rows", "dome_gaps", "dome_reach", "dome_stands", "dome_time"]
-
 _TURN = 2.0 * math.pi
 _TOUCH = 1e-12  # radians; an arc's own ends lie in it in spite of rounding
 

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Axis, Mount
 
-__all__ = ["MountLegs", "leg_time", "mount_legs", "shortest_legs"]
-
 
 @dataclass(frozen=True, slots=True)
 class MountLegs:

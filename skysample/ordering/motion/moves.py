@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
 
-__all__ = ["Change", "Moves", "random_changes"]
-
 _NEAREST = 8
 _SHORT_SEGMENT = 3
 _LONGEST_SEGMENT = 16

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from skysample.ordering.motion.tour import Tables, Tour
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["DomeReach", "Passage", "State", "TimelyTour", "pass_stops", "stands_of", "tours_of"]
-
 _TURN = 2.0 * math.pi
 
 Arc = tuple[float, float]

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["LazyTour", "Stay", "Tables", "Tour", "walk"]
-
 
 @dataclass(frozen=True, slots=True)
 class Tables:

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from skysample.ordering.motion.tour import Tour
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["DEFAULT_TRIALS", "Annealed", "exact_order", "search"]
-
 DEFAULT_TRIALS = 300_000
 
 _EXACT_UP_TO = 12

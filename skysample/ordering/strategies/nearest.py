@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Nearest", "nearest_order"]
-
 
 class Nearest:
     """Nearest neighbour by leg time: a baseline, short-sighted by construction."""

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
 
-__all__ = ["Snake", "snakes"]
-
 _PHASES = 2
 _MOST_WIDTHS = 24
 _SHORTLIST = 64

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["INK", "PAPER", "SIZES", "font", "legend", "mark", "new_figure", "plain_axes", "write"]
-
 INK, PAPER = "#000000", "#ffffff"
 
 SIZES = {"title": 12.5, "text": 10.5, "small": 9.0}

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from skysample.scoring import Score
     from skysample.sizing import LearningCurve, PointsNeeded
 
-__all__ = ["residual_panels", "size_chart"]
-
 _EVEN: dict[str, Any] = {"linestyle": "solid", "linewidth": 1.8, "marker": "o", "markersize": 4.0}
 _EVEN_P95: dict[str, Any] = {"linestyle": (0, (5, 3)), "linewidth": 1.0, "marker": "s", "markersize": 3.0}
 _INFORMED: dict[str, Any] = {"linestyle": (0, (1, 1.2)), "linewidth": 1.8, "marker": "^", "markersize": 4.5}

@@ -20,8 +20,6 @@ from skysample.report.charts.canvas import INK, PAPER
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["as_svg", "chart_suffix", "write_chart", "xml_text"]
-
 _PNG_DPI = 200
 _LEFT_OUT = re.compile(r"<!--.*?-->\s*|<style[^>]*>.*?</style>\s*", re.DOTALL)
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

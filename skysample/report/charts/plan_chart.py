@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.planning.plan_table import Plan
 
-__all__ = ["dome_stops", "sky_chart"]
-
 _MANY = 40
 _REACH = 1.3
 _DOT_PT = 4.5

@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from skysample.runs import Run
     from skysample.scoring import Score
 
-__all__ = ["coverage_map", "residual_map"]
-
 _CROSS: dict[str, Any] = {"marker": "x", "markersize": 9.0, "markeredgewidth": 2.2}
 _LONGEST = 0.2
 """Length of the longest residual, of the disc's radius."""

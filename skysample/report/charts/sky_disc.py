@@ -23,18 +23,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.sky import UsableSky
 
-__all__ = [
-    "BLOCKED_ALPHA",
-    "REACH",
-    "disc_xy",
-    "freest",
-    "interpolated",
-    "raster",
-    "rim_below",
-    "rim_radius",
-    "sky_axes",
-]
-
 REACH = 1.17
 """Half the width of the sheet in radii of the disc: room for the names of the directions."""
 

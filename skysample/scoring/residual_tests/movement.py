@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
-__all__ = ["drift", "step", "temperature"]
-
 _AXIS_CURE = (
     "a creeping bolt or a settling pier; check every clamp (read the cautions of `skysample polar` first) and repeat"
     " the run"

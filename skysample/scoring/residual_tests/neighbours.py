@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
-__all__ = ["neighbour_weights", "neighbours"]
-
 NEAREST = 4
 _FEWEST_POINTS = 8
 

@@ -12,8 +12,6 @@ from skysample.scoring.residual_tests.residual_space import TestResult
 if TYPE_CHECKING:
     from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
-__all__ = ["pier_side"]
-
 _LEAST_PART = 3
 
 

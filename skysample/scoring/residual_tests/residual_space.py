@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.runs import Run
 
-__all__ = ["DRAWS", "AddedColumns", "ResidualSpace", "TestResult", "residual_space"]
-
 DRAWS = 999
 """Simulated sets of noise that a statistic without a closed form is ranked among: p is a multiple of 1/1000."""
 

@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.scoring.residual_tests.residual_space import ResidualSpace
 
-__all__ = ["tails"]
-
 _FEWEST_DOF = 8
 
 

@@ -33,16 +33,6 @@ if TYPE_CHECKING:
     from skysample.scoring.selection.forward import Added, Selected
     from skysample.scoring.term_evidence import TermEvidence
 
-__all__ = [
-    "SEPARABLE",
-    "Candidate",
-    "Screening",
-    "detectable_rad",
-    "judged_candidates",
-    "judged_terms",
-    "linearise",
-]
-
 SEPARABLE = 0.05
 """Share of a candidate's column that the present terms must leave unexplained: less, and its standard error is more
 than twentyfold what it would be alone."""

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.plugins.contracts import Term
 
-__all__ = ["Added", "Selected", "choose"]
-
 _AS_WELL = 3.84
 """Twice the difference of log-likelihoods below which two candidates do equally well (chi-square, one degree, 95 %)."""
 

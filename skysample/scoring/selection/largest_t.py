@@ -18,8 +18,6 @@ from skysample.fitting.multiple_tests import SELECTION_TESTED_AT
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
-__all__ = ["POWER", "Family"]
-
 POWER = 0.84
 """Chance that a term of the detectable size is admitted under its own name. The promise is 80 %."""
 

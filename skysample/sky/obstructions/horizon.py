@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
 
-__all__ = ["AltitudeLimits", "Horizon"]
-
 _ROUNDING_RAD = 1e-9
 
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     Bools = NDArray[np.bool_]
 
-__all__ = ["AxisLimits", "DomeOpening", "reach"]
-
 
 @dataclass(frozen=True, slots=True)
 class AxisLimits:

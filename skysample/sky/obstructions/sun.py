@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from skysample.geometry import Array
     from skysample.site import Site
 
-__all__ = ["Sun"]
-
 _RISEN_DEG = -0.9
 """Altitude of the Sun's centre when its upper limb rises: 34' of refraction and 16' of half diameter
 (the usual figures of sunrise tables, from memory), rounded to the safe side."""
