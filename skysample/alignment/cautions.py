@@ -16,7 +16,7 @@ WEDGE = (
         "A direct drive holds nothing without power: balance first. Adjust with the tube mechanically locked and the"
         " motors off (by turns, then measure again), or with tracking on, slews locked out and a stop in hand."
     ),
-    "For lifting and electrical work, follow local codes and use qualified people.",
+    "Leave lifting and electrical work to qualified people, and follow local codes.",
 )
 """Before a bolt is touched."""
 

@@ -74,7 +74,7 @@ def fit(
     Raises
     ------
     NotDetermined
-        If there are too few points, or the points cannot tell two terms apart at all.
+        If there are too few points, or they cannot separate two terms at all.
     InputError
         If a term is unknown, or the run is of another mount or latitude than the site.
     NoSolution

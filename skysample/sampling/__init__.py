@@ -87,7 +87,7 @@ def sample(
     InputError
         If an argument is not allowed, the sky has no room for so many points, or they are too few for the terms.
     NotDetermined
-        If no points in this sky can tell two of the terms apart.
+        If no points in this sky can separate two of the terms.
     """
     points, seed = _whole(points, "points", 1), _whole(seed, "seed", 0)
     if effort not in EFFORTS:

@@ -138,7 +138,7 @@ def informed_points(
     InputError
         If the points are too few for the terms, or have no room so far apart.
     NotDetermined
-        If no grid over this sky, or not so few points, can tell two of the terms apart.
+        If no grid over this sky, or not so few points, can separate two of the terms.
     """
     least = math.ceil(len(model.names) / 2)
     if points < least:

@@ -256,7 +256,7 @@ def _clone(model: Any) -> Any:
 
 
 def _deep_copy(model: Any) -> Any:
-    """Copy whole, so that its next fit does not start from what it has learnt from every row."""
+    """Copy whole, so that its next fit does not start from a fit to every row."""
     fresh = copy.deepcopy(model)
     if warm := _warm_starts(fresh):
         fresh.set_params(**dict.fromkeys(warm, False))

@@ -144,7 +144,7 @@ def _peak(seconds: Array, values: Array, frequencies: Array) -> tuple[float, flo
     spectrum = LombScargle(seconds, values, fit_mean=True)
     power = spectrum.power(frequencies, assume_regular_frequency=True)
     place = int(np.argmax(power))
-    # Where two frequencies can hardly be told apart the fast sums may pass 1 by rounding.
+    # Where two frequencies nearly coincide, rounding can take the fast sums past 1.
     height = float(np.clip(power[place], 0.0, 1.0 - 1e-12))
     chance = spectrum.false_alarm_probability(
         height, method="baluev", maximum_frequency=float(frequencies[-1])

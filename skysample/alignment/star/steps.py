@@ -92,7 +92,7 @@ def on_camera(
 
 
 def steps_on_chip(blind: StarStep, step: Callable[[float, float], StarStep]) -> tuple[StarStep, ...]:
-    """The fewest equal parts of the move that keep the star on the chip; the whole move if there would be too many."""
+    """The fewest equal parts of the move that keep the star on the chip; the whole move if too many would be needed."""
     if blind.on_chip is not False:
         return (blind,)
     # A part of the move takes the star about that part of the way: start there.
