@@ -180,12 +180,14 @@ def _cross(
     )
     for row, place in zip(run.rows[rejected], places, strict=True):
         spots = place + beside
-        best, _ = freest(spots, np.array([*busy, *places, *_written(axes)]))
+        best, _ = freest(spots, np.array([*busy, *places, *_written(axes, 0.12 * radius)]))
         write(axes, spots[best], f"row {row}", SIZES["small"], on_lines=True, zorder=3.3)
 
 
-def _written(axes: Axes) -> list[tuple[float, float]]:
-    return [text.get_position() for text in axes.texts]
+def _written(axes: Axes, reach: float = 0.0) -> list[tuple[float, float]]:
+    """Places of the texts, and how far they and a text beside them reach to either side."""
+    positions = [text.get_position() for text in axes.texts]
+    return [(x + shift, y) for x, y in positions for shift in {-reach, 0.0, reach}]
 
 
 def _error_raster(sky: UsableSky, error: SkyError, radius: float) -> tuple[Array, Array]:
