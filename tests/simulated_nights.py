@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from skysample.alignment import polar
+from skysample.fitting import fit
 from skysample.runs import Run
 from skysample.testing import SimulatedMount
 
@@ -66,3 +68,10 @@ def simulated_run(site, terms_arcsec, n=15, *, noise_arcsec=0.0, rng=None, false
         angle = np.radians(away / 60.0)[:, None]
         seen = np.where(bad[:, None], seen * np.cos(angle) + np.cross(axis, seen) * np.sin(angle), seen)
     return Run.from_arrays(site, np.stack([primary, secondary], axis=1), seen, side=side, **declared), bad
+
+
+def simulated_alignment(site, first_arcmin, second_arcmin, points=20, *, terms=None, more=None, **night):
+    """Where the axis is found to point after a simulated run: both errors, and further terms in arcseconds."""
+    truth = errors(site.mount.kind, first_arcmin * 60, second_arcmin * 60) | (more or {})
+    run, _ = simulated_run(site, truth, points, **night)
+    return polar(fit(run, site, terms), site)

@@ -86,9 +86,7 @@ def best_order(problem: OrderingProblem, ordering: Ordering) -> NDArray[np.int64
     if problem.points == 0:
         return problem.numbers
     if answer.dtype.kind not in "iu" or not np.array_equal(np.sort(answer), problem.numbers):
-        reason = (
-            f"its order() returned {answer.dtype} values that are no permutation of 0..{problem.points - 1}"
-        )
+        reason = f"its order() returned {answer.dtype} values that are not a permutation of 0..{problem.points - 1}"
         raise PluginError(reason, plugin=ordering.name, hook=_HOOK)
     order: NDArray[np.int64] = answer.astype(np.int64)
     return order

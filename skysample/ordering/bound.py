@@ -107,7 +107,7 @@ def _tree_bound(legs: Array) -> float:
     weight = np.zeros(count + 1)
     best, stale, scale = 0.0, 0, 1.0
     for number in range(rounds):
-        tell("proving a least time", number, rounds)
+        tell("proving a lower bound", number, rounds)
         length, degree = _spanning_tree(legs + weight[:, None] + weight[None, :])
         end = int(np.argmin(weight[:count]))
         value = length - 2.0 * weight.sum() + weight[count] + weight[end]

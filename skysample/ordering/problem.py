@@ -114,7 +114,9 @@ class OrderingProblem:
             if np.size(arcs) == 0:
                 raise NoSolution(f"no dome azimuth serves point {number}; leave it out")
             if np.shape(arcs)[1:] != (2,) or not np.isfinite(arcs).all() or (arcs[:, 1] < 0.0).any():
-                raise InputError(f"the arcs of point {number} are no rows of start and width >= 0 in radians")
+                raise InputError(
+                    f"the arcs of point {number} are not rows of start and width (>= 0), in radians"
+                )
 
     def read_only(self) -> OrderingProblem:
         """Return the same problem with arrays that cannot be written to, for an ordering that may be anyone's."""

@@ -80,7 +80,7 @@ class InformedGain:
     terms : tuple of str
         Of the model that it was made for.
     separation : float
-        Least distance kept on the same side of the pier, of the hexagonal lattice's.
+        Least distance kept on the same side of the pier, as a share of that in a hexagonal lattice.
     blend : float
         Share of the points that are an even grid of their own.
     variance : float
@@ -201,22 +201,22 @@ class Grid:
         ]
         lines.append(
             f"Largest gap (covering radius)  {math.degrees(self.covering_radius_rad):6.2f} deg, "
-            f"{self.covering_ratio:.2f} of the hexagonal lattice's"
+            f"{self.covering_ratio:.2f} times that of a hexagonal lattice"
         )
         if math.isfinite(self.min_separation_rad):
             lines.append(
                 f"Smallest separation            {math.degrees(self.min_separation_rad):6.2f} deg, "
-                f"{self.separation_ratio:.2f} of the hexagonal lattice's"
+                f"{self.separation_ratio:.2f} times that of a hexagonal lattice"
             )
-        lines.append(f"Sky a point                    varies by {100.0 * self.area_variation:.1f} %")
+        lines.append(f"Sky per point                  varies by {100.0 * self.area_variation:.1f} %")
         if self.sky.site.mount.kind == "german":
             east = int(np.count_nonzero(self.sides > 0))
             lines.append(f"Side of the pier               {east} east, {self.points - east} west")
         if self.informed is not None:
             error, terms = math.sqrt(self.informed.variance), len(self.informed.terms)
             lines.append(
-                f"Model error over the sky       {error:6.2f} of the noise per axis, for {terms} terms: "
-                f"as from {self.informed.even_points} even points"
+                f"Model error over the sky       {error:6.2f} times the noise per axis, for {terms} terms: "
+                f"as with {self.informed.even_points} even points"
             )
         if self.gives_up:
             lines.append(f"Effort {self.effort}: {self.gives_up}.")

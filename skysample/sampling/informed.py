@@ -120,7 +120,7 @@ def informed_points(
     even : callable
         Gives an even grid's directions and sides for a number of points, a seed and an effort.
     separation : float
-        Least distance of points on the same side of the pier, of the hexagonal lattice's, 0 to 0.5.
+        Least distance of points on the same side of the pier, as a share of that in a hexagonal lattice, 0 to 0.5.
     blend : float
         Share of the points, 0 to 1, that are an even grid of their own and stay where they are.
     seed : int

@@ -98,8 +98,8 @@ class ComponentTracking:
         return "better" if rms < low else "within" if rms <= high else "worse"
 
 
-def said_of(each: ComponentTracking) -> list[str]:
-    """What to tell a person about one component."""
+def component_sentences(each: ComponentTracking) -> list[str]:
+    """Findings on one component, in words."""
     low, high = PRACTICE_ARCSEC
     name = each.name.capitalize()
     where = "" if each.sky_factor is not None else " of the axis (on the sky times the cosine of its height)"
@@ -108,34 +108,36 @@ def said_of(each: ComponentTracking) -> list[str]:
         "within": f'within the {low}" to {high}"',
         "worse": f'worse than the {low}" to {high}"',
     }[each.verdict]
-    said = [
+    sentences = [
         (
             f'{name}: {each.logged_rms_arcsec:.3f}" RMS as logged; {each.sky_rms_arcsec:.3f}" RMS without drift{where},'
             f" {practice} of a good direct drive (common practice, no source)."
         )
     ]
     if each.sky_rms_arcsec > _ABSURD_ARCSEC:
-        said.append(f"{name}: no drive tracks so badly: is the log in arcseconds, and of one star?")
+        sentences.append(
+            f"{name}: too large for any drive: check that the log is in arcseconds and follows one star."
+        )
     drift = f'{each.drift_arcsec_per_min:+.3f}" +- {each.drift_stderr_arcsec_per_min:.3f}" a minute'
     if each.predicted_arcsec_per_min is None:
-        said.append(f"{name}: drift {drift}, fitted.")
+        sentences.append(f"{name}: drift {drift}, fitted.")
     else:
-        said.append(
-            f'{name}: predicted drift {each.predicted_arcsec_per_min:+.3f}" a minute; on top of it {drift}, fitted.'
+        sentences.append(
+            f'{name}: predicted drift {each.predicted_arcsec_per_min:+.3f}" a minute; the fit adds {drift}.'
         )
-    said += [
+    sentences += [
         f"{name}: a period of {period.period_s:.4g} +- {_seconds(period.period_stderr_s)} s"
-        f" ({_SIDEREAL_DAY_S / period.period_s:.4g} to a turn at the sidereal rate) of"
-        f' {period.amplitude_arcsec:.3f}" +- {period.amplitude_stderr_arcsec:.3f}" each way'
-        f" (chance {period.chance:.1g})."
+        f" ({_SIDEREAL_DAY_S / period.period_s:.4g} to a turn at the sidereal rate), amplitude"
+        f' {period.amplitude_arcsec:.3f}" +- {period.amplitude_stderr_arcsec:.3f}"'
+        f" (by chance: {period.chance:.1g})."
         for period in each.periods
     ]
     if not each.periods:
-        said.append(
+        sentences.append(
             f"{name}: no period from {each.shortest_s:.3g} to {each.longest_s:.4g} s is beyond chance"
             f" (family-wise {100.0 * FINDINGS_LEVEL:.0f} %)."
         )
-    return said
+    return sentences
 
 
 def _seconds(error_s: float) -> str:

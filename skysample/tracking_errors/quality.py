@@ -9,7 +9,7 @@ import numpy as np
 from astropy import units as u
 
 from skysample.errors import InputError
-from skysample.tracking_errors.component import ComponentTracking, against, judged, said_of
+from skysample.tracking_errors.component import ComponentTracking, against, component_sentences, judged
 from skysample.tracking_errors.prediction import predicted_errors, star_directions
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class Tracking:
         """What to tell a person."""
         said = [self.condition] if self.condition else []
         for each in self.components:
-            said += said_of(each)
+            said += component_sentences(each)
         return (*said, *self.reservations)
 
     def __str__(self) -> str:
@@ -102,8 +102,8 @@ def tracking(log: TrackingLog, site: Site | None = None, model: FittedModel | No
         raise InputError("a model is of no use without its site; give the site too", key="site")
     shares, reservations = _shares(log, site, model)
     condition = (
-        "If neither a model nor a guider steered the mount: what follows holds; say which with"
-        " --assume corrections=none, model or guider."
+        "This holds only if neither a model nor a guider steered the mount; say which with --assume corrections=none,"
+        " model or guider."
         if shares and log.corrections == "unknown"
         else ""
     )
@@ -114,8 +114,8 @@ def tracking(log: TrackingLog, site: Site | None = None, model: FittedModel | No
         components.append(judged(log, place, name, causes, factors[place]))
         if against(log.errors_arcsec[:, place], causes):
             reservations.append(
-                f"{name.capitalize()}: taking the prediction out makes the log worse; if it logs star less tube say"
-                " --assume error_of=star, and if a model or guider was active say so."
+                f"{name.capitalize()}: removing the prediction makes the log worse; if the log is star minus tube, add"
+                " --assume error_of=star; if a model or a guider was active, declare it."
             )
     return Tracking(log, tuple(components), condition, tuple(reservations))
 
@@ -127,7 +127,7 @@ def _shares(
         return {}, ["Without --site and --model no drift is predicted: the drift is only fitted."]
     if log.source == "encoder":
         return {}, [
-            "An encoder does not see where its axis points: polar error, refraction and model explain nothing of it."
+            "An encoder does not see where its axis points, so polar error, refraction and model are not removed."
         ]
     if log.corrections in {"model", "guider"}:
         return {}, [

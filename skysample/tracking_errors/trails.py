@@ -152,7 +152,7 @@ class Trails:
         trailed = self.refraction_arcsec_per_min * row.minutes / self.pixel_arcsec
         if trailed <= TOLERANCE_PX:
             return ""
-        return f" Without the model refraction alone trails up to {trailed:.1f} pixels meanwhile, on whatever axis."
+        return f" Without the model, refraction alone makes a star trail up to {trailed:.1f} pixels in that time."
 
 
 def _arcmin(value: float | None) -> str:
@@ -230,7 +230,7 @@ def _named(at: SkyCoord, alignment: PolarAlignment) -> Array:
     for pole, what in ((alignment.pole, "pole"), (alignment.axis, "axis")):
         if separation(place[0], pole) < _NEAREST_POLE_RAD:
             raise InputError(
-                f"at is within 1' of the {what} itself, where the turning has no meaning; name a place beside it",
+                f"at is within 1' of the {what} itself, where field rotation has no meaning; choose a place beside it",
                 key="at",
             )
     return place

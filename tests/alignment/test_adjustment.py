@@ -7,15 +7,13 @@ import pytest
 from astropy import units as u
 from scipy.optimize import minimize_scalar
 
-from skysample.alignment import polar
 from skysample.alignment.adjustment import asked_and_made
 from skysample.alignment.comparing import compare
 from skysample.alignment.instructions import bolt_steps
 from skysample.alignment.wedge import lone_move
-from skysample.fitting import fit
 from skysample.site import Wedge
 from tests.conftest import make_site
-from tests.simulated_nights import errors, simulated_run
+from tests.simulated_nights import simulated_alignment
 from tests.simulated_wedge import WEDGES, SimulatedWedge, misaimed, pole_of
 
 BOLTS = {
@@ -29,10 +27,9 @@ BOLTS = {
 BEFORE = (46.0, -30.0)
 
 
-def alignment(site, first_arcmin, second_arcmin, seed=0, terms=None, noise_arcsec=1.0, points=20, **more):
-    truth = errors(site.mount.kind, first_arcmin * 60, second_arcmin * 60) | more
-    run, _ = simulated_run(site, truth, points, noise_arcsec=noise_arcsec, rng=np.random.default_rng(seed))
-    return polar(fit(run, site, terms), site)
+def alignment(site, first_arcmin, second_arcmin, seed=0, noise_arcsec=1.0, **night):
+    rng = np.random.default_rng(seed)
+    return simulated_alignment(site, first_arcmin, second_arcmin, noise_arcsec=noise_arcsec, rng=rng, **night)
 
 
 def adjusted(first_arcmin, second_arcmin, site=None, limit=5.0, **more):
@@ -40,7 +37,7 @@ def adjusted(first_arcmin, second_arcmin, site=None, limit=5.0, **more):
     site = site or make_site("fork", 35.0)
     return compare(
         alignment(site, *BEFORE, seed=1),
-        alignment(site, first_arcmin, second_arcmin, seed=2, **more),
+        alignment(site, first_arcmin, second_arcmin, seed=2, more=more),
         limit * u.arcmin,
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 import scipy.stats
@@ -22,22 +24,14 @@ from skysample.site import Wedge
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
-from tests.simulated_nights import errors, simulated_run, unit_vectors
+from tests.simulated_nights import errors, simulated_alignment, simulated_run, unit_vectors
 from tests.simulated_wedge import BOLTS as WEDGE
 from tests.simulated_wedge import WEDGES, SimulatedWedge, misaimed, random_misalignments
 
 SIDEREAL = 7.292115e-5
 
 
-def alignment(site, first_arcmin, second_arcmin, noise_arcsec=0.5, **declared):
-    run, _ = simulated_run(
-        site,
-        errors(site.mount.kind, first_arcmin * 60, second_arcmin * 60),
-        20,
-        noise_arcsec=noise_arcsec,
-        **declared,
-    )
-    return polar(fit(run, site), site)
+alignment = partial(simulated_alignment, noise_arcsec=0.5)
 
 
 def test_northern_axis_aimed_too_high_makes_the_tube_point_too_low_on_the_southern_meridian():

@@ -325,8 +325,8 @@ def test_a_plugins_term_draws_points_to_where_it_is_large():
 def test_the_summary_says_what_the_design_buys():
     grid = informed("fork", 75)
     text = grid.summary()
-    assert f"as from {grid.informed.even_points} even points" in text
-    assert f"{math.sqrt(grid.informed.variance):.2f} of the noise per axis, for 8 terms" in text
+    assert f"as with {grid.informed.even_points} even points" in text
+    assert f"{math.sqrt(grid.informed.variance):.2f} times the noise per axis, for 8 terms" in text
     assert "even points" not in sample(sky_of(), 5, effort="quick").summary()
 
 

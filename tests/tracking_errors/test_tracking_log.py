@@ -291,7 +291,7 @@ def test_an_undeclared_log_states_its_condition():
     site = make_site("fork", -27.0)
     seconds, values = series(n=60)
     found = tracking(dated(seconds, values[:, None], ("east_error_arcsec",), corrections=None), site)
-    assert found.condition.startswith("If neither a model nor a guider steered the mount")
+    assert found.condition.startswith("This holds only if neither a model nor a guider steered the mount")
 
 
 @pytest.mark.parametrize(("noise", "verdict"), [(0.02, "better"), (0.1, "within"), (0.5, "worse")])

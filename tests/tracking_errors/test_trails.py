@@ -9,14 +9,12 @@ from astropy import units as u
 from astropy.coordinates import AltAz, SkyCoord
 from scipy.spatial.transform import Rotation
 
-from skysample.alignment import polar
 from skysample.astrometry.observed_place import HUMIDITY, WAVELENGTH_UM
 from skysample.astrometry.sidereal import refraction_drift
 from skysample.errors import InputError
-from skysample.fitting import fit
 from skysample.tracking_errors.trails import TOLERANCE_PX, trail
 from tests.conftest import make_site
-from tests.simulated_nights import errors, simulated_run, unit_vectors
+from tests.simulated_nights import simulated_alignment, unit_vectors
 
 SIDEREAL = 7.292115e-5
 CAMERA = {"exposure_s": 30, "pixel_arcsec": 0.5, "size_px": [4000, 3000]}
@@ -25,8 +23,7 @@ CORNER_RAD = 2500 * np.radians(0.5 / 3600.0)
 
 def alignment(kind, latitude, first_arcmin, second_arcmin, camera=CAMERA):
     site = make_site(kind, latitude, camera=camera)
-    run, _ = simulated_run(site, errors(kind, first_arcmin * 60, second_arcmin * 60), 20, noise_arcsec=0.01)
-    return polar(fit(run, site), site)
+    return simulated_alignment(site, first_arcmin, second_arcmin, noise_arcsec=0.01)
 
 
 def place(alt_deg, az_deg):
@@ -240,7 +237,7 @@ def test_a_camera_that_is_not_described_gets_angles_and_is_asked_for():
 @pytest.mark.parametrize(
     ("total_arcmin", "words"),
     [
-        (0.3, ": good enough. Without the model refraction alone"),
+        (0.3, ": good enough. Without the model, refraction alone"),
         (6.0, "with the model tracking in both axes, not without"),
         (120.0, "not shown to be good enough"),
     ],
@@ -256,7 +253,7 @@ def test_refraction_that_the_camera_would_notice_is_said_beside_the_verdict():
     slow = trail(alignment("fork", 35.0, 0.3, 0.0, camera=CAMERA | {"exposure_s": 120}))
     assert "refraction alone" not in str(quick)
     pixels = 2.0 * slow.refraction_arcsec_per_min / CAMERA["pixel_arcsec"]
-    assert f"refraction alone trails up to {pixels:.1f} pixels" in str(slow)
+    assert f"refraction alone makes a star trail up to {pixels:.1f} pixels" in str(slow)
 
 
 def test_times_are_the_exposure_and_four_that_always_stand():

@@ -213,7 +213,7 @@ def random_changes(
     generator = np.random.default_rng(seed)
     count, width = moves.near.shape
     for first_trial in range(0, trials, _BLOCK):
-        tell("putting the points in order", first_trial, trials)
+        tell("ordering the points", first_trial, trials)
         size = min(_BLOCK, trials - first_trial)
         fraction = (first_trial + np.arange(size)) / trials
         temperature = heat[0] * (heat[1] / heat[0]) ** fraction
