@@ -75,7 +75,7 @@ def errors_mm(rng: np.random.Generator) -> tuple[float, float, int]:
 
 def seconds(directions: int) -> float:
     """Best of five for this many directions above 30 degrees in the demo's dome."""
-    site = ss.load_site(Path(ss.__file__).parent / "demo" / "saltpan_ridge.toml")
+    site = ss.load_site(Path(ss.__file__).parent / "cli" / "demo" / "saltpan_ridge.toml")
     rng = np.random.default_rng(0)
     towards = direction(np.arcsin(rng.uniform(0.5, 1.0, directions)), rng.uniform(0.0, TURN, directions))
     frame = mount_frame(site.mount.kind, site.location.latitude_rad)
