@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 NEAREST = 4
 _FEWEST_POINTS = 8
+_BLOCK = 256
 
 
 def neighbour_weights(left: ResidualSpace) -> csr_array:
@@ -29,10 +30,13 @@ def neighbour_weights(left: ResidualSpace) -> csr_array:
     the sense that I = e^T W e / e^T e.
     """
     from scipy.sparse import csr_array
-    from scipy.spatial import cKDTree
 
     n = len(left.places)
-    near = cKDTree(left.places).query(left.places, NEAREST + 1)[1][:, 1:]
+    # In blocks, so that memory grows with n; a point is the nearest to itself.
+    blocks = np.array_split(left.places, 1 + n // _BLOCK)
+    near = np.concatenate(
+        [np.argsort(-(each @ left.places.T), axis=1)[:, 1 : NEAREST + 1] for each in blocks]
+    )
     pairs = np.stack([np.repeat(np.arange(n), NEAREST), near.ravel()], axis=1)
     pairs = np.unique(np.concatenate([pairs, pairs[:, ::-1]]), axis=0)
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
