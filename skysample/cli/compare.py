@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from skysample.alignment import PolarAlignment
     from skysample.alignment.comparing import Comparison
-    from skysample.tracking_errors.trails import Trails
 
 
 def compare(
@@ -49,23 +48,31 @@ def compare(
         raise Exit(1)
 
 
-def compare_json(comparison: Comparison, trails: Trails | None = None) -> dict[str, Any]:
+def compare_json(comparison: Comparison) -> dict[str, Any]:
     """Keys of `compare --json`."""
-    names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
     return {
         "before": polar_json(comparison.before),
-        "after": polar_json(comparison.after, trails=trails),
+        "after": polar_json(comparison.after),
         **values(comparison, "limit_arcmin upper_total_arcmin within_limit sentences"),
-        "changes": [
-            {"term": name, "arcmin": plain(change), "stderr_arcmin": plain(error)}
-            for name, (change, error) in zip(names, comparison.changes_arcmin, strict=True)
-        ],
         "adjusters": [
             values(
                 each,
                 "adjuster asked_arcmin made_arcmin made_stderr_arcmin=stderr_arcmin miss_arcmin p verdict sentence",
             )
             for each in comparison.adjusters
+        ],
+        **_changes_json(comparison),
+        "next_moves": [move.adjuster for move in comparison.next_moves],
+    }
+
+
+def _changes_json(comparison: Comparison) -> dict[str, Any]:
+    """Keys for what changed between the runs."""
+    names = ("altitude", "azimuth") if comparison.before.equatorial else ("tilt_north", "tilt_east")
+    return {
+        "changes": [
+            {"term": name, "arcmin": plain(change), "stderr_arcmin": plain(error)}
+            for name, (change, error) in zip(names, comparison.changes_arcmin, strict=True)
         ],
         "terms": [
             {
@@ -75,7 +82,6 @@ def compare_json(comparison: Comparison, trails: Trails | None = None) -> dict[s
             }
             for each in comparison.changes
         ],
-        "next_moves": [move.adjuster for move in comparison.next_moves],
     }
 
 
@@ -88,7 +94,7 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
     from skysample.tracking_errors.trails import trail
 
     found = trail(comparison.after)
-    answer = compare_json(comparison, found)
+    answer = _changes_json(comparison)
     yield str(comparison)
     if comparison.before.equatorial:
         axis = {"altitude": "altitude_error_arcmin", "azimuth": "azimuth_error_arcmin"}
@@ -96,7 +102,12 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
         axis = {"lean to the north": "tilt_north_arcmin", "lean to the east": "tilt_east_arcmin"}
     yield from columns(
         [
-            {"error": name, "before": answer["before"][key], "after": answer["after"][key], **change}
+            {
+                "error": name,
+                "before": values(comparison.before, key)[key],
+                "after": values(comparison.after, key)[key],
+                **change,
+            }
             for (name, key), change in zip(axis.items(), answer["changes"], strict=True)
         ],
         ("error", "{error}"),
