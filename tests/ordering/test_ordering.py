@@ -737,9 +737,9 @@ class Broken:
     [
         (RuntimeError("no luck"), "raised RuntimeError: no luck"),
         ([0, 1], "shape"),
-        ([0, 1, 1], "no permutation"),
+        ([0, 1, 1], "not a permutation"),
         ([0.0, 1.0, 2.0], "float64"),
-        ([1, 2, 3], "no permutation"),
+        ([1, 2, 3], "not a permutation"),
         (None, "shape"),
         ("abc", "shape"),
     ],

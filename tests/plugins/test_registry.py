@@ -340,7 +340,7 @@ BLOCKS = {
 ORDERS = {
     "raised ValueError: a line and another": raising,
     "returned shape": lambda problem: np.arange(problem.points + 1),
-    "no permutation": lambda problem: np.full(problem.points, np.nan),
+    "not a permutation": lambda problem: np.full(problem.points, np.nan),
     r"returned shape \(\)": lambda _problem: None,
     "read-only": lambda problem: problem.axes.sort(),
 }
