@@ -46,7 +46,7 @@ _HOOK = "skysample_orderings"
 
 @hookimpl
 def skysample_orderings() -> list[Ordering]:
-    """Hand over the core's orderings; they suit any site."""
+    """Return the core's orderings; they suit any site."""
     return [Annealed(), Snake(), Nearest()]
 
 

@@ -128,7 +128,7 @@ def _tree_bound(legs: Array) -> float:
 
 
 def _greedy_path(legs: Array) -> float:
-    """Length of the nearest-neighbour path from the last node: what the bound can hope for at most."""
+    """Length of the nearest-neighbour path from the last node: an upper limit for the bound."""
     here, total = len(legs) - 1, 0.0
     left = np.arange(len(legs)) != here
     while left.any():
@@ -163,7 +163,7 @@ def _spanning_tree(lengths: Array) -> tuple[float, Array]:
 
 
 def _dome_alone(problem: OrderingProblem, stands: DomeStands) -> float:
-    """Seconds of motion that the dome needs to have served every stop, in any order.
+    """Seconds of motion that the dome needs to serve every stop, in any order.
 
     If it strays at most a to the west and b to the east of its start, it turns through at least
     a + b + min(a, b), and every stop's set begins within b to the east or within a to the west. One long move

@@ -1,4 +1,4 @@
-"""What less dome costs: the few sensible points between least time and least dome."""
+"""The trade-off between slewing time and dome motion: the few sensible settings."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _LEAST_SAVING = 0.1
 
 @dataclass(frozen=True, slots=True)
 class FrontPoint:
-    """One setting and what it gives.
+    """One dome weight and the schedule it gives.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ def front(
     quickest: Sequence[int] | None = None,
     trials: int = _TRIALS,
 ) -> list[FrontPoint]:
-    """Plan with several dome weights and keep up to three that are worth a choice.
+    """Plan with several dome weights and keep up to three worth choosing between.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def _sensible(points: list[FrontPoint]) -> list[FrontPoint]:
 
 
 def _beats(one: FrontPoint, other: FrontPoint) -> bool:
-    """Whether a point is nowhere worse and somewhere better."""
+    """Whether one setting is no worse in anything and better in something."""
     mine = one.schedule.total_slew_s, one.schedule.dome_moves, one.schedule.dome_rad
     its = other.schedule.total_slew_s, other.schedule.dome_moves, other.schedule.dome_rad
     return mine != its and all(a <= b for a, b in zip(mine, its, strict=True))

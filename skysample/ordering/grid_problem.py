@@ -1,4 +1,4 @@
-"""The order of a grid's points, put as a problem: axes, turns and dome arcs."""
+"""The ordering problem of a grid: axes, turns and dome arcs."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 def ordering_problem(
     site: Site, grid: Grid | Places, seed: int = 0, dome_weight: float = 0.0
 ) -> OrderingProblem:
-    """Put the order of a grid's points as a problem: axes, turns and dome arcs, from where the mount is parked."""
+    """Build the ordering problem of a grid: axes, turns and dome arcs, starting from park."""
     frame = mount_frame(site.mount.kind, site.location.latitude_rad)
     axes = ideal_axes(frame, grid.directions, grid.sides)
     axis_limits = limits(site.mount)

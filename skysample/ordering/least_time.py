@@ -55,7 +55,7 @@ class CellStates:
 
 
 def dome_wait(dome: Dome, distance_rad: Array, head_start_s: float) -> Array:
-    """Least seconds from the mount's leaving until the dome has turned so far, a little less for rounding.
+    """Least seconds from the mount's departure until the dome has turned that far, rounded down.
 
     Parameters
     ----------
@@ -304,7 +304,7 @@ def _carried(
 
 
 def _distinct(azimuth: Array) -> Array:
-    """Azimuths in order, of those that are all but the same only one."""
+    """Azimuths in order, near-duplicates merged."""
     ascending = np.sort(azimuth % _TURN)
     return ascending[np.diff(ascending, prepend=-1.0) > _SAME_RAD]
 

@@ -1,4 +1,4 @@
-"""What an ordering is asked to solve: the stops, how the mount moves, and where the dome may stand."""
+"""The problem that an ordering solves: the stops, how the mount moves, and where the dome may stand."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class OrderingProblem:
     dome_head_start_s: float = 0.0
 
     def __post_init__(self) -> None:
-        """Refuse what no order could be found for."""
+        """Refuse a problem that no order could solve."""
         if self.dome_policy not in DOME_POLICIES:
             raise InputError(f"dome_policy {self.dome_policy!r} is not one of {', '.join(DOME_POLICIES)}")
         if not 0.0 <= self.dome_weight <= 1.0:
@@ -119,7 +119,7 @@ class OrderingProblem:
                 )
 
     def read_only(self) -> OrderingProblem:
-        """Return the same problem with arrays that cannot be written to, for an ordering that may be anyone's."""
+        """Return the same problem with read-only arrays, for an ordering from a plugin."""
         axes, turns, start_axes, azimuth, *arcs = (
             _read_only(each) for each in (self.axes, self.turns, self.start_axes, self.azimuth, *self.arcs)
         )
@@ -137,12 +137,12 @@ class OrderingProblem:
 
     @property
     def move_worth_s(self) -> float:
-        """Seconds that one move of the dome less is worth: 10 at a weight of 1."""
+        """Seconds that saving one dome move is worth: 10 at a weight of 1."""
         return _MOVE_WORTH_S * self.dome_weight
 
     @property
     def degree_worth_s(self) -> float:
-        """Seconds that one degree of dome rotation less is worth: 1 at a weight of 1."""
+        """Seconds that saving one degree of dome rotation is worth: 1 at a weight of 1."""
         return _DEGREE_WORTH_S * self.dome_weight
 
 

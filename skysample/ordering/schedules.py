@@ -65,7 +65,7 @@ class Schedule:
 
 
 def schedule(problem: OrderingProblem, order: Sequence[int] | NDArray[np.int64]) -> Schedule:
-    """Work out an order's moves.
+    """Compute the moves of an order.
 
     The primary axis goes to the allowed turn nearest to where it stands (of two equally near, the lower).
     The dome turns at most once on a leg, the short way, and leaves when the mount does, or by as much of the
@@ -139,7 +139,7 @@ def _lazy_stands(tables: Tables, stops: Sequence[int]) -> NDArray[np.int64]:
 
 
 def price(problem: OrderingProblem, found: Schedule) -> float:
-    """Seconds of motion, and what the moves and degrees of the dome are worth to the problem."""
+    """Seconds of motion, plus the weighted dome moves and degrees."""
     worth = problem.move_worth_s * found.dome_moves + problem.degree_worth_s * math.degrees(found.dome_rad)
     return found.total_slew_s + worth
 

@@ -1,4 +1,4 @@
-"""Where to point: exactly as many places as asked for, spread over the usable sky."""
+"""Sample grids: exactly the requested number of points over the usable sky."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from skysample.sampling.grid import (
     ideal_covering_rad,
     ideal_separation_rad,
 )
-from skysample.sampling.sky_cells import parted, shares, sheets
+from skysample.sampling.sky_cells import parted, shares, sky_cells
 from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
-    from skysample.sampling.sky_cells import Sheets
+    from skysample.sampling.sky_cells import SkyCells
     from skysample.sky import UsableSky
 
 __all__ = ["DESIGNS", "EFFORTS", "Evenness", "Grid", "InformedGain", "even_points", "evenness", "sample"]
@@ -97,7 +97,7 @@ def sample(
     informed = None
     gives_up = EFFORTS[effort].gives_up
     exact_edges = EFFORTS[effort].exact_edges
-    found = sheets(sky, points, exact_edges=exact_edges and design == "even")
+    found = sky_cells(sky, points, exact_edges=exact_edges and design == "even")
     if design == "even":
         for key, value in (("terms", terms), ("separation", separation), ("blend", blend)):
             if value is not None:
@@ -120,7 +120,7 @@ def sample(
             points,
             linear_model(sky.site, terms, registry),
             even=lambda number, again, how: _even(
-                sky, sheets(sky, number, exact_edges=EFFORTS[how].exact_edges), number, again, how
+                sky, sky_cells(sky, number, exact_edges=EFFORTS[how].exact_edges), number, again, how
             ),
             separation=_fraction(separation, "separation", DEFAULT_SEPARATION, LARGEST_SEPARATION),
             blend=share,
@@ -162,7 +162,7 @@ def sample(
 
 
 def _even(
-    sky: UsableSky, found: Sheets, points: int, seed: int, effort: str
+    sky: UsableSky, found: SkyCells, points: int, seed: int, effort: str
 ) -> tuple[Array, NDArray[np.int64]]:
     """Directions (n, 3) and sides of the pier (n,) of even points, one side after the other."""
     every_side = sides(sky.site.mount.kind)
@@ -195,5 +195,5 @@ def _fraction(value: object, key: str, default: float, most: float) -> float:
 
 
 def _least(values: Sequence[float]) -> float:
-    """Smallest of those that are numbers; nan when none is."""
+    """Smallest finite value; nan if there is none."""
     return float(min((value for value in values if np.isfinite(value)), default=np.nan))

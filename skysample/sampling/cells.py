@@ -52,7 +52,7 @@ def coarse_cells(cells: Array, wanted: int, weight: Array | None = None) -> tupl
 
 
 def edge_resolved_cells(cells: Array, wanted: int) -> tuple[Array, Array]:
-    """Merge cells inside the region only, the more the farther from its edge.
+    """Merge cells inside the region only, more of them farther from its edge.
 
     A quadtree: a HEALPix pixel that the region fills becomes one cell, and one that it does not fill is asked
     for its quarters, down to the cells themselves. A filled pixel that touches the edge is merged too.
@@ -100,7 +100,7 @@ def _along_curve(cells: Array) -> NDArray[np.int64]:
 
 
 def _numbered(pixels: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
-    """Give the pixels' numbers without gaps, and how many there are."""
+    """Renumber pixels without gaps; return the numbers and their count."""
     found, label = np.unique(pixels, return_inverse=True)
     return label, len(found)
 
@@ -149,7 +149,7 @@ def nearest(
 
 
 def _nearest_of_few(points: Array, cells: Array, power: Array | None) -> tuple[Array, NDArray[np.int64]]:
-    """As `nearest`, one point after the other, which is quicker than a tree while they are few."""
+    """As `nearest`, point by point: quicker than a tree for few points."""
     east, north, up = np.ascontiguousarray(cells.T)
     most, number = np.full(len(cells), -np.inf), np.zeros(len(cells), np.int64)
     for own, (x, y, z) in enumerate(points):
@@ -217,7 +217,7 @@ def unit(vectors: Array, fallback: Array) -> Array:
 
 
 def keeping_apart(points: Array, closest: float) -> Array:
-    """Push points (n, 3) that are nearer to each other than `closest` (a chord) some of the way apart."""
+    """Push points (n, 3) closer than `closest` (a chord) part of the way apart."""
     from scipy.spatial import cKDTree
 
     one, other = cKDTree(points).query_pairs(closest, output_type="ndarray").T

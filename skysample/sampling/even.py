@@ -1,4 +1,4 @@
-"""Exactly N points, as evenly as they can be, over a region of the sphere given as equal-area cells.
+"""Exactly N points, as even as possible, over a region of the sphere given as equal-area cells.
 
 Centroidal Voronoi cells (Lloyd 1982, "Least squares quantization in PCM", IEEE Trans. Inf. Theory 28, 129)
 from several starts; the best are brought to equal area by power weights (Aurenhammer, Hoffmann and Aronov 1998,
@@ -64,7 +64,7 @@ class Effort:
     coarse, fine : int
         Cells a point on which the starts are tried, and inside the region in the end, at least.
     exact_edges : bool
-        Whether the sky's edge is resolved as finely as `sheets` can.
+        Whether the sky's edge is resolved as finely as `sky_cells` can.
     gives_up : str
         What is lost against the default, in words; empty when nothing is.
     """
@@ -86,7 +86,7 @@ class Effort:
     gives_up: str = ""
 
     def for_points(self, points: int) -> Effort:
-        """Try fewer starts where each costs more: as many as given for 60 points, up to twice as many for fewer."""
+        """Scale the number of starts: as given for 60 points, up to twice as many for fewer, fewer for more."""
         share = min(2.0, 60 / points)
         least = min(2, self.finals) if points <= _LARGEST_TRIED_TWICE else 1
         few, many = points <= _FEW and bool(self.last_halves), points > _LARGEST_TRIED_TWICE
@@ -206,7 +206,7 @@ def even_points(
 
 
 def settled(cells: Array, points: Array, inside: Callable[[Array], NDArray[np.bool_]] | None) -> Array:
-    """Take points that are not inside to the nearest usable cell of their own Voronoi cell.
+    """Move points outside the region to the nearest usable cell of their own Voronoi cell.
 
     Parameters
     ----------
@@ -272,7 +272,7 @@ def _centred(cells: Array, weight: Array, points: Array, iterations: int) -> Arr
 
 
 def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int) -> Array:
-    """Move to the centroids of power cells, the weights of which are driven to equal area."""
+    """Move to the centroids of power cells, with weights driven to equal area."""
     share = weight.sum() / len(points)
     power = np.zeros(len(points))
     for _ in range(iterations):
@@ -284,7 +284,7 @@ def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int)
 
 
 def _covering(cells: Array, weight: Array, points: Array, halves: Sequence[int], each: int) -> Array:
-    """Descend on the sum of distance^(2 + power), `each` times for every half a power; return the best set met."""
+    """Descend on the sum of distance^(2 + power), `each` times for every half a power; return the best set found."""
     best, least = points, _badness(cells, weight, points)
     if len(points) == len(cells):
         return best
@@ -315,7 +315,7 @@ def _moved(cells: Array, weight: Array, label: NDArray[np.int64], points: Array,
 
 
 def _filled(cells: Array, distance: Array, label: NDArray[np.int64], points: Array) -> Array:
-    """Put points that own no cell where the region is farthest from any point."""
+    """Move points without a cell to the largest gap of the region."""
     empty = np.flatnonzero(np.bincount(label, minlength=len(points)) == 0)
     if empty.size == 0:
         return points
@@ -327,7 +327,7 @@ def _filled(cells: Array, distance: Array, label: NDArray[np.int64], points: Arr
 def _sharing_area(
     area: Array, pairs: tuple[NDArray[np.int64], NDArray[np.int64]], points: Array, moved: Array
 ) -> Array:
-    """Shift both of a pair of neighbours towards the one with the larger cell, to take area from it."""
+    """Shift each pair of neighbours towards the one with the larger cell, to even out their areas."""
     one, other = pairs
     shift = _SHARING * (area[one] - area[other])[:, None] * (points[one] - points[other])
     return unit(moved + summed(one, shift, len(points)) + summed(other, shift, len(points)), moved)

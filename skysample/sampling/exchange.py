@@ -53,7 +53,7 @@ class Places:
         return Places(self.directions[index], self.sides[index], self.rows[index])
 
     def near(self, direction: Array, side: int, cosine: float) -> NDArray[np.bool_]:
-        """Which of these are nearer to a direction (3,) than the angle of this cosine, on the same side."""
+        """Which of these are closer to a direction (3,) than the angle of this cosine, on the same side."""
         return np.asarray((self.directions @ direction > cosine) & (self.sides == side))
 
 
@@ -101,7 +101,7 @@ def gains(information: Array, rows: Array) -> Array:
 
 
 def exchanged(candidates: Places, start: Places, cosine: float, *, first: int = 0) -> Places:
-    """Exchange points for candidates, each for the best one in turn, until a sweep gains next to nothing.
+    """Exchange each point in turn for the best candidate, until a sweep gains almost nothing.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def exchanged(candidates: Places, start: Places, cosine: float, *, first: int = 
 
 
 def thinned(kept: Places, more: Places, cosine: float) -> Places:
-    """Those kept, and of more points those that are not too near to one before."""
+    """The points kept, plus those of more points that are not too close to an earlier one."""
     joined = _joined(kept, more)
     taken = np.arange(len(joined)) < len(kept)
     for number in range(len(kept), len(joined)):
@@ -181,14 +181,14 @@ def _joined(one: Places, other: Places) -> Places:
 
 
 def _best(gain: Array, crowded: NDArray[np.int64]) -> tuple[int, float]:
-    """The first candidate with the largest gain that is not too near to a point, and that gain."""
+    """The first candidate with the largest gain that is not too close to a point, and its gain."""
     allowed = np.where(crowded > 0, -math.inf, gain)
     largest = float(allowed.max())
     return int(np.argmax(allowed >= (1.0 - _TIE) * largest)), largest
 
 
 def _crowded(candidates: Places, points: Places, cosine: float) -> NDArray[np.int64]:
-    """How many of the points are too near to each candidate."""
+    """Number of points too close to each candidate."""
     near = np.zeros(len(candidates), np.int64)
     for direction, side in zip(points.directions, points.sides, strict=True):
         near += candidates.near(direction, int(side), cosine)

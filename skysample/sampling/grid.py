@@ -1,4 +1,4 @@
-"""The points that were chosen, and how evenly they lie."""
+"""A grid of points, and how even it is."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def ideal_separation_rad(area_sr: float, points: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Evenness:
-    """How evenly points lie over a region.
+    """How evenly points cover a region.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class Evenness:
 
 
 def evenness(cells: Array, points: Array) -> Evenness:
-    """Measure how evenly points (n, 3) lie over a region given as equal-area cells (m, 3)."""
+    """Measure how evenly points (n, 3) cover a region given as equal-area cells (m, 3)."""
     chord, label = nearest(points, cells)
     area = np.bincount(label, minlength=len(points))
     gap = nearest(points, points, skip_self=True)[0].min() if len(points) > 1 else np.nan
@@ -195,7 +195,7 @@ class Grid:
         )
 
     def summary(self) -> str:
-        """Say in a few lines how many points there are and how evenly they lie."""
+        """Number of points and how evenly they cover the sky, in a few lines."""
         lines = [
             f"{self.points} points over {self.area_sr:.3f} sr ({self.design} design, seed {self.seed})",
         ]
@@ -232,7 +232,7 @@ class Grid:
 def grid_of(
     directions: Array, sides: NDArray[np.int64], sky: UsableSky, *, design: str, seed: int = 0
 ) -> Grid:
-    """Measure points that were placed already as a grid over a sky."""
+    """Build the grid of points already placed on a sky."""
     measured = evenness(sky.directions, directions)
     return Grid(
         directions=directions,

@@ -1,4 +1,4 @@
-"""Points where they teach the model most: the least mean prediction variance over the usable sky (I-optimality).
+"""Points where they constrain the model best: least mean prediction variance over the usable sky (I-optimality).
 
 The candidates are the cells of the usable sky; the points are exchanged for them (`exchange`), from an even grid on.
 """
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
-    from skysample.sampling.sky_cells import Sheets
+    from skysample.sampling.sky_cells import SkyCells
     from skysample.site import Site
     from skysample.sky import UsableSky
 
@@ -45,7 +45,7 @@ _LARGEST_COMPARED = 300  # beyond so many points the variance of even ones goes 
 
 @dataclass(frozen=True)
 class LinearModel:
-    """What the design needs to know of a pointing model.
+    """The linearised pointing model that the design works with.
 
     Attributes
     ----------
@@ -98,7 +98,7 @@ def linear_model(site: Site, terms: Sequence[str], registry: Registry | None = N
 
 def informed_points(
     sky: UsableSky,
-    found: Sheets,
+    found: SkyCells,
     points: int,
     model: LinearModel,
     *,
@@ -113,7 +113,7 @@ def informed_points(
     Parameters
     ----------
     sky : UsableSky
-    found : Sheets
+    found : SkyCells
         Its cells.
     points : int
     model : LinearModel
@@ -179,7 +179,7 @@ def informed_points(
     )
 
 
-def _candidates(sky: UsableSky, found: Sheets, model: LinearModel) -> tuple[Places, Array]:
+def _candidates(sky: UsableSky, found: SkyCells, model: LinearModel) -> tuple[Places, Array]:
     """Usable cells on every side, and the matrix (p, p) that takes rows to coordinates of unit information."""
     directions, side_of, weights = [], [], []
     for column, side in enumerate(sides(sky.site.mount.kind)):
@@ -211,7 +211,7 @@ def _check_determined(rows: Array, names: tuple[str, ...], who: str, what_to_do:
 
 
 def _as_good_as(variance: float, points: int, even_variance: Callable[[int, int], float]) -> int:
-    """How many even points have this variance: by the 1/N law from even grids of ever more nearly so many.
+    """Number of even points with this variance, by the 1/N law from even grids of about that number.
 
     Even grids of one size differ by a percent or two, so the estimates after the first are averaged.
     """

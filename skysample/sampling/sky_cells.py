@@ -1,4 +1,4 @@
-"""The usable sky as fine equal-area cells, a sheet for each side of the pier, and the points' shares of them."""
+"""The usable sky as fine equal-area cells, for each side of the pier, and the points' shares of them."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _PARTINGS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Sheets:
+class SkyCells:
     """Equal-area cells of the usable sky, fine enough for a number of points.
 
     Attributes
@@ -42,8 +42,8 @@ class Sheets:
     cell_sr: float
 
 
-def sheets(sky: UsableSky, points: int, *, exact_edges: bool = False) -> Sheets:
-    """Refine a sky's pixels until they are many for the number of points.
+def sky_cells(sky: UsableSky, points: int, *, exact_edges: bool = False) -> SkyCells:
+    """Refine the pixels of a sky until there are enough for the number of points.
 
     Pixels well inside the sky are split as they are; those at an edge are split into parts of which each is
     asked for itself, as are the neighbours just outside.
@@ -60,7 +60,7 @@ def sheets(sky: UsableSky, points: int, *, exact_edges: bool = False) -> Sheets:
 
     Returns
     -------
-    Sheets
+    SkyCells
         With at least 30 cells a point, and 400 where that stays below 100 000, unless the sky is tiny.
     """
     wanted = max(30 * points, min(400 * points, 100_000))
@@ -72,7 +72,7 @@ def sheets(sky: UsableSky, points: int, *, exact_edges: bool = False) -> Sheets:
     while len(pixels) < wanted and nside < _LARGEST_NSIDE:
         pixels, cells, reachable = _split(sky, nside, pixels, reachable)
         nside *= 2
-    return Sheets(cells, reachable, float(np.pi / (3.0 * nside**2)))
+    return SkyCells(cells, reachable, float(np.pi / (3.0 * nside**2)))
 
 
 def _split(
@@ -113,7 +113,7 @@ def _pixels(nside: int, directions: Array) -> NDArray[np.int64]:
 
 
 def shares(points: int, areas: Sequence[float]) -> list[int]:
-    """Split a number of points by area, by largest remainder; nothing with area goes without if it can be helped.
+    """Split a number of points by area (largest remainder); every part with area gets a point if possible.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def shares(points: int, areas: Sequence[float]) -> list[int]:
 
 
 def parted(each_side: Sequence[Array], rng: np.random.Generator) -> list[Array]:
-    """Push apart points of the two sides of the pier that look at nearly the same place.
+    """Push apart points on opposite sides of the pier that point at nearly the same place.
 
     Nearly: within 0.4 of the smallest separation on one side, so that no pair on the same side is touched.
 

@@ -17,7 +17,7 @@ from skysample.errors import InputError
 from skysample.geometry import alt_az, direction, rotation, separation
 from skysample.sampling import EFFORTS, Grid, even_points, evenness, sample
 from skysample.sampling.cells import candidates, coarse_cells, edge_resolved_cells, nearest, nearest_of
-from skysample.sampling.sky_cells import shares, sheets
+from skysample.sampling.sky_cells import shares, sky_cells
 from skysample.sky import usable_sky
 
 
@@ -285,7 +285,7 @@ class CapSky:
 
 def test_refined_cells_are_those_that_asking_everywhere_gives():
     sky = CapSky("german", nside=16)
-    found = sheets(sky, 15)
+    found = sky_cells(sky, 15)
     nside = round(math.sqrt(math.pi / (3.0 * found.cell_sr)))
     assert nside > 16
     everything = sphere(nside)
@@ -318,7 +318,7 @@ def test_a_german_mount_is_sampled_on_both_sides_of_the_pier():
     assert grid.min_separation_rad == pytest.approx(within, rel=1e-9)
     assert across > 0.3 * within
     assert grid.covering_radius_rad == pytest.approx(
-        by_brute_force(sheets(sky, 31, exact_edges=True).cells, grid.directions)[0]
+        by_brute_force(sky_cells(sky, 31, exact_edges=True).cells, grid.directions)[0]
     )
     assert set(grid.table["pier"]) == {"east", "west"}
     assert "east" in grid.summary()

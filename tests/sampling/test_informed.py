@@ -23,7 +23,7 @@ from skysample.plugins.registry import build_registry
 from skysample.sampling import sample
 from skysample.sampling.exchange import Places, exchanged, gains, prediction_variance
 from skysample.sampling.grid import ideal_separation_rad
-from skysample.sampling.sky_cells import sheets
+from skysample.sampling.sky_cells import sky_cells
 from skysample.site.mount_axes import ideal_axes, mount_frame
 from skysample.sky import usable_sky
 from skysample.testing import SimulatedMount
@@ -221,7 +221,7 @@ def test_exactly_n_points_inside_and_apart_whatever_the_sky(sky, points, apart, 
     assert grid.directions.shape == (points, 3)
     for side in (1, -1):
         assert sky.usable(grid.directions[grid.sides == side], side).all()
-    found = sheets(sky, points)
+    found = sky_cells(sky, points)
     limit = apart * ideal_separation_rad(found.reachable.sum() * found.cell_sr, points)
     stays = round(blend * points)
     for number in range(stays, points):

@@ -1,4 +1,4 @@
-"""Where the dome stands at each stop of a given order: least time, and of that the least dome."""
+"""Dome azimuth at each stop of a given order: least time, and among equals least dome motion."""
 
 from __future__ import annotations
 
@@ -88,5 +88,5 @@ def timely_stands(
 
 
 def _first_least(price: Array) -> NDArray[np.int64]:
-    """Index of the first along the first axis that is least but for rounding, which differs between processors."""
+    """Index, along the first axis, of the first value within rounding of the least (processors round differently)."""
     return np.asarray((price <= price.min(axis=0) + _ROUNDING_S).argmax(axis=0))

@@ -1,4 +1,4 @@
-"""Where a lazy dome ever needs to stand, and which stops each stand serves."""
+"""The azimuths at which a lazy dome ever needs to stand, and the stops that each serves."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _TOUCH = 1e-12  # radians; an arc's own ends lie in it in spite of rounding
 
 
 class Rows(dict[int, list[float]]):
-    """Rows of a square table, each worked out when it is first read: a search visits few of a thousand stops'."""
+    """Rows of a square table, each computed when first read: a search of a thousand stops needs few of them."""
 
     def __init__(self, row: Callable[[int], Array]) -> None:
         super().__init__()
@@ -72,13 +72,13 @@ class DomeStands:
 
 
 def dome_time(dome: Dome, distance_rad: Array) -> Array:
-    """Seconds in which the dome turns through distances in radians, from rest to rest."""
+    """Time in seconds for the dome to turn through distances in radians, from rest to rest."""
     rate, acceleration = math.radians(dome.rate_deg_s), math.radians(dome.accel_deg_s2)
     return travel_time(distance_rad, rate, acceleration, dome.start_delay_s)
 
 
 def dome_reach(dome: Dome, seconds: Array) -> Array:
-    """How far, in radians, the dome turns from rest to rest in a time: the inverse of `dome_time`."""
+    """Distance in radians that the dome turns in a given time, from rest to rest: the inverse of `dome_time`."""
     rate, acceleration = math.radians(dome.rate_deg_s), math.radians(dome.accel_deg_s2)
     moving = np.maximum(np.asarray(seconds, float) - dome.start_delay_s, 0.0)
     ramp = rate / acceleration
@@ -89,7 +89,7 @@ def dome_reach(dome: Dome, seconds: Array) -> Array:
 
 
 def dome_stands(problem: OrderingProblem) -> DomeStands:
-    """Collect a problem's stands; without a dome a single one that serves every stop.
+    """Collect the dome azimuths of a problem; without a dome, a single one that serves every stop.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def dome_stands(problem: OrderingProblem) -> DomeStands:
 
 
 def dome_gaps(problem: OrderingProblem, stands: DomeStands) -> Array:
-    """Return the least rotation of the dome between each pair of stops, wherever it stands at either.
+    """Return the least dome rotation between each pair of stops, over every azimuth that serves them.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How long the mount needs from each stop to each other, whole turns of the primary axis included."""
+"""Slewing time between each pair of stops, whole turns of the primary axis included."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class MountLegs:
 
 
 def leg_time(mount: Mount, primary_rad: Array, secondary_rad: Array) -> Array:
-    """Seconds in which both axes cover their distances (radians, any sign), moving at once; no settling."""
+    """Time in seconds for both axes to cover their distances (radians, any sign), moving together; without settling."""
 
     def one(axis: Axis, distance: Array) -> Array:
         rate, acceleration = math.radians(axis.rate_deg_s), math.radians(axis.accel_deg_s2)

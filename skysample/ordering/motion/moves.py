@@ -1,4 +1,4 @@
-"""Small changes of an order, each refused early when the plain pairwise path gets too much longer."""
+"""Small changes to an order, each refused early if it lengthens the pairwise path too much."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ Change = tuple[int, int, list[int]]
 
 
 class _Splits(NamedTuple):
-    """Changes as arrays: positions first..last are cut before `cut`, and the two parts change places.
+    """Changes as arrays: positions first..last are cut before `cut`, and the two parts are swapped.
 
     Of these the part that is not `leftward` stays as it is; the moved one is `backward` or not. A reversal
     is a move of the whole to the left.
@@ -51,7 +51,7 @@ class _Splits(NamedTuple):
 
 
 class Moves:
-    """What can be changed in an order.
+    """The changes that can be made to an order.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ class Moves:
             yield number, (first, last, back + front)
 
     def _longer(self, splits: _Splits) -> Array:
-        """Seconds by which the pairwise path gets longer."""
+        """Increase of the pairwise path, in seconds."""
         order = np.array([self._start, *self.order, self._end], np.int64)
         first, last, cut = splits.first + 1, splits.last + 1, splits.cut + 1
         before, after = order[first - 1], order[last + 1]
@@ -158,7 +158,7 @@ class Moves:
 
 
 def _splits(one: Ints, other: Ints, how: Ints, count: int) -> _Splits:
-    """Translate "bring these two positions together" into what changes places.
+    """Turn "bring these two positions together" into swaps of segments.
 
     Parameters
     ----------
@@ -190,7 +190,7 @@ def _splits(one: Ints, other: Ints, how: Ints, count: int) -> _Splits:
 def random_changes(
     moves: Moves, *, trials: int, seed: int, heat: tuple[float, float], slack: float
 ) -> Iterator[tuple[Change, float]]:
-    """Propose changes at random, between stops that are near each other, as an annealing wants them.
+    """Propose random changes between neighbouring stops, for annealing.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The timely dome: it may turn on any leg, as early as it likes, and so rarely keeps the mount waiting."""
+"""The timely dome: it may turn on any leg, as early as possible, so that the mount rarely waits."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _Step = tuple[float, float, int, float | None, float | None]
 
 
 class DomeReach:
-    """What an evaluation with the timely dome looks up.
+    """Lookup tables for evaluating an order with the timely dome.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ class DomeReach:
         ]
 
     def wait(self, place: int, gap_rad: float) -> float:
-        """Seconds of a leg from a place if the dome has to turn through a gap: `dome_time` of one number, fast."""
+        """Seconds of a leg if the dome has to turn through a gap: a fast scalar `dome_time`."""
         if gap_rad >= self._ramp_rad:
             turning_s = gap_rad / self._rate + self._rate / self._acceleration
         else:
@@ -106,7 +106,7 @@ def pass_stops(
     known: Sequence[State] = (),
     known_from: int = 0,
 ) -> Passage:
-    """Follow stops with a dome that puts off every choice.
+    """Follow stops with a dome that defers every choice.
 
     At each stop it may be anywhere in an interval that it can have reached without keeping the mount
     waiting. On a leg the interval grows by what the dome can turn in the mount's time and is cut to an arc of
@@ -165,7 +165,7 @@ def pass_stops(
 
 
 def _widest_overlap(arcs: tuple[Arc, ...], low: float, high: float) -> Arc:
-    """Return the arc that shares most with an interval; with none in common, the nearest."""
+    """Return the arc with the widest overlap with an interval; if none overlaps, the nearest."""
 
     def shared(arc: Arc) -> float:
         turns = round((low + high - arc[0] - arc[1]) / (2.0 * _TURN))
@@ -192,7 +192,7 @@ def stands_of(reach: DomeReach, passage: Passage) -> Array:
 
 
 class TimelyTour:
-    """The present order of a search under the timely dome; the same manners as `tour.LazyTour`.
+    """The current order of a search under the timely dome; same interface as `tour.LazyTour`.
 
     Attributes
     ----------
@@ -218,7 +218,7 @@ class TimelyTour:
         return self.total + longer
 
     def accept(self) -> None:
-        """Make the last proposal the present order."""
+        """Accept the last proposal as the current order."""
         first, last, stops, passage, longer = self._proposal
         self.order[first : last + 1] = stops
         end = first + len(passage.seconds)

@@ -1,4 +1,4 @@
-"""An order under the true cost: mount legs and a lazy dome, re-evaluated only where a change reaches."""
+"""The true cost of an order, mount and lazy dome, re-evaluated only where a change has an effect."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """What every evaluation of an order of one problem looks up.
+    """Lookup tables shared by every evaluation of one problem.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ def walk(
     known: Sequence[Stay] = (),
     last_changed: int = -1,
 ) -> tuple[list[Stay], Stay]:
-    """Follow an order from the start of a run until its end, or until nothing differs any more.
+    """Follow an order from the start of one dome stay to the end, or until nothing differs any more.
 
     The dome is lazy: it stays while it serves the next stop; when it must move, it goes to the nearest
     azimuth that serves the longest possible run of stops from there on. For a given order this is the fewest
@@ -137,7 +137,7 @@ def walk(
 
 
 class Tour(Protocol):
-    """The present order of a search, its price, and what a change would do to it.
+    """The current order of a search, its price, and the effect of a change.
 
     Attributes
     ----------
@@ -154,7 +154,7 @@ class Tour(Protocol):
         """Return the price of the order with other stops in positions first..last."""
 
     def accept(self) -> None:
-        """Make the last proposal the present order."""
+        """Accept the last proposal as the current order."""
 
 
 class LazyTour:
@@ -189,7 +189,7 @@ class LazyTour:
         return end[3] + (self.total - self._runs[end[0]][3])
 
     def accept(self) -> None:
-        """Make the last proposal the present order."""
+        """Accept the last proposal as the current order."""
         first, last, stops, runs, end = self._proposal
         rest = self._runs[end[0] :]
         shift = end[3] - (rest[0][3] if rest else self.total)

@@ -1,4 +1,4 @@
-"""Simulated annealing on the true time, dome and all, from the best azimuth snake; of a few stops the proven best."""
+"""Simulated annealing on the true time, dome included, from the best snake; the proven optimum for few stops."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _FEW, _MANY = 40, 300
 
 @dataclass(frozen=True)
 class Annealed:
-    """Annealing with the dome's true moves in the target; the proven best of a few stops.
+    """Annealing on the true time, dome included; the proven optimum for few stops.
 
     Proven under the problem's dome policy as `tour_of` evaluates it, unless 20,000 branches do not settle it:
     then, as with more stops, the best that was found.
@@ -81,7 +81,7 @@ def search(
     trials: int,
     exact_up_to: int = _EXACT_UP_TO,
 ) -> list[int]:
-    """Search one evaluation: best snake, annealing, descent; of few stops the proven best.
+    """Search with one evaluation: best snake, annealing, descent; the proven optimum for few stops.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def _anneal(
 
 
 def _descend(tour: Tour, moves: Moves, slack: float) -> None:
-    """Take every change that shortens, until none does."""
+    """Accept every improving change until there is none."""
     for _ in range(_MOST_SWEEPS):
         before = tour.total
         for change in moves.all_changes(slack):

@@ -1,4 +1,4 @@
-"""The nearest neighbour: always on to the stop that is soonest reached, dome and all."""
+"""Nearest neighbour: always on to the stop reached soonest, dome included."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Nearest:
     name = "nearest"
 
     def order(self, problem: OrderingProblem) -> NDArray[np.int64]:
-        """Return the order in which each stop is the one soonest reached from the one before."""
+        """Return the order in which each stop is the one reached soonest from the previous one."""
         return np.array(nearest_order(Tables.of(problem)), dtype=np.int64)
 
 

@@ -1,4 +1,4 @@
-"""The azimuth snake: once round the sky in strips of azimuth, up one strip and down the next."""
+"""The azimuth snake: once round the sky in azimuth strips, up one strip and down the next."""
 
 from __future__ import annotations
 
