@@ -33,7 +33,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
     moves in between is free, so it may wait, come early or go out of its way: both of the problem's dome
     policies are among these. It does not hold for a dome that moves during an exposure.
 
-    Up to `exact_up_to` stops the bound is the least possible time itself (`bounds.few_stops`), unless that search runs
+    Up to `exact_up_to` stops the bound is the least possible time itself (`least_of_few`), unless that search runs
     out of its budget, and then still below it. Beyond, and in that case, the largest of three figures is returned:
 
     - Each leg takes at least the mount's time at the best turns of both ends, and at least the dome's time
@@ -51,7 +51,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
     problem : OrderingProblem
         Stops and present state.
     exact_up_to : int
-        At most `bounds.few_stops.MOST_STOPS`; more are taken for that.
+        At most `least_time.MOST_STOPS`; larger numbers count as that.
 
     Returns
     -------
