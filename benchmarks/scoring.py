@@ -101,7 +101,7 @@ def against_qr(figures: Figures, rows: int, times: int) -> None:
         what = f"{rows} x {COLUMNS}, {targets or 1} y, {make.__name__}"
         figures.measured(f"{what}: numpy's R-only QR of X, median of {times}", 1000.0 * qr, "ms")
         figures.measured(f"{what}: score, median of {times}", 1000.0 * ours, "ms")
-        figures.at_most(f"{what}: score over QR", ours / qr, 6.0)
+        figures.at_most(f"{what}: score over QR", ours / qr, 2.0)
         tracemalloc.start()
         ss.score(model, X, y)
         peak = tracemalloc.get_traced_memory()[1]
