@@ -14,7 +14,7 @@ from skysample.files.columns import Columns
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from astropy.table import Table
+    from astropy.table import QTable, Table
     from astropy.time import Time
 
     from skysample.geometry import Array
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["FEWEST_ROWS", "TrackingLog", "read_tracking_log"]
 
 FEWEST_ROWS = 20
-"""With fewer neither a drift nor a period can be told from noise."""
+"""With fewer, neither a drift nor a period can be distinguished from noise."""
 
 _ERRORS = {
     "sky": ("east_error_arcsec", "north_error_arcsec"),
@@ -90,6 +90,22 @@ class TrackingLog:
     def span_s(self) -> float:
         """From the first row to the last, seconds."""
         return float(self.seconds[-1])
+
+    @property
+    def table(self) -> QTable:
+        """One row an error: elapsed time, and the error of each component."""
+        from astropy import units as u
+        from astropy.table import QTable
+
+        errors = dict(zip(self.names, self.errors_arcsec.T * u.arcsec, strict=True))
+        return QTable({"elapsed": self.seconds * u.s, **errors})
+
+    def summary(self) -> str:
+        """Rows, time span, components and RMS error of each, as logged."""
+        rms = np.std(self.errors_arcsec, axis=0)
+        errors = ", ".join(f'{name} {each:.3f}"' for name, each in zip(self.names, rms, strict=True))
+        lost = f", {self.lost} without an error" if self.lost else ""
+        return f"{len(self)} rows over {self.span_s / 60.0:.1f} min{lost}; RMS as logged: {errors}."
 
     @classmethod
     def from_table(

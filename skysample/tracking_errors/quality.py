@@ -65,14 +65,18 @@ class Tracking:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What to tell a person."""
+        """The findings in words, the condition first and the reservations last."""
         said = [self.condition] if self.condition else []
         for each in self.components:
             said += component_sentences(each)
         return (*said, *self.reservations)
 
-    def __str__(self) -> str:
+    def summary(self) -> str:
+        """The findings in words, one a line."""
         return "\n".join(self.sentences)
+
+    def __str__(self) -> str:
+        return self.summary()
 
 
 def tracking(log: TrackingLog, site: Site | None = None, model: FittedModel | None = None) -> Tracking:

@@ -132,7 +132,8 @@ class Trails:
             }
         )
 
-    def __str__(self) -> str:
+    def summary(self) -> str:
+        """How far off the axis may be for this camera, and whether it is good enough."""
         row = self.exposure
         if row is None:
             return (
@@ -145,6 +146,9 @@ class Trails:
             f" This one is {_arcmin(self.total_arcmin)} off (95 %: below {_arcmin(self.upper_arcmin)}):"
             f" {_verdict(self.upper_arcmin, without, with_model)}.{self._refraction_too(row)}"
         )
+
+    def __str__(self) -> str:
+        return self.summary()
 
     def _refraction_too(self, row: Trail) -> str:
         if self.pixel_arcsec is None:

@@ -7,6 +7,7 @@ import re
 import erfa
 import numpy as np
 import pytest
+from astropy import units as u
 from astropy.table import Table
 from astropy.time import Time
 from scipy.spatial.transform import Rotation
@@ -336,6 +337,19 @@ def test_rows_without_an_error_are_counted_as_lost():
     values[[3, 7]] = np.nan
     log = TrackingLog.from_table(Table(GOOD | {"east_error_arcsec": values}))
     assert (len(log), log.lost) == (28, 2)
+
+
+def test_a_log_has_a_summary_in_words_and_a_table_in_numbers():
+    seconds = np.arange(40.0) * 15.0
+    east, north = 0.3 * np.cos(np.pi * np.arange(40)), np.full(40, 2.0)
+    columns = {"elapsed_s": seconds, "east_error_arcsec": east, "north_error_arcsec": north}
+    log = TrackingLog.from_table(Table(columns))
+    assert log.summary() == '40 rows over 9.8 min; RMS as logged: east 0.300", north 0.000".'
+    assert log.table.colnames == ["elapsed", "east", "north"]
+    np.testing.assert_allclose(log.table["elapsed"].to_value(u.min), seconds / 60.0)
+    np.testing.assert_allclose(log.table["east"].to_value(u.arcsec), east)
+    judged = tracking(log)
+    assert judged.summary() == "\n".join(judged.sentences) == str(judged)
 
 
 @pytest.mark.parametrize(

@@ -253,6 +253,7 @@ def test_refraction_that_the_camera_would_notice_is_said_beside_the_verdict():
     slow = trail(alignment("fork", 35.0, 0.3, 0.0, camera=CAMERA | {"exposure_s": 120}))
     assert "refraction alone" not in str(quick)
     pixels = 2.0 * slow.refraction_arcsec_per_min / CAMERA["pixel_arcsec"]
+    assert slow.summary() == str(slow)
     assert f"refraction alone makes a star trail up to {pixels:.1f} pixels" in str(slow)
 
 
