@@ -19,6 +19,9 @@ PRACTICE_ARCSEC = (0.05, 0.15)
 """RMS of a good direct drive (common practice, no source)."""
 
 _SIDEREAL_DAY_S = 86164.1
+_ROUNDING_ARCSEC = 1e-9
+"""A component that varies by no more does not vary: nothing has a share in it."""
+
 _WORSE = 1.05
 _ABSURD_ARCSEC = 60.0
 
@@ -149,7 +152,7 @@ def judged(
 ) -> ComponentTracking:
     """Take the causes out of a component of the log, then a drift, then periods."""
     logged = log.errors_arcsec[:, place]
-    total = max(_rms(logged), 1e-300)
+    total = _rms(logged)
     level = FINDINGS_LEVEL / len(log.names)
     series, rms = logged, _rms(logged)
     removed = []
@@ -157,7 +160,8 @@ def judged(
     def without(cause: str, left: Array) -> None:
         nonlocal series, rms
         now = _rms(left)
-        removed.append(Removed(cause, now, (rms**2 - now**2) / total**2))
+        share = (rms**2 - now**2) / total**2 if total > _ROUNDING_ARCSEC else 0.0
+        removed.append(Removed(cause, now, share))
         series, rms = left, now
 
     for cause, values in causes.items():
@@ -191,7 +195,7 @@ def against(logged: Array, causes: dict[str, Array]) -> bool:
     """Whether the log goes against the prediction."""
     if not causes:
         return False
-    return _rms(logged - _total(causes)) > _WORSE * max(_rms(logged), 1e-9)
+    return _rms(logged - _total(causes)) > _WORSE * max(_rms(logged), _ROUNDING_ARCSEC)
 
 
 def _slope(seconds: Array, values: Array) -> float:
