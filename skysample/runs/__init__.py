@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from skysample.geometry import Array
+    from skysample.runs.log import Log
     from skysample.site import Site
 
 __all__ = ["RUN_FORMAT", "RUN_VERSION", "Run", "read_run", "run_table", "write_run"]
@@ -75,6 +76,8 @@ class Run:
         Rows without a solution, which are not among the n.
     meta : dict
         Metadata of the table.
+    log : Log or None
+        The table's columns before any astronomy; None for a run from arrays.
     """
 
     site: Site
@@ -98,6 +101,7 @@ class Run:
     source: str | None = None
     failed: int = 0
     meta: dict[str, Any] = field(default_factory=dict)
+    log: Log | None = None
 
     def __post_init__(self) -> None:
         for value in vars(self).values():
@@ -106,7 +110,13 @@ class Run:
 
     @classmethod
     def from_table(
-        cls, table: Table, site: Site, *, assume: Mapping[str, str] | None = None, source: str | None = None
+        cls,
+        table: Table,
+        site: Site,
+        *,
+        assume: Mapping[str, str] | None = None,
+        source: str | None = None,
+        any_place: bool = False,
     ) -> Run:
         """Build a run from a table with the columns of a run file.
 
@@ -120,6 +130,9 @@ class Run:
             `axes`, `old_model`, `target_refraction`, `session`: override the table's metadata.
         source : str, optional
             Named in errors and reports.
+        any_place : bool
+            Whether to read a run whose places lie below the horizon, as a wrong clock makes them, which
+            `skysample.check` explains; by default it is refused.
 
         Returns
         -------
@@ -130,7 +143,8 @@ class Run:
         InputError
             Names the row and the column.
         """
-        return cls(site=site, source=source, **fields_of_table(table, site, assume or {}, source))
+        fields = fields_of_table(table, site, assume or {}, source, any_place=any_place)
+        return cls(site=site, source=source, **fields)
 
     @classmethod
     def from_arrays(
@@ -249,7 +263,9 @@ class Run:
             raise InputError(f"mask must be {len(self)} truth values", key="mask")
         arrays = {name: value[keep] for name, value in vars(self).items() if isinstance(value, np.ndarray)}
         frames = tuple(frame for frame, kept in zip(self.frames, keep, strict=True) if kept)
-        return replace(self, **arrays, frames=frames, time=None if self.time is None else self.time[keep])
+        time = None if self.time is None else self.time[keep]
+        log = None if self.log is None else self.log.part(keep)
+        return replace(self, **arrays, frames=frames, time=time, log=log)
 
     @property
     def roll_deg(self) -> Array:
@@ -310,7 +326,13 @@ class Run:
         return self.summary()
 
 
-def read_run(path: str | os.PathLike[str], site: Site, *, assume: Mapping[str, str] | None = None) -> Run:
+def read_run(
+    path: str | os.PathLike[str],
+    site: Site,
+    *,
+    assume: Mapping[str, str] | None = None,
+    any_place: bool = False,
+) -> Run:
     """Read a run file, ECSV or CSV.
 
     Parameters
@@ -320,6 +342,8 @@ def read_run(path: str | os.PathLike[str], site: Site, *, assume: Mapping[str, s
         Location, air and kind of mount.
     assume : mapping, optional
         `axes`, `old_model`, `target_refraction`, `session`: override the file's metadata.
+    any_place : bool
+        Whether to read a run whose places lie below the horizon; see `Run.from_table`.
 
     Returns
     -------
@@ -330,7 +354,8 @@ def read_run(path: str | os.PathLike[str], site: Site, *, assume: Mapping[str, s
     InputError
         Names the row and the column.
     """
-    return Run.from_table(read_run_table(path), site, assume=assume, source=os.fspath(path))
+    table = read_run_table(path)
+    return Run.from_table(table, site, assume=assume, source=os.fspath(path), any_place=any_place)
 
 
 def run_table(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | None = None) -> Table:

@@ -11,15 +11,8 @@ from skysample.errors import InputError
 from skysample.files.columns import Columns
 from skysample.files.tables import FileTable, read_table
 from skysample.files.whole_files import check_format
-from skysample.site.mount_axes import (
-    SIDE_NAMES,
-    ideal_axes,
-    mechanical,
-    mount_frame,
-    side_numbers,
-    sides,
-    tube_side,
-)
+from skysample.runs.log import Log
+from skysample.site.mount_axes import SIDE_NAMES, side_numbers, sides, tube_side
 
 if TYPE_CHECKING:
     import os
@@ -53,7 +46,7 @@ def read_run_table(path: str | os.PathLike[str]) -> FileTable:
 
 
 def fields_of_table(
-    table: Table, site: Site, assume: Mapping[str, str], source: str | None
+    table: Table, site: Site, assume: Mapping[str, str], source: str | None, *, any_place: bool = False
 ) -> dict[str, Any]:
     """Read every field of `skysample.runs.Run` except site and source.
 
@@ -67,6 +60,8 @@ def fields_of_table(
         Overrides the table's metadata.
     source : str or None
         Named in errors.
+    any_place : bool
+        Whether solved places may lie below the horizon.
 
     Returns
     -------
@@ -77,8 +72,6 @@ def fields_of_table(
     InputError
         Names the row and the column.
     """
-    from skysample.astrometry.observed_place import to_observed
-
     if table.meta.get("format") is not None:
         check_format(table.meta, RUN_FORMAT, RUN_VERSION, source or "the table")
     declared = _declarations(table.meta, assume, source)
@@ -96,27 +89,30 @@ def fields_of_table(
     _refuse_repeats(columns, time, ra_dec)
     temperature = columns.floats("temperature_c", -90.0, 60.0, unit="deg_C")
     pressure = columns.floats("pressure_hpa", 0.0, 1200.0, unit="hPa")
-    air_c = np.where(np.isnan(temperature), site.location.temperature_c, temperature)
-    air_hpa = np.where(np.isnan(pressure), site.location.station_pressure_hpa, pressure)
-
-    def observed(places: Array, refraction: bool = True) -> Array:
-        ra, dec = places.T
-        return to_observed(
-            site, time, ra, dec, pressure_hpa=air_hpa, temperature_c=air_c, refraction=refraction
-        )
-
-    directions = observed(ra_dec)
-    _refuse_below_the_horizon(columns, directions, use)
     kind = site.mount.kind
-    if _has_readings(columns):
-        axes, side = _axes_from_readings(columns, kind)
-    else:
-        target = np.radians(_ra_dec(columns, "target"))
+    from_targets = not _has_readings(columns)
+    if from_targets:
+        mount = np.radians(_ra_dec(columns, "target"))
         side = _piers(columns, required=True) if len(sides(kind)) > 1 else np.ones(len(time), np.int64)
-        targets = observed(target, refraction=declared["target_refraction"] != "false")
-        axes = ideal_axes(mount_frame(kind, site.location.latitude_rad), targets, side)
+    else:
+        mount = _readings(columns)
+        side = _sides_of_readings(columns, mount, kind)
+    log = Log(
+        time=time,
+        solved_rad=ra_dec,
+        mount_rad=mount,
+        from_targets=from_targets,
+        target_refraction=declared["target_refraction"] != "false",
+        side=side,
+        temperature_c=temperature,
+        pressure_hpa=pressure,
+        dome_rad=np.radians(columns.floats("dome_az_deg", -360.0, 360.0, unit="deg")),
+    )
+    directions = log.directions(site)
+    if not any_place:
+        _refuse_below_the_horizon(columns, directions, use)
     return {
-        "axes": axes,
+        "axes": log.axes(site),
         "directions": directions,
         "time": time,
         "side": side,
@@ -135,6 +131,7 @@ def fields_of_table(
         "session": declared["session"],
         "failed": failed,
         "meta": dict(table.meta),
+        "log": log,
     }
 
 
@@ -248,17 +245,20 @@ def _piers(columns: Columns, *, required: bool) -> NDArray[np.int64]:
     return side_numbers(words)
 
 
-def _axes_from_readings(columns: Columns, kind: str) -> tuple[Array, NDArray[np.int64]]:
-    """Mechanical angles and side of the pier from axis readings, which are sky-like or mechanical."""
+def _readings(columns: Columns) -> Array:
+    """Axis readings as they are written, radians, shape (n, 2)."""
     primary = columns.floats("primary_deg", -720.0, 720.0, unit="deg", required=True)
     secondary = columns.floats("secondary_deg", -360.0, 360.0, unit="deg", required=True)
-    reading = np.radians(np.stack([primary, secondary], axis=-1))
+    return np.radians(np.stack([primary, secondary], axis=-1))
+
+
+def _sides_of_readings(columns: Columns, readings: Array, kind: str) -> NDArray[np.int64]:
+    """Side of the pier in each row: from the pier column of sky-like readings, from mechanical ones themselves."""
     if len(sides(kind)) == 1:
-        return reading, np.ones(len(reading), np.int64)
-    read_side = tube_side(reading)
+        return np.ones(len(readings), np.int64)
+    read_side = tube_side(readings)
     if (read_side > 0).all():
-        side = _piers(columns, required=True)
-        return np.where((side < 0)[:, None], mechanical(reading, side), reading), side
+        return _piers(columns, required=True)
     # One reading beyond 90 degrees shows that all are mechanical; then each gives its own side.
     piers = _piers(columns, required=False)
     for place in np.flatnonzero((piers != 0) & (piers != read_side)):
@@ -268,4 +268,4 @@ def _axes_from_readings(columns: Columns, kind: str) -> tuple[Array, NDArray[np.
             f"is {SIDE_NAMES[int(piers[place])]}, but the mechanical reading of the secondary means"
             f" {SIDE_NAMES[int(read_side[place])]} (beyond +-90 degrees is west); correct one of them",
         )
-    return reading, read_side
+    return read_side
