@@ -1,12 +1,13 @@
 """Plugins: the hooks, what they return, and the registry that loads and calls them."""
 
-from skysample.plugins.contracts import Obstruction, Ordering, Pointing, Term
+from skysample.plugins.contracts import Mistake, Obstruction, Ordering, Pointing, Term
 from skysample.plugins.hookspecs import hookimpl
 from skysample.plugins.registry import Installed, Registry, build_registry, default_registry
 from skysample.plugins.settings import read_settings
 
 __all__ = [
     "Installed",
+    "Mistake",
     "Obstruction",
     "Ordering",
     "Pointing",

@@ -10,10 +10,25 @@ if TYPE_CHECKING:
     from astropy.time import Time
     from numpy.typing import NDArray
 
+    from collections.abc import Callable
+
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem
+    from skysample.runs.log import Log
+    from skysample.site import Site
 
-__all__ = ["AXIS_TERMS", "RESERVED", "ROTATIONS", "TERM_SETS", "Obstruction", "Ordering", "Pointing", "Term"]
+__all__ = [
+    "AXIS_TERMS",
+    "CAUSES",
+    "RESERVED",
+    "ROTATIONS",
+    "TERM_SETS",
+    "Mistake",
+    "Obstruction",
+    "Ordering",
+    "Pointing",
+    "Term",
+]
 
 AXIS_TERMS = {
     "fork": ("polar_altitude", "polar_azimuth"),
@@ -32,6 +47,13 @@ TERM_SETS = ("standard", "extended")
 
 RESERVED = {kind: frozenset({*TERM_SETS, *names}) for kind, names in ROTATIONS.items()}
 """Names that no displacement term may have."""
+
+
+CAUSES = (
+    "clock", "date", "longitude", "latitude", "coordinates of date", "units", "axes", "rows", "pier", "kind", "air",
+    "model active", "slip", "drift", "camera", "limits", "noise", "unknown",
+)  # fmt: skip
+"""What may be wrong with a run, its site file or the mount."""
 
 
 @runtime_checkable
@@ -121,3 +143,40 @@ class Term(Protocol):
         ndarray, shape (n, 2)
             West and north (equatorial mounts), or clockwise and up (`altaz`), radians per radian.
         """
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """Something in run or site file that may be wrong.
+
+    Attributes
+    ----------
+    name : str
+        Its own, unlike any other mistake's.
+    cause : str
+        One of `CAUSES`.
+    sentence : str
+        What would be wrong, for whoever took the run.
+    fix : str
+        How to find out, and what to correct.
+    undo : callable
+        Takes the `Log` of a run and its `Site` as they stand; returns both as they would be without the mistake, or
+        None where it cannot have been made.
+    log_odds : float
+        Natural logarithm of how likely it is before the data are seen; -5 is one run in 150.
+    near : bool
+        Whether it changes directions or axes by so little that the coefficients of the run as it stands will do as a
+        start of the fit.
+    """
+
+    name: str
+    cause: str
+    sentence: str
+    fix: str
+    undo: Callable[[Log, Site], tuple[Log, Site] | None]
+    log_odds: float = -5.0
+    near: bool = False
+
+    def __post_init__(self) -> None:
+        if self.cause not in CAUSES:
+            raise ValueError(f"cause {self.cause!r} is not one of {', '.join(CAUSES)}")

@@ -1,4 +1,4 @@
-"""The three hooks of a plugin.
+"""The four hooks of a plugin.
 
 `settings` is the plugin's own table in the site file, `[plugins.NAME]`; empty if there is none.
 """
@@ -12,7 +12,7 @@ import pluggy
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from skysample.plugins.contracts import Obstruction, Ordering, Term
+    from skysample.plugins.contracts import Mistake, Obstruction, Ordering, Term
     from skysample.site import Mount, Site
 
 hookspec = pluggy.HookspecMarker("skysample")
@@ -32,3 +32,8 @@ def skysample_orderings(site: Site, settings: Mapping[str, Any]) -> list[Orderin
 @hookspec
 def skysample_terms(mount: Mount, settings: Mapping[str, Any]) -> list[Term]:  # type: ignore[empty-body] # never run
     """Return displacements that the model of such a mount may need."""
+
+
+@hookspec
+def skysample_mistakes(site: Site, settings: Mapping[str, Any]) -> list[Mistake]:  # type: ignore[empty-body] # never run
+    """Return mistakes that a run or site file of this telescope may hold."""

@@ -14,7 +14,7 @@ import pluggy
 
 from skysample.errors import PluginError, SkysampleWarning
 from skysample.plugins import hookspecs
-from skysample.plugins.contracts import RESERVED, Obstruction, Ordering, Term
+from skysample.plugins.contracts import RESERVED, Mistake, Obstruction, Ordering, Term
 from skysample.plugins.guarded_calls import guarded_call
 from skysample.version import __version__
 
@@ -23,9 +23,14 @@ if TYPE_CHECKING:
 
     from skysample.site import Mount, Site
 
-CORE_PLUGINS = ("skysample.sky.obstructions", "skysample.ordering", "skysample.fitting.terms")
+CORE_PLUGINS = (
+    "skysample.sky.obstructions",
+    "skysample.ordering",
+    "skysample.fitting.terms",
+    "skysample.trust.mistakes",
+)
 GROUP = "skysample"
-HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms")
+HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms", "skysample_mistakes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,10 @@ class Registry:
             The settings of the plugins: `Site.plugins`, or `FittedModel.plugins`.
         """
         return self._collect("skysample_terms", Term, plugins, reserved=RESERVED[mount.kind], mount=mount)
+
+    def mistakes(self, site: Site) -> dict[str, Mistake]:
+        """Every mistake that a run of a site may hold, by name; one that cannot be used is left out, with a warning."""
+        return self._collect("skysample_mistakes", Mistake, site.plugins, site=site)
 
     def _collect(
         self,

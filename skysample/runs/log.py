@@ -34,7 +34,8 @@ class Log:
     target_refraction : bool
         Whether the mount allowed for refraction on the way to its targets.
     side : ndarray of int, shape (n,)
-        1: tube east of the pier, or a mount that does not flip; -1: west.
+        Side of the pier that the tube is on, 1: east, -1: west; 0 where the table does not say. It counts for a mount
+        that flips.
     temperature_c, pressure_hpa : ndarray, shape (n,)
         Of the air, nan where the site's counts.
     dome_rad : ndarray, shape (n,)
@@ -70,7 +71,8 @@ class Log:
         kind = site.mount.kind
         if self.from_targets:
             targets = self._observed(self.mount_rad, site, refraction=self.target_refraction)
-            return ideal_axes(mount_frame(kind, site.location.latitude_rad), targets, self.side)
+            side = self.side if len(sides(kind)) > 1 else 1
+            return ideal_axes(mount_frame(kind, site.location.latitude_rad), targets, side)
         if len(sides(kind)) == 1 or not (tube_side(self.mount_rad) > 0).all():
             return self.mount_rad
         flipped = (self.side < 0)[:, None]

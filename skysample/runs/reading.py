@@ -97,13 +97,14 @@ def fields_of_table(
     else:
         mount = _readings(columns)
         side = _sides_of_readings(columns, mount, kind)
+    piers = _piers(columns, required=False) if len(sides(kind)) == 1 else side
     log = Log(
         time=time,
         solved_rad=ra_dec,
         mount_rad=mount,
         from_targets=from_targets,
         target_refraction=declared["target_refraction"] != "false",
-        side=side,
+        side=piers,
         temperature_c=temperature,
         pressure_hpa=pressure,
         dome_rad=np.radians(columns.floats("dome_az_deg", -360.0, 360.0, unit="deg")),
