@@ -1,7 +1,9 @@
-"""Nearby points with similar residuals: Moran's I of the residuals (Cliff and Ord 1981, Spatial Processes, ch. 8).
+"""How residuals are distributed, over the sky and in size: Moran's I and kurtosis, ranked among simulated noise.
 
-Residuals are vectors on the sky, so the product of two neighbours' is the inner product of the vectors, and I is a
-ratio of two quadratic forms in the noise, as it is for the residuals of any regression. (Source from memory.)
+Moran's I of the residuals (Cliff and Ord 1981, Spatial Processes, ch. 8): residuals are vectors on the sky, so the
+product of two neighbours' is the inner product of the vectors, and I is a ratio of two quadratic forms in the noise, as
+it is for the residuals of any regression. (Source from memory.) Kurtosis is Pearson's b2, each component by its own
+size.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 
 NEAREST = 4
 _FEWEST_POINTS = 8
+_FEWEST_DOF = 8
 _BLOCK = 256
 
 
@@ -64,4 +67,25 @@ def neighbours(left: ResidualSpace) -> TestResult | str:
         f"nearby points have similar residuals (Moran's I {i:+.2f}, {expected:+.2f} expected by chance): an error that"
         " depends on where the tube points and that no term describes, so the error over the sky is larger than stated;"
         " fit with --terms extended, and look for what touches or drags in that part of the sky",
+    )
+
+
+def tails(left: ResidualSpace) -> TestResult | str:
+    """Test whether a few residuals are larger than normal noise makes them."""
+    if left.dof < _FEWEST_DOF:
+        return "too few points"
+
+    def kurtosis(errors: Array) -> Array:
+        squares = errors.reshape(-1, 2, errors.shape[1]) ** 2
+        return np.asarray(np.mean(np.mean(squares**2, axis=0) / np.mean(squares, axis=0) ** 2, axis=0))
+
+    b2, p = left.chance(kurtosis)
+    size = np.linalg.norm(left.errors.reshape(-1, 2), axis=1)
+    rows = ", ".join(str(left.rows[i]) for i in np.argsort(-size, kind="stable")[:3])
+    return TestResult(
+        b2,
+        p,
+        f"a few residuals are larger than noise explains, though none is large enough to reject (kurtosis {b2:.1f},"
+        f" normal 3; rows {rows}): wind, cloud or poor plate solutions; check those frames, and take the intervals to"
+        " be somewhat too narrow",
     )
