@@ -128,20 +128,19 @@ class Refitting:
         ndarray, shape (n,)
             Summed squared change of all predictions.
         """
-        parts = self._parts()
-        done = self._each(_leave_out, [(self, rows, fitted) for rows in parts])
-        return np.concatenate([one[0] for one in done]), np.concatenate([one[1] for one in done])
+        left_out, change = zip(
+            *self._each(self._leave_out, [(rows, fitted) for rows in self._parts()]), strict=True
+        )
+        return np.concatenate(left_out), np.concatenate(change)
 
     def rms_without_columns(self) -> Array:
         """Left-out RMS without each column of X, shape (p,); nan where the model cannot do without it."""
         p = len(self.data.names)
         if p == 1:
             return np.array([radial_rms(self._left_out_of_the_mean())])
-        parts = self._parts()
-        jobs = [(self, rows, np.delete(np.arange(p), j)) for j in range(p) for rows in parts]
-        done = self._each(_leave_out_without, jobs)
-        by_column = [done[j * len(parts) : (j + 1) * len(parts)] for j in range(p)]
-        return np.array([radial_rms(np.concatenate(one)) for one in by_column])
+        jobs = [(rows, np.delete(np.arange(p), j)) for j in range(p) for rows in self._parts()]
+        by_column = np.concatenate(self._each(self._leave_out_with, jobs)).reshape(p, *self.data.target.shape)
+        return np.array([radial_rms(left_out) for left_out in by_column])
 
     def residual(self, row: int, columns: Indices | None = None) -> Array:
         """Left-out residual of one row, shape (k,)."""
@@ -167,8 +166,24 @@ class Refitting:
         n = len(self.data.target)
         return np.array_split(np.arange(n), 1 if self.executor is None else min(n, _TASKS))
 
-    def _each(self, function: Callable[[Any], Any], jobs: list[Any]) -> list[Any]:
-        return list(map(function, jobs) if self.executor is None else self.executor.map(function, jobs))
+    def _each(self, function: Callable[..., Any], jobs: list[tuple[Indices, Any]]) -> list[Any]:
+        run = map if self.executor is None else self.executor.map
+        return list(run(function, *zip(*jobs, strict=True)))
+
+    def _leave_out(self, rows: Indices, fitted: Array) -> tuple[Array, Array]:
+        left_out, change = np.empty((len(rows), fitted.shape[1])), np.empty(len(rows))
+        every = np.arange(len(fitted))
+        for at, row in enumerate(rows):
+            at_row, all_rows = self.predicted_without(int(row), [np.array([row]), every])
+            left_out[at] = self.data.target[row] - at_row[0]
+            change[at] = np.sum((all_rows - fitted) ** 2)
+        return left_out, change
+
+    def _leave_out_with(self, rows: Indices, columns: Indices) -> Array:
+        try:
+            return np.array([self.residual(int(row), columns) for row in rows])
+        except InputError:
+            return np.full((len(rows), self.data.target.shape[1]), np.nan)
 
     def _left_out_of_the_mean(self) -> Array:
         target = self.data.target
@@ -275,25 +290,6 @@ def _holds_a_generator(model: Any) -> bool:
     return any(isinstance(one, np.random.RandomState | np.random.Generator | random.Random) for one in held)
 
 
-def _leave_out(job: tuple[Refitting, Indices, Array]) -> tuple[Array, Array]:
-    refitting, rows, fitted = job
-    left_out, change = np.empty((len(rows), fitted.shape[1])), np.empty(len(rows))
-    every = np.arange(len(fitted))
-    for at, row in enumerate(rows):
-        at_row, all_rows = refitting.predicted_without(int(row), [np.array([row]), every])
-        left_out[at] = refitting.data.target[row] - at_row[0]
-        change[at] = np.sum((all_rows - fitted) ** 2)
-    return left_out, change
-
-
-def _leave_out_without(job: tuple[Refitting, Indices, Indices]) -> Array:
-    refitting, rows, columns = job
-    try:
-        return np.array([refitting.residual(int(row), columns) for row in rows])
-    except InputError:
-        return np.full((len(rows), refitting.data.target.shape[1]), np.nan)
-
-
 def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> TrainingData:
     """Input in one form.
 
@@ -307,10 +303,8 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
         raise InputError("model must be an object with fit(X, y) and predict(X), already fitted", key="model")
     sparse = hasattr(X, "tocsr")
     given = X.tocsr() if sparse else X
-    table = None if sparse else _numbers(X, "X")
-    if sparse:
-        _numbers(given.data, "X")
-    shape: tuple[int, ...] = given.shape if table is None else table.shape
+    numbers = _numbers(given.data if sparse else given, "X")
+    shape: tuple[int, ...] = given.shape if sparse else numbers.shape
     if len(shape) != 2 or shape[1] == 0:
         raise InputError(f"X must have the shape (rows, columns), not {shape}", key="X")
     n = shape[0]
@@ -324,9 +318,9 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
     weights = None if sample_weight is None else _checked_weights(model, sample_weight, n)
     named = getattr(X, "columns", None)
     return TrainingData(
-        X=given if sparse else _as_given(X, table),
+        X=given if sparse else _as_given(X, numbers),
         y=_as_given(y, target),
-        table=table,
+        table=None if sparse else numbers,
         target=np.asfortranarray(target.reshape(n, -1)),  # quick to reduce over rows
         weights=weights,
         names=tuple(f"x{j}" for j in range(shape[1])) if named is None else tuple(map(str, named)),
@@ -338,7 +332,7 @@ def first_line(error: Exception) -> str:
     return (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
 
 
-def _as_given(value: Any, numbers: Array | None) -> Any:
+def _as_given(value: Any, numbers: Array) -> Any:
     if hasattr(value, "iloc"):
         return value
     array = np.asarray(value)
@@ -384,10 +378,8 @@ def _numbers(value: Any, key: str) -> Array:
     if not numbers:
         what = given.dtype if given.ndim else type(value).__name__
         raise InputError(f"{key} must be an array of numbers, not {what}", key=key)
-    with np.errstate(over="ignore", invalid="ignore"):
-        sound = np.isfinite(np.sum(array))
-    bad = np.empty((0, 1), int) if sound else np.argwhere(~np.isfinite(array))
-    if len(bad):
+    finite = np.isfinite(array)
+    if not finite.all():
         message = f"{key} has a value that is not a finite number: leave the row out or fill it in"
-        raise InputError(message, row=int(bad[0][0]) + 1, key=key)
+        raise InputError(message, row=int(np.argwhere(~finite)[0][0]) + 1, key=key)
     return array

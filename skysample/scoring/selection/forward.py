@@ -102,13 +102,11 @@ class Selected:
     def on(self, name: str) -> Added:
         """How one of the candidates would do; nan where it is not tested."""
         index = self.beside.candidates.index(name)
-        t = float(self.t[index])
+        t, before = float(self.t[index]), self.beside.loo_rms()
         if self.family is None or np.isnan(t):
-            return Added(name, np.nan, np.nan, np.nan, np.nan, np.nan, ())
-        before, after = self.beside.loo_rms(), self.beside.loo_rms(index)
-        return Added(
-            name, t, self.family.adjusted_p(t), self.family.threshold, before, after, self._rivals(index)
-        )
+            return Added(name, t, np.nan, np.nan, before, np.nan, ())
+        p, after = self.family.adjusted_p(t), self.beside.loo_rms(index)
+        return Added(name, t, p, self.family.threshold, before, after, self._rivals(index))
 
     def _rivals(self, index: int) -> tuple[str, ...]:
         beside, dof = self.beside, self.beside.dof
