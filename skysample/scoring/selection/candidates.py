@@ -22,7 +22,7 @@ from skysample.plugins.contracts import ROTATIONS
 from skysample.scoring.term_evidence import left_out, most_correlated
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -132,23 +132,19 @@ class Screening:
         strongest = int(np.argmax(np.abs(correlation)))
         return self.present[strongest], float(correlation[strongest])
 
-    def better_than(self, name: str, allowed: NDArray[np.bool_]) -> str | None:
-        """The allowed candidate that would fit best in the place of a present term, if better than that term does."""
-        index = self.present.index(name)
-        others = np.delete(self._rows, index, axis=1)
-        basis = ScaledDesign.of(others).basis(others)
-        columns = np.column_stack([self._rows[:, index], self._columns[:, allowed]])
-        left = columns - basis @ (basis.T @ columns)
-        length = np.linalg.norm(left, axis=0)
-        apart = length > SEPARABLE * np.linalg.norm(columns, axis=0)
+    def better_than(self, name: str, barred: Iterable[str]) -> str | None:
+        """The candidate that would fit best in the place of a present term, if better than that term does."""
+        without = self.beside([each for each in self.present if each != name])
+        own = without.candidates.index(name)
+        apart = without.separable & ~np.isin(without.candidates, [*barred])
         # The present term counts for what it explains, however little of it stands apart: so every exchange fits
         # better, and exchanges come to an end.
-        apart[0] = length[0] > 0.0
-        gain = np.where(apart, (left.T @ self._target) ** 2 / np.where(apart, length, 1.0) ** 2, 0.0)
+        apart[own] = without.length[own] > 0.0
+        gain = np.zeros(len(apart))
+        gain[apart] = (without.directions(apart).T @ self._target) ** 2
         best = int(np.argmax(gain))
-        if gain[best] <= gain[0] + _MARGIN * float(self.residuals @ self.residuals):
-            return None
-        return str(np.array(self.candidates)[allowed][best - 1])
+        better = gain[best] > gain[own] + _MARGIN * float(self.residuals @ self.residuals)
+        return without.candidates[best] if better else None
 
     def loo_rms(self, index: int | None = None) -> float:
         """Leave-one-out RMS of the fit, radians; with a candidate's index, of the fit with that candidate too.

@@ -152,7 +152,7 @@ def choose(
     def tested(names: tuple[str, ...]) -> Selected:
         tell("choosing terms", len(names), len(optional))
         beside = everything.beside((*stays, *names))
-        chosen = beside.separable & _allowed(beside, dropped)
+        chosen = beside.separable & ~np.isin(beside.candidates, [*dropped])
         if not chosen.any() or beside.dof < 2:
             return Selected(beside, dict(dropped), np.zeros_like(chosen), None)
         return Selected(beside, dict(dropped), chosen, Family(beside.directions(chosen), beside.dof, seed))
@@ -191,18 +191,12 @@ def _exchanged(
     """Replace single terms by candidates that fit better in their place, until none does."""
     while len(added) > 1:
         beside = everything.beside((*stays, *added))
-        allowed = _allowed(beside, dropped)
-        found = ((old, beside.better_than(old, allowed)) for old in added)
+        found = ((old, beside.better_than(old, dropped)) for old in added)
         old, new = next(((old, new) for old, new in found if new is not None), ("", None))
         if new is None:
             break
         added = (*_without(added, old), new)
     return added
-
-
-def _allowed(beside: Screening, dropped: Mapping[str, str]) -> NDArray[np.bool_]:
-    barred = np.array([name in dropped for name in beside.candidates], bool)
-    return np.asarray(~(beside.idle | barred))
 
 
 def _without(names: tuple[str, ...], name: str) -> tuple[str, ...]:
