@@ -57,8 +57,6 @@ class Columns:
 
     def present(self, name: str) -> NDArray[np.bool_]:
         """Which rows have a value in the column (neither empty nor nan), shape (n,)."""
-        if name not in self.table.colnames:
-            return np.zeros(len(self.index), dtype=bool)
         return np.array([cell is not None for cell in self._cells(name)], dtype=bool)
 
     def floats(
