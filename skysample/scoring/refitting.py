@@ -8,6 +8,7 @@ import random
 import sys
 import warnings
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 FAILURES = (ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """What a model that cannot deal with its data may raise."""
+
+_refusal = partial(InputError, key="model")
 
 _TASKS = 64
 """So many parts a loop over rows is cut into for an executor, which is sent model and data with each."""
@@ -84,19 +87,15 @@ class TrainingData:
             prediction = np.asarray(model.predict(X), float)
         except FAILURES as error:
             if type(error).__name__ == "NotFittedError":
-                raise InputError("model is not fitted: call model.fit(X, y) first", key="model") from error
-            raise InputError(
-                f"model cannot predict from X ({first_line(error)}): fit it to these columns first",
-                key="model",
-            ) from error
+                raise _refusal("model is not fitted: call model.fit(X, y) first") from error
+            fault = f"model cannot predict from X ({first_line(error)}): fit it to these columns first"
+            raise _refusal(fault) from error
         rows, k = X.shape[0], self.target.shape[1]
         if prediction.shape != (rows, k) and not (k == 1 and prediction.shape == (rows,)):
-            raise InputError(
-                f"model predicts shape {prediction.shape}, y has {np.shape(self.y)}: pass the y it was fitted to",
-                key="model",
-            )
+            shapes = f"model predicts shape {prediction.shape}, y has {np.shape(self.y)}"
+            raise _refusal(f"{shapes}: pass the y it was fitted to")
         if not np.isfinite(prediction).all():
-            raise InputError("model predicts values that are not finite: fit it again", key="model")
+            raise _refusal("model predicts values that are not finite: fit it again")
         return np.asfortranarray(prediction.reshape(rows, k))
 
 
@@ -156,11 +155,8 @@ class Refitting:
             fresh = self.data.fit(self.unfitted(self.model), rows, columns)
             return [self.data.predict(fresh, self.data.take(one, columns)) for one in asked]
         except FAILURES as error:
-            raise InputError(
-                f"model cannot be fitted without this row ({first_line(error)}): give it more rows",
-                row=row + 1,
-                key="model",
-            ) from error
+            fault = f"model cannot be fitted without this row ({first_line(error)}): give it more rows"
+            raise _refusal(fault, row=row + 1) from error
 
     def _parts(self) -> list[Indices]:
         n = len(self.data.target)
@@ -240,10 +236,9 @@ def refitting_of(
             stacklevel=4,
         )
     elif not _warm_starts(model):
-        raise InputError(
+        raise _refusal(
             "refitting these rows does not reproduce the model: pass the X, y and sample_weight it was fitted to, or"
-            " fit it again",
-            key="model",
+            " fit it again"
         )
     return Refitting(model, data, _clone, executor)
 
@@ -254,10 +249,8 @@ def _again(unfitted: Callable[[Any], Any], model: Any, data: TrainingData) -> Ar
     try:
         fresh = data.fit(unfitted(model), every)
     except FAILURES as error:
-        raise InputError(
-            f"model cannot be copied and fitted again ({first_line(error)}): fit it to this X and y first",
-            key="model",
-        ) from error
+        fault = f"model cannot be copied and fitted again ({first_line(error)}): fit it to this X and y first"
+        raise _refusal(fault) from error
     return np.asarray(data.target - data.predict(fresh, data.take(every)))
 
 
@@ -300,7 +293,7 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
     """
     manners = [callable(getattr(model, name, None)) for name in ("fit", "predict")]
     if isinstance(model, type) or not all(manners):
-        raise InputError("model must be an object with fit(X, y) and predict(X), already fitted", key="model")
+        raise _refusal("model must be an object with fit(X, y) and predict(X), already fitted")
     sparse = hasattr(X, "tocsr")
     given = X.tocsr() if sparse else X
     numbers = _numbers(given.data if sparse else given, "X")
@@ -312,9 +305,8 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
         raise InputError(f"X must have at least 3 rows to leave one out, not {n}", key="X")
     target = _numbers(y, "y")
     if target.ndim not in {1, 2} or len(target) != n or target.size == 0:
-        raise InputError(
-            f"y must have the {n} rows of X and at least one column, not {target.shape}", key="y"
-        )
+        fault = f"y must have the {n} rows of X and at least one column, not {target.shape}"
+        raise InputError(fault, key="y")
     weights = None if sample_weight is None else _checked_weights(model, sample_weight, n)
     named = getattr(X, "columns", None)
     return TrainingData(
@@ -352,16 +344,13 @@ def _steps(model: Any) -> Any:
 def _checked_weights(model: Any, sample_weight: ArrayLike, n: int) -> Array:
     weights = _numbers(sample_weight, "sample_weight")
     if weights.shape != (n,) or np.min(weights) < 0.0 or np.count_nonzero(weights) < 3:
-        raise InputError(
-            f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0",
-            key="sample_weight",
-        )
+        fault = f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0"
+        raise InputError(fault, key="sample_weight")
     steps = _steps(model)
     takes = inspect.signature((steps[-1][1] if steps else model).fit).parameters.values()
     if not any(one.name == "sample_weight" or one.kind is one.VAR_KEYWORD for one in takes):
-        raise InputError(
-            f"fit of {type(model).__name__} takes none: leave sample_weight out", key="sample_weight"
-        )
+        fault = f"fit of {type(model).__name__} takes none: leave sample_weight out"
+        raise InputError(fault, key="sample_weight")
     return weights
 
 

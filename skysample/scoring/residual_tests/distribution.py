@@ -32,7 +32,7 @@ def neighbour_weights(left: ResidualSpace) -> csr_array:
     Two points are neighbours where either is among the four nearest of the other. The weights add up to n in
     the sense that I = e^T W e / e^T e.
     """
-    from scipy.sparse import csr_array
+    from scipy.sparse import bsr_array
 
     n = len(left.places)
     # In blocks, so that memory grows with n; a point is the nearest to itself.
@@ -44,9 +44,8 @@ def neighbour_weights(left: ResidualSpace) -> csr_array:
     pairs = np.unique(np.concatenate([pairs, pairs[:, ::-1]]), axis=0)
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
     turned = left.basis[pairs[:, 0]] @ left.basis[pairs[:, 1]].swapaxes(1, 2)
-    row = 2 * pairs[:, 0, None, None] + np.arange(2)[:, None] + np.zeros((1, 1, 2), int)
-    column = 2 * pairs[:, 1, None, None] + np.arange(2) + np.zeros((1, 2, 1), int)
-    return csr_array((turned.ravel() * n / len(pairs), (row.ravel(), column.ravel())), shape=(2 * n, 2 * n))
+    starts = np.searchsorted(pairs[:, 0], np.arange(n + 1))
+    return bsr_array((turned * n / len(pairs), pairs[:, 1], starts), shape=(2 * n, 2 * n)).tocsr()
 
 
 def neighbours(left: ResidualSpace) -> TestResult | str:
