@@ -71,7 +71,7 @@ class TrainingData:
     def fit(self, fresh: Any, rows: Indices, columns: Indices | None = None) -> Any:
         """Fit a model to some rows, with their weights; gives it back."""
         y = self.y.iloc[rows] if hasattr(self.y, "iloc") else self.y[rows]
-        weights = {} if self.weights is None else {_weights_name(fresh): self.weights[rows]}
+        weights = {} if self.weights is None else {f"{_last_step(fresh)[0]}sample_weight": self.weights[rows]}
         fresh.fit(self.take(rows, columns), y, **weights)
         return fresh
 
@@ -331,14 +331,10 @@ def _as_given(value: Any, numbers: Array) -> Any:
     return numbers if array.dtype.kind == "O" else array
 
 
-def _weights_name(model: Any) -> str:
-    """What `fit` calls them: a pipeline hands on what carries the name of a step."""
-    steps = _steps(model)
-    return f"{steps[-1][0]}__sample_weight" if steps else "sample_weight"
-
-
-def _steps(model: Any) -> Any:
-    return getattr(model, "steps", None) if hasattr(model, "named_steps") else None
+def _last_step(model: Any) -> tuple[str, Any]:
+    """What takes the weights, and what their name begins with: a pipeline hands on what carries the name of a step."""
+    steps = getattr(model, "steps", None) if hasattr(model, "named_steps") else None
+    return (f"{steps[-1][0]}__", steps[-1][1]) if steps else ("", model)
 
 
 def _checked_weights(model: Any, sample_weight: ArrayLike, n: int) -> Array:
@@ -346,8 +342,7 @@ def _checked_weights(model: Any, sample_weight: ArrayLike, n: int) -> Array:
     if weights.shape != (n,) or np.min(weights) < 0.0 or np.count_nonzero(weights) < 3:
         fault = f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0"
         raise InputError(fault, key="sample_weight")
-    steps = _steps(model)
-    takes = inspect.signature((steps[-1][1] if steps else model).fit).parameters.values()
+    takes = inspect.signature(_last_step(model)[1].fit).parameters.values()
     if not any(one.name == "sample_weight" or one.kind is one.VAR_KEYWORD for one in takes):
         fault = f"fit of {type(model).__name__} takes none: leave sample_weight out"
         raise InputError(fault, key="sample_weight")

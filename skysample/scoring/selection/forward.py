@@ -152,10 +152,9 @@ def choose(
     def tested(names: tuple[str, ...]) -> Selected:
         tell("choosing terms", len(names), len(optional))
         beside = everything.beside((*stays, *names))
-        chosen = beside.separable & ~np.isin(beside.candidates, [*dropped])
-        if not chosen.any() or beside.dof < 2:
-            return Selected(beside, dict(dropped), np.zeros_like(chosen), None)
-        return Selected(beside, dict(dropped), chosen, Family(beside.directions(chosen), beside.dof, seed))
+        chosen = beside.separable & ~np.isin(beside.candidates, [*dropped]) & (beside.dof >= 2)
+        family = Family(beside.directions(chosen), beside.dof, seed) if chosen.any() else None
+        return Selected(beside, dict(dropped), chosen, family)
 
     while True:
         selected = tested(added)
