@@ -57,8 +57,6 @@ class Columns:
 
     def present(self, name: str) -> NDArray[np.bool_]:
         """Which rows have a value in the column (neither empty nor nan), shape (n,)."""
-        if name not in self.table.colnames:
-            return np.zeros(len(self.index), dtype=bool)
         return np.array([cell is not None for cell in self._cells(name)], dtype=bool)
 
     def floats(
@@ -153,7 +151,6 @@ class Columns:
         is_file = isinstance(self.table, FileTable)
         found = self.table.units.get(name) if is_file else getattr(column, "unit", None)
         data = np.asarray(getattr(column, "unmasked", column))
-        data = np.asarray(data.data) if isinstance(data, np.ma.MaskedArray) else data
         if found is None or unit is None or data.dtype.kind not in "iuf":
             return [str(cell) for cell in data] if data.dtype.kind in "MS" else list(data.tolist())
         try:

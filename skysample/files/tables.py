@@ -6,6 +6,7 @@ import csv
 import io
 import os
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from astropy.table import Table
+
+    Refusal = partial[InputError]
 
 _UNITS = {"_deg": "deg", "_arcsec": "arcsec", "_arcmin": "arcmin", "_c": "deg_C", "_hpa": "hPa", "_s": "s"}
 
@@ -154,23 +157,23 @@ def read_table(
         Names the row and the column.
     """
     name = os.fspath(path)
-    content = read_text(path)
+    content, refusal = read_text(path), partial(InputError, file=name)
     if not content.strip():
-        raise InputError("is empty; name a table with a header and data rows", file=name)
-    if not content.startswith("# %ECSV") and (other := declared_format(content)) is not None:
-        raise InputError(f"is a {other} file, not a table; name a table", file=name)
-    header = _ecsv_header(content, name) if content.startswith("# %ECSV") else None
+        raise refusal("is empty; name a table with a header and data rows")
+    header = _ecsv_header(content, refusal) if content.startswith("# %ECSV") else None
+    if header is None and (other := declared_format(content)) is not None:
+        raise refusal(f"is a {other} file, not a table; name a table")
     meta = {} if header is None else {str(key): value for key, value in (header.meta or {}).items()}
     if expected is not None and not (undeclared and "format" not in meta):
         check_format(meta, expected, version, name)
-    names, rows = _cells(content, "," if header is None else header.delimiter, name)
+    names, rows = _cells(content, "," if header is None else header.delimiter, refusal)
     cells = {column: [row[place] for row in rows] for place, column in enumerate(names)}
     if header is None:
         return FileTable({column: _guess(values, column in text) for column, values in cells.items()}, {}, {})
-    return _declared_table(cells, header.datatype, meta, name)
+    return _declared_table(cells, header.datatype, meta, refusal)
 
 
-def _ecsv_header(content: str, name: str) -> _Header:
+def _ecsv_header(content: str, refusal: Refusal) -> _Header:
     lines = []
     for line in content.split("\n"):
         if not line.startswith("#"):
@@ -180,13 +183,12 @@ def _ecsv_header(content: str, name: str) -> _Header:
         header = msgspec.convert(_from_yaml(lines[1:]), _Header)
     except Exception as error:  # noqa: BLE001 - the YAML reader raises many kinds; each means the same here
         reason = " ".join(str(error).split()) or type(error).__name__
-        raise InputError(
+        raise refusal(
             f"its ECSV header cannot be read ({reason:.120}); correct the lines starting with #, which give name and"
-            " datatype of each column",
-            file=name,
+            " datatype of each column"
         ) from None
     if header.delimiter not in (" ", ","):
-        raise InputError(f"its delimiter is {header.delimiter!r}; write a blank or a comma", file=name)
+        raise refusal(f"its delimiter is {header.delimiter!r}; write a blank or a comma")
     return header
 
 
@@ -208,7 +210,7 @@ def _from_yaml(lines: list[str]) -> Any:
         return get_header_from_yaml(lines)
 
 
-def _cells(content: str, delimiter: str, name: str) -> tuple[list[str], list[list[str]]]:
+def _cells(content: str, delimiter: str, refusal: Refusal) -> tuple[list[str], list[list[str]]]:
     lines = (line.strip(" \r\n") + "\n" for line in io.StringIO(content) if not line.lstrip().startswith("#"))
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True)
     rows: list[list[str]] = []
@@ -218,56 +220,48 @@ def _cells(content: str, delimiter: str, name: str) -> tuple[list[str], list[lis
             [field.strip() for field in fields] for fields in reader if any(fields) or len(fields) > 1
         )
     except csv.Error as error:
-        raise InputError(
-            f"is not a table ({error}); save it as CSV or ECSV", file=name, row=max(len(rows), 1)
-        ) from None
+        raise refusal(f"is not a table ({error}); save it as CSV or ECSV", row=max(len(rows), 1)) from None
     if not rows:
-        raise InputError("has no line of column names; name a table with a header and data rows", file=name)
+        raise refusal("has no line of column names; name a table with a header and data rows")
     names = rows.pop(0)
     for column in names:
         if not column or not column.isprintable():
-            raise InputError("a column has no name; correct the header line", file=name)
+            raise refusal("a column has no name; correct the header line")
         if names.count(column) > 1:
-            raise InputError(f"column {column!r:.60} is there twice; keep one", file=name, key=column)
+            raise refusal(f"column {column!r:.60} is there twice; keep one", key=column)
     for number, row in enumerate(rows, start=1):
         if len(row) != len(names):
-            raise InputError(
-                f"has {len(row)} cells where the header has {len(names)} columns; correct the row",
-                file=name,
-                row=number,
-            )
+            what = f"has {len(row)} cells where the header has {len(names)} columns; correct the row"
+            raise refusal(what, row=number)
     return names, rows
 
 
 def _declared_table(
-    cells: dict[str, list[str]], declared: list[_DeclaredColumn], meta: dict[str, Any], name: str
+    cells: dict[str, list[str]], declared: list[_DeclaredColumn], meta: dict[str, Any], refusal: Refusal
 ) -> FileTable:
     if [entry.name for entry in declared] != list(cells):
-        raise InputError(
-            "the line of column names and the ECSV header disagree; make them the same", file=name
-        )
+        raise refusal("the line of column names and the ECSV header disagree; make them the same")
     mixins = meta.pop("__serialized_columns__", {})
     columns: dict[str, Any] = {}
     for entry in declared:
         datatype = entry.datatype if entry.subtype is None else "string"
-        columns[entry.name] = _convert(cells[entry.name], datatype, entry.name, name)
+        columns[entry.name] = _convert(cells[entry.name], datatype, entry.name, refusal)
     for column, recipe in mixins.items() if isinstance(mixins, dict) else ():
         if isinstance(recipe, dict) and recipe.get("__class__") == "astropy.time.core.Time":
-            _restore_time(columns, str(column), recipe, name)
+            _restore_time(columns, str(column), recipe, refusal)
     units = {entry.name: str(entry.unit) for entry in declared if entry.unit is not None}
     return FileTable(columns, units, meta)
 
 
-def _convert(values: list[str], datatype: str, column: str, name: str) -> Any:
+def _convert(values: list[str], datatype: str, column: str, refusal: Refusal) -> Any:
     convert, kind, what = _DATATYPES.get(datatype.rstrip("0123456789"), (str, str, "text"))
     cells: list[Any] = []
     for number, cell in enumerate(values, start=1):
         try:
             cells.append(convert(cell) if cell else None)
         except ValueError:
-            raise InputError(
-                f"{column} is {cell!r:.60}, not {what}; correct it", file=name, row=number, key=column
-            ) from None
+            fault = f"{column} is {cell!r:.60}, not {what}; correct it"
+            raise refusal(fault, row=number, key=column) from None
     return _column(cells, kind)
 
 
@@ -288,7 +282,7 @@ def _column(cells: Sequence[Any], kind: Any) -> Any:
     return np.ma.MaskedArray(data, missing) if missing.any() else data
 
 
-def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], name: str) -> None:
+def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], refusal: Refusal) -> None:
     """Restore a serialized `Time`, without astropy's warnings about dates years ahead."""
     scale, form = str(recipe.get("scale", "utc")), str(recipe.get("format", ""))
     parts = [
@@ -297,25 +291,20 @@ def _restore_time(columns: dict[str, Any], column: str, recipe: dict[str, Any], 
         if isinstance(recipe.get(key), dict)
     ]
     if any(part is None or np.ma.is_masked(part) for part in parts):
-        raise InputError(f"{column} has no time in some row; give every row one", file=name, key=column)
+        raise refusal(f"{column} has no time in some row; give every row one", key=column)
     data = [np.asarray(part) for part in parts]
     numbers = [value for value in data if value.dtype.kind == "f" and np.all(np.isfinite(value))]
     origin = {"jd": 0.0, "mjd": 2400000.5}.get(form)
     if len(data) == 1 and data[0].dtype.kind == "U":
-        rows = range(1, len(data[0]) + 1)
-        columns[column] = utc_from_text(
-            [str(text) for text in data[0]], scale, file=name, rows=rows, key=column
-        )
+        texts, rows = [str(text) for text in data[0]], range(1, len(data[0]) + 1)
+        columns[column] = utc_from_text(texts, scale, file=refusal.keywords["file"], rows=rows, key=column)
     elif len(numbers) == 1 and len(data) == 1 and origin is not None:
         columns[column] = utc_from_jd(numbers[0], origin, scale)
     elif len(numbers) == 2:
         columns[column] = utc_from_jd(numbers[0], numbers[1], scale)
     else:
-        raise InputError(
-            f"{column} holds times in a format that cannot be read ({form}); write ISO 8601 text",
-            file=name,
-            key=column,
-        )
+        fault = f"{column} holds times in a format that cannot be read ({form}); write ISO 8601 text"
+        raise refusal(fault, key=column)
 
 
 def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | None = None) -> Table:
@@ -347,19 +336,14 @@ def table_of(columns: Mapping[str, Iterable[Any]], meta: Mapping[str, Any] | Non
 
 def plain_table(table: Table) -> Table:
     """Copy a table: quantities become numbers with a unit, times ISO 8601 text (microseconds)."""
-    from astropy.table import Column, MaskedColumn, Table
+    from astropy.table import Table
     from astropy.time import Time
-    from astropy.units import Quantity
 
-    columns: dict[str, Any] = {}
+    plain = Table(table)
     for name, column in table.items():
         if isinstance(column, Time):
-            columns[name] = Column(np.atleast_1d(iso(column, 6)), dtype=str)
-        elif isinstance(column, Quantity):
-            columns[name] = Column(column.value, unit=column.unit)
-        else:
-            columns[name] = (MaskedColumn if isinstance(column, MaskedColumn) else Column)(column, copy=True)
-    return Table(columns, meta=dict(table.meta))
+            plain[name] = np.atleast_1d(iso(column, 6))
+    return plain
 
 
 def write_table(

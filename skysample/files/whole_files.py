@@ -7,6 +7,7 @@ import json
 import os
 import re
 import secrets
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,28 +31,24 @@ def read_text(path: str | os.PathLike[str]) -> str:
     InputError
         If it is missing, a folder, unreadable, larger than half a gigabyte, or not UTF-8.
     """
-    name = os.fspath(path)
     try:
         with Path(path).open("rb") as stream:
             content = stream.read(LARGEST_BYTES + 1)
-        text = content.decode("utf-8-sig") if len(content) <= LARGEST_BYTES else ""
+        if len(content) <= LARGEST_BYTES:
+            # Line ends as in Python's own text files, whatever system wrote them.
+            return content.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+        fault = f"is larger than {LARGEST_BYTES} bytes; name the right file"
     except FileNotFoundError:
-        raise InputError("there is no such file; check the path", file=name) from None
+        fault = "there is no such file; check the path"
     except IsADirectoryError:
-        raise InputError("is a folder; name a file", file=name) from None
+        fault = "is a folder; name a file"
     except UnicodeDecodeError:
-        raise InputError("is not UTF-8 text; save it as UTF-8", file=name) from None
+        fault = "is not UTF-8 text; save it as UTF-8"
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(
-            f"cannot be read ({reason}); check the path and its permissions", file=name
-        ) from None
+        fault = f"cannot be read ({error.strerror or error}); check the path and its permissions"
     except ValueError:
-        raise InputError("is not a path; check it", file=name) from None
-    if len(content) > LARGEST_BYTES:
-        raise InputError(f"is larger than {LARGEST_BYTES} bytes; name the right file", file=name)
-    # Line ends as in Python's own text files, whatever system wrote them.
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+        fault = "is not a path; check it"
+    raise InputError(fault, file=os.fspath(path))
 
 
 def check_place(
@@ -77,24 +74,23 @@ def check_place(
         If the folder is missing or protected, or the path is a folder, a device, a protected file, one of the inputs,
         or a file of another of our formats.
     """
-    name = os.fspath(path)
+    refusal = partial(InputError, file=os.fspath(path))
     target = _resolved(path)
-    for each in inputs:
-        if os.path.realpath(each) == os.fspath(target):
-            raise InputError("is already used by this command; name another file to write to", file=name)
+    exists = target.exists()
+    if os.fspath(target) in map(os.path.realpath, inputs):
+        raise refusal("is already used by this command; name another file to write to")
     if target.is_dir():
-        raise InputError("cannot be written (it is a folder); name a file", file=name)
-    if target.exists() and not target.is_file():
-        raise InputError("cannot be written (it is not an ordinary file); name a file", file=name)
-    if holds is not None and target.exists() and (other := _format_of(target)) not in {None, holds}:
-        raise InputError(f"is a {other} file, which would be lost; name another file to write to", file=name)
+        raise refusal("cannot be written (it is a folder); name a file")
+    if exists and not target.is_file():
+        raise refusal("cannot be written (it is not an ordinary file); name a file")
+    if holds is not None and exists and (other := _format_of(target)) not in {None, holds}:
+        raise refusal(f"is a {other} file, which would be lost; name another file to write to")
     if not target.parent.is_dir():
-        raise InputError(
-            f"cannot be written (there is no folder {target.parent}); make it, or name another file",
-            file=name,
+        raise refusal(
+            f"cannot be written (there is no folder {target.parent}); make it, or name another file"
         )
-    if not os.access(target if target.exists() else target.parent, os.W_OK):
-        raise InputError("cannot be written (it is protected); name another file", file=name)
+    if not os.access(target if exists else target.parent, os.W_OK):
+        raise refusal("cannot be written (it is protected); name another file")
 
 
 def declared_format(text: str) -> str | None:
@@ -135,11 +131,9 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None:
         temporary.replace(target)
         _sync_folder(target.parent)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(
-            f"cannot be written ({reason}); name a file in a folder that exists and may be written to",
-            file=os.fspath(path),
-        ) from None
+        reason = error.strerror or error
+        message = f"cannot be written ({reason}); name a file in a folder that exists and may be written to"
+        raise InputError(message, file=os.fspath(path)) from None
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -184,7 +178,6 @@ def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
     InputError
         If the file cannot be read or does not hold one JSON object.
     """
-    name = os.fspath(path)
     text = read_text(path)
     try:
         content = json.loads(text)
@@ -198,7 +191,7 @@ def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
         if isinstance(content, dict):
             return content
         fault = "does not hold a JSON object"
-    raise InputError(f"{fault}; name a file that skysample wrote", file=name)
+    raise InputError(f"{fault}; name a file that skysample wrote", file=os.fspath(path))
 
 
 def check_format(content: Mapping[str, Any], expected: str, version: int, file: str) -> None:
@@ -209,18 +202,15 @@ def check_format(content: Mapping[str, Any], expected: str, version: int, file: 
     InputError
         Gives the format and version found.
     """
-    found = content.get("format")
+    found, number = content.get("format"), content.get("version")
     if found != expected:
-        raise InputError(
-            f"its format is {found!r}, not {expected!r}; name a file of that kind", file=file, key="format"
-        )
-    number = content.get("version")
+        message = f"its format is {found!r}, not {expected!r}; name a file of that kind"
+        raise InputError(message, file=file, key="format")
     if not isinstance(number, int) or isinstance(number, bool) or number < 1:
         raise InputError(f"its version is {number!r}; write a whole number from 1", file=file, key="version")
     if number > version:
-        raise InputError(
+        message = (
             f"was written by a newer skysample (format version {number}, this one reads up to {version});"
-            " update skysample",
-            file=file,
-            key="version",
+            " update skysample"
         )
+        raise InputError(message, file=file, key="version")

@@ -1,9 +1,8 @@
 """Plugins: the hooks, what they return, and the registry that loads and calls them."""
 
 from skysample.plugins.contracts import Mistake, Obstruction, Ordering, Pointing, Term
-from skysample.plugins.hookspecs import hookimpl
+from skysample.plugins.hookspecs import hookimpl, read_settings
 from skysample.plugins.registry import Installed, Registry, build_registry, default_registry
-from skysample.plugins.settings import read_settings
 
 __all__ = [
     "Installed",

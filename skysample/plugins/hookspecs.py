@@ -1,4 +1,4 @@
-"""The four hooks of a plugin.
+"""The four hooks of a plugin, and the reading of its settings.
 
 `settings` is the plugin's own table in the site file, `[plugins.NAME]`; empty if there is none.
 """
@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import pluggy
 
+from skysample.files.structs import typed
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from skysample.files.structs import Struct
     from skysample.plugins.contracts import Mistake, Obstruction, Ordering, Term
     from skysample.site import Mount, Site
 
@@ -37,3 +40,28 @@ def skysample_terms(mount: Mount, settings: Mapping[str, Any]) -> list[Term]:  #
 @hookspec
 def skysample_mistakes(site: Site, settings: Mapping[str, Any]) -> list[Mistake]:  # type: ignore[empty-body] # never run
     """Return mistakes that a run or site file of this telescope may hold."""
+
+
+def read_settings(settings: Mapping[str, Any], kind: type[Struct], *, plugin: str) -> Struct:
+    """Read `[plugins.NAME]` of a site file into a struct, with the checks of skysample's own tables.
+
+    Parameters
+    ----------
+    settings : mapping
+        The table, as the hook receives it.
+    kind : type of msgspec.Struct
+        Its annotations say what is allowed; with `forbid_unknown_fields=True` an unknown key is refused, and the
+        nearest known one suggested.
+    plugin : str
+        NAME: the name of the entry point and of the table.
+
+    Returns
+    -------
+    Struct
+
+    Raises
+    ------
+    InputError
+        Names the key, the value given and the values allowed.
+    """
+    return typed(settings, kind, place=f"plugins.{plugin}")

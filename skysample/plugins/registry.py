@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import importlib
 import warnings
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 from importlib.metadata import entry_points
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -30,7 +30,6 @@ CORE_PLUGINS = (
     "skysample.trust.mistakes",
 )
 GROUP = "skysample"
-HOOKS = ("skysample_obstructions", "skysample_orderings", "skysample_terms", "skysample_mistakes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +68,7 @@ class Registry:
     """
 
     manager: pluggy.PluginManager
-    installed: tuple[Installed, ...] = field(default=())
+    installed: tuple[Installed, ...] = ()
 
     def obstructions(self, site: Site) -> dict[str, Obstruction]:
         """Every obstruction of a site, by name.
@@ -121,19 +120,20 @@ class Registry:
         everyone = getattr(self.manager.hook, hook).get_hookimpls()
         for implementation in sorted(everyone, key=lambda each: each.plugin_name not in CORE_PLUGINS):
             plugin = implementation.plugin_name
+            fault = partial(PluginError, plugin=plugin, hook=hook)
             offered = {**arguments, "settings": settings.get(plugin, {})}
             try:
                 with guarded_call(plugin, hook, own=plugin in CORE_PLUGINS):
                     answers = implementation.function(*(offered[name] for name in implementation.argnames))
-                    named = _named(answers, kind, plugin, hook)
+                    named = _named(answers, kind, fault)
             except PluginError as problem:
                 _leave_out(problem, safe=safe)
                 continue
             for name, answer in named:
                 if name in found or name in reserved:
                     taken_by = f"by plugin {owner[name]!r}" if name in owner else "by skysample itself"
-                    clash = f"the name {name!r} is already taken {taken_by}; rename one of them"
-                    _leave_out(PluginError(clash, plugin=plugin, hook=hook), safe=safe)
+                    clash = fault(f"the name {name!r} is already taken {taken_by}; rename one of them")
+                    _leave_out(clash, safe=safe)
                     continue
                 found[name], owner[name] = answer, plugin
         return found
@@ -145,22 +145,18 @@ def _leave_out(problem: PluginError, *, safe: bool) -> None:
     warnings.warn(f"{problem}; it is left out", SkysampleWarning, stacklevel=4)
 
 
-def _named(answers: Any, kind: Any, plugin: str, hook: str) -> list[tuple[str, Any]]:
+def _named(answers: Any, kind: Any, fault: partial[PluginError]) -> list[tuple[str, Any]]:
     """Check what a hook handed over: each with its name."""
-
-    def unfit(what: str) -> PluginError:
-        return PluginError(what, plugin=plugin, hook=hook)
-
     if not isinstance(answers, list | tuple):
-        raise unfit(f"returned {type(answers).__name__}, not a list")
+        raise fault(f"returned {type(answers).__name__}, not a list")
     named = []
     for answer in answers:
         found = type(answer).__name__
         name = getattr(answer, "name", None)
         if isinstance(answer, type) or not isinstance(answer, kind) or not isinstance(name, str):
-            raise unfit(f"returned {found}, not a valid {kind.__name__} (see skysample.plugins.contracts)")
+            raise fault(f"returned {found}, not a valid {kind.__name__} (see skysample.plugins.contracts)")
         if not name.strip() or "," in name or not name.isprintable():
-            raise unfit(f"returned a {found} named {name!r}; give it a name of one line, without a comma")
+            raise fault(f"returned a {found} named {name!r}; give it a name of one line, without a comma")
         named.append((name, answer))
     return named
 
@@ -184,20 +180,21 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
     manager = pluggy.PluginManager(GROUP)
     manager.add_hookspecs(hookspecs)
     records = [
-        _register(manager, name, importlib.import_module(name), "skysample", __version__)
+        _register(manager, Installed(name, "skysample", __version__), importlib.import_module(name))
         for name in CORE_PLUGINS
     ]
     for point in sorted(entry_points(group=GROUP), key=lambda each: each.name) if installed else ():
-        distribution = point.dist.name if point.dist else "?"
-        version = point.dist.version if point.dist else "?"
+        distribution, version = (point.dist.name, point.dist.version) if point.dist else ("?", "?")
+        found = Installed(point.name, distribution, version)
         try:
             plugin = point.load()
         except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever its import does, the rest must work
-            problem = f"cannot be loaded ({_one_line(error)})"
-            records.append(Installed(point.name, distribution, version, problem=problem))
+            records.append(replace(found, problem=f"cannot be loaded ({_one_line(error)})"))
         else:
-            records.append(_register(manager, point.name, plugin, distribution, version))
-    records.extend(_register(manager, name, plugin, "given by the caller", "") for name, plugin in extra)
+            records.append(_register(manager, found, plugin))
+    records.extend(
+        _register(manager, Installed(name, "given by the caller", ""), plugin) for name, plugin in extra
+    )
     for record in records:
         if record.problem:
             warnings.warn(
@@ -208,23 +205,18 @@ def build_registry(extra: Iterable[tuple[str, object]] = (), *, installed: bool 
     return Registry(manager, tuple(records))
 
 
-def _register(
-    manager: pluggy.PluginManager, name: str, plugin: object, distribution: str, version: str
-) -> Installed:
-    if manager.has_plugin(name):
-        return Installed(name, distribution, version, problem="has a name that another plugin has already")
+def _register(manager: pluggy.PluginManager, found: Installed, plugin: object) -> Installed:
+    if manager.has_plugin(found.name):
+        return replace(found, problem="has a name that another plugin has already")
     try:
-        manager.register(plugin, name)
+        manager.register(plugin, found.name)
         manager.check_pending()
     except Exception as error:  # noqa: BLE001 - pluggy lets anything through, and may have registered half of it
-        if manager.has_plugin(name):
-            manager.unregister(name=name)
-        return Installed(name, distribution, version, problem=f"does not fit the hooks ({_one_line(error)})")
-    hooks = tuple(
-        hook for hook in HOOKS if any(i.plugin is plugin for i in getattr(manager.hook, hook).get_hookimpls())
-    )
-    problem = "" if hooks else "answers none of the hooks"
-    return Installed(name, distribution, version, hooks, problem)
+        if manager.has_plugin(found.name):
+            manager.unregister(name=found.name)
+        return replace(found, problem=f"does not fit the hooks ({_one_line(error)})")
+    hooks = tuple(each.name for each in manager.get_hookcallers(plugin) or () if each.has_spec())
+    return replace(found, hooks=hooks, problem="" if hooks else "answers none of the hooks")
 
 
 def _one_line(error: BaseException) -> str:

@@ -153,47 +153,6 @@ def _with_refits(
 def _linear_score(
     linear: Linear, residuals: Array, left_out: Array, method: Literal["closed form", "refits"]
 ) -> AnyScore:
-    return AnyScore(
-        residuals=residuals,
-        loo_residuals=left_out,
-        rms=radial_rms(residuals),
-        loo_rms=radial_rms(left_out),
-        studentised=linear.influence.studentised,
-        leverage=linear.influence.leverage,
-        cooks_distance=linear.influence.cooks_distance,
-        method=method,
-        terms=_linear_terms(linear),
-    )
-
-
-def _other_score(refitting: Refitting, residuals: Array, left_out: Array, change: Array) -> AnyScore:
-    from astropy.table import QTable
-
-    names, loo_rms = refitting.data.names, radial_rms(left_out)
-    square = np.sum(left_out**2, axis=1)
-    without = refitting.rms_without_columns()
-    return AnyScore(
-        residuals=residuals,
-        loo_residuals=left_out,
-        rms=radial_rms(residuals),
-        loo_rms=loo_rms,
-        studentised=np.sqrt(ratio(square * (len(square) - 1), np.sum(square) - square)),
-        leverage=np.full(len(square), np.nan),
-        cooks_distance=ratio(change, (len(names) + 1) * loo_rms**2),
-        method="refits",
-        terms=QTable(
-            {
-                "term": list(names),
-                "column": np.arange(len(names)),
-                "loo_rms_without": without,
-                "loss": without - loo_rms,
-            }
-        ),
-    )
-
-
-def _linear_terms(linear: Linear) -> QTable:
-    """Coefficients with their errors, one row a term."""
     from astropy.table import QTable
     from scipy.special import stdtr
 
@@ -206,4 +165,33 @@ def _linear_terms(linear: Linear) -> QTable:
     }
     shaped = {name: figure[:, 0] if figure.shape[1] == 1 else figure for name, figure in figures.items()}
     column = np.arange(len(linear.names)) - int(linear.intercept)
-    return QTable({"term": list(linear.names), "column": column, **shaped})
+    return AnyScore(
+        residuals=residuals,
+        loo_residuals=left_out,
+        rms=radial_rms(residuals),
+        loo_rms=radial_rms(left_out),
+        studentised=linear.influence.studentised,
+        leverage=linear.influence.leverage,
+        cooks_distance=linear.influence.cooks_distance,
+        method=method,
+        terms=QTable({"term": list(linear.names), "column": column, **shaped}),
+    )
+
+
+def _other_score(refitting: Refitting, residuals: Array, left_out: Array, change: Array) -> AnyScore:
+    from astropy.table import QTable
+
+    names, loo_rms, without = refitting.data.names, radial_rms(left_out), refitting.rms_without_columns()
+    square = np.sum(left_out**2, axis=1)
+    columns = {"term": list(names), "column": np.arange(len(names))}
+    return AnyScore(
+        residuals=residuals,
+        loo_residuals=left_out,
+        rms=radial_rms(residuals),
+        loo_rms=loo_rms,
+        studentised=np.sqrt(ratio(square * (len(square) - 1), np.sum(square) - square)),
+        leverage=np.full(len(square), np.nan),
+        cooks_distance=ratio(change, (len(names) + 1) * loo_rms**2),
+        method="refits",
+        terms=QTable({**columns, "loo_rms_without": without, "loss": without - loo_rms}),
+    )

@@ -153,13 +153,11 @@ def welch(change: float, first: float, second: float, first_dof: int, second_dof
     """Degrees of freedom and two-sided p of a change, from two variances with degrees of freedom of their own."""
     from scipy.special import stdtr
 
-    variance = first + second
+    variance, rounding = first + second, abs(change) <= _ROUNDING_RAD
     if variance == 0.0:
-        return np.inf, float(abs(change) <= _ROUNDING_RAD)
+        return np.inf, float(rounding)
     dof = variance**2 / (first**2 / first_dof + second**2 / second_dof)
-    return dof, 1.0 if abs(change) <= _ROUNDING_RAD else float(
-        2.0 * stdtr(dof, -abs(change) / np.sqrt(variance))
-    )
+    return dof, 1.0 if rounding else 2.0 * float(stdtr(dof, -abs(change) / np.sqrt(variance)))
 
 
 def worded_changes(

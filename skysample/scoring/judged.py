@@ -5,17 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from skysample.fitting import FittedModel, fit
+from skysample.scoring import Score, SkyError, TermEvidence, score, sky_error, term_evidence
+from skysample.scoring.residual_tests import Structure, structure
+from skysample.scoring.selection import TermSelection, select_terms
+from skysample.sky import UsableSky, usable_sky
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from skysample.fitting import FittedModel
     from skysample.plugins.registry import Registry
     from skysample.runs import Run
-    from skysample.scoring import Score, SkyError, TermEvidence
-    from skysample.scoring.residual_tests import Structure
-    from skysample.scoring.selection import TermSelection
     from skysample.site import Site
-    from skysample.sky import UsableSky
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +74,6 @@ def judge(
     -------
     JudgedFit
     """
-    from skysample.fitting import fit
-    from skysample.scoring import score, sky_error, term_evidence
-    from skysample.scoring.residual_tests import structure
-    from skysample.scoring.selection import select_terms
-    from skysample.sky import usable_sky
-
     selection = select_terms(run, site, terms, registry=registry) if select else None
     model = fit(run, site, terms, registry=registry) if selection is None else selection.model
     return JudgedFit(

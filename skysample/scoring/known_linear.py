@@ -8,7 +8,7 @@ parameters that are known; a subclass or a changed method is another model.
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -105,8 +105,9 @@ def known_linear(model: Any, data: TrainingData, residuals: Array) -> Linear | N
         regressors = transformer.transform(regressors)
         if _is(transformer, "preprocessing", "PolynomialFeatures"):
             names = transformer.get_feature_names_out(names)
-    table = np.asarray(regressors, float) if transformers else data.table
-    return _solved(table, data, alpha, intercept, last, tuple(map(str, names)), residuals)
+    if transformers:
+        data = replace(data, table=np.asarray(regressors, float), names=tuple(map(str, names)))
+    return _solved(last, data, residuals, alpha, intercept=intercept)
 
 
 def seemingly_linear(model: Any, data: TrainingData, residuals: Array) -> Linear | None:
@@ -115,14 +116,12 @@ def seemingly_linear(model: Any, data: TrainingData, residuals: Array) -> Linear
     It goes by what the model carries (`coef_`, `intercept_`, `fit_intercept`, `alpha`). What it says of left-out rows
     has yet to be proved, by refitting without each.
     """
-    if data.table is None or hasattr(model, "steps"):
-        return None
     alpha = getattr(model, "alpha", 0.0)
-    if not isinstance(alpha, int | float | np.number) or not 0.0 <= alpha < np.inf:
+    if hasattr(model, "steps") or not _is_penalty(alpha):
         return None
     intercept = bool(getattr(model, "fit_intercept", True))
     try:
-        linear = _solved(data.table, data, float(alpha), intercept, model, data.names, residuals)
+        linear = _solved(model, data, residuals, float(alpha), intercept=intercept)
     except FAILURES:
         return None
     agrees = linear is not None and np.all(np.abs(linear.fitted_residuals - residuals) <= linear.tolerance)
@@ -130,16 +129,12 @@ def seemingly_linear(model: Any, data: TrainingData, residuals: Array) -> Linear
 
 
 def _solved(
-    table: Array,
-    data: TrainingData,
-    alpha: float,
-    intercept: bool,
-    model: Any,
-    names: tuple[str, ...],
-    residuals: Array,
+    model: Any, data: TrainingData, residuals: Array, alpha: float, *, intercept: bool
 ) -> Linear | None:
     """Least squares, if it reproduces the model's residuals and has its coefficients."""
-    target, weights = data.target, data.weights
+    table, target, weights = data.table, data.target, data.weights
+    if table is None:
+        return None
     (n, k), slopes, first = target.shape, table.shape[1], int(intercept)
     constants = np.size(getattr(model, "intercept_", ()))
     if np.size(getattr(model, "coef_", ())) != k * slopes or constants not in {1, k}:
@@ -178,7 +173,7 @@ def _solved(
     variance = np.maximum(np.sum(factor @ free * factor, axis=1), 0.0)
     variance[~fit.scaled.determined] = np.nan
     return Linear(
-        names=("intercept", *names) if intercept else names,
+        names=("intercept", *data.names) if intercept else data.names,
         coefficients=coefficients,
         standard_errors=np.multiply.outer(np.sqrt(variance), fit.sigma),
         dof=fit.dof,
@@ -206,8 +201,11 @@ def _known_alpha(last: Any) -> float | None:
         return None
     if name == "LinearRegression":
         return 0.0
-    plain = isinstance(last.alpha, int | float | np.number) and 0.0 <= last.alpha < np.inf
-    return float(last.alpha) if plain and last.solver in _DIRECT_SOLVERS else None
+    return float(last.alpha) if _is_penalty(last.alpha) and last.solver in _DIRECT_SOLVERS else None
+
+
+def _is_penalty(alpha: Any) -> bool:
+    return isinstance(alpha, int | float | np.number) and bool(0.0 <= alpha < np.inf)
 
 
 def _same_span(transformers: list[Any], *, scaled: bool, shifted: bool) -> bool:

@@ -8,6 +8,7 @@ import random
 import sys
 import warnings
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 FAILURES = (ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError)
 """What a model that cannot deal with its data may raise."""
+
+_refusal = partial(InputError, key="model")
 
 _TASKS = 64
 """So many parts a loop over rows is cut into for an executor, which is sent model and data with each."""
@@ -68,7 +71,7 @@ class TrainingData:
     def fit(self, fresh: Any, rows: Indices, columns: Indices | None = None) -> Any:
         """Fit a model to some rows, with their weights; gives it back."""
         y = self.y.iloc[rows] if hasattr(self.y, "iloc") else self.y[rows]
-        weights = {} if self.weights is None else {_weights_name(fresh): self.weights[rows]}
+        weights = {} if self.weights is None else {f"{_last_step(fresh)[0]}sample_weight": self.weights[rows]}
         fresh.fit(self.take(rows, columns), y, **weights)
         return fresh
 
@@ -84,19 +87,15 @@ class TrainingData:
             prediction = np.asarray(model.predict(X), float)
         except FAILURES as error:
             if type(error).__name__ == "NotFittedError":
-                raise InputError("model is not fitted: call model.fit(X, y) first", key="model") from error
-            raise InputError(
-                f"model cannot predict from X ({first_line(error)}): fit it to these columns first",
-                key="model",
-            ) from error
+                raise _refusal("model is not fitted: call model.fit(X, y) first") from error
+            fault = f"model cannot predict from X ({first_line(error)}): fit it to these columns first"
+            raise _refusal(fault) from error
         rows, k = X.shape[0], self.target.shape[1]
         if prediction.shape != (rows, k) and not (k == 1 and prediction.shape == (rows,)):
-            raise InputError(
-                f"model predicts shape {prediction.shape}, y has {np.shape(self.y)}: pass the y it was fitted to",
-                key="model",
-            )
+            shapes = f"model predicts shape {prediction.shape}, y has {np.shape(self.y)}"
+            raise _refusal(f"{shapes}: pass the y it was fitted to")
         if not np.isfinite(prediction).all():
-            raise InputError("model predicts values that are not finite: fit it again", key="model")
+            raise _refusal("model predicts values that are not finite: fit it again")
         return np.asfortranarray(prediction.reshape(rows, k))
 
 
@@ -128,20 +127,19 @@ class Refitting:
         ndarray, shape (n,)
             Summed squared change of all predictions.
         """
-        parts = self._parts()
-        done = self._each(_leave_out, [(self, rows, fitted) for rows in parts])
-        return np.concatenate([one[0] for one in done]), np.concatenate([one[1] for one in done])
+        left_out, change = zip(
+            *self._each(self._leave_out, [(rows, fitted) for rows in self._parts()]), strict=True
+        )
+        return np.concatenate(left_out), np.concatenate(change)
 
     def rms_without_columns(self) -> Array:
         """Left-out RMS without each column of X, shape (p,); nan where the model cannot do without it."""
         p = len(self.data.names)
         if p == 1:
             return np.array([radial_rms(self._left_out_of_the_mean())])
-        parts = self._parts()
-        jobs = [(self, rows, np.delete(np.arange(p), j)) for j in range(p) for rows in parts]
-        done = self._each(_leave_out_without, jobs)
-        by_column = [done[j * len(parts) : (j + 1) * len(parts)] for j in range(p)]
-        return np.array([radial_rms(np.concatenate(one)) for one in by_column])
+        jobs = [(rows, np.delete(np.arange(p), j)) for j in range(p) for rows in self._parts()]
+        by_column = np.concatenate(self._each(self._leave_out_with, jobs)).reshape(p, *self.data.target.shape)
+        return np.array([radial_rms(left_out) for left_out in by_column])
 
     def residual(self, row: int, columns: Indices | None = None) -> Array:
         """Left-out residual of one row, shape (k,)."""
@@ -157,18 +155,31 @@ class Refitting:
             fresh = self.data.fit(self.unfitted(self.model), rows, columns)
             return [self.data.predict(fresh, self.data.take(one, columns)) for one in asked]
         except FAILURES as error:
-            raise InputError(
-                f"model cannot be fitted without this row ({first_line(error)}): give it more rows",
-                row=row + 1,
-                key="model",
-            ) from error
+            fault = f"model cannot be fitted without this row ({first_line(error)}): give it more rows"
+            raise _refusal(fault, row=row + 1) from error
 
     def _parts(self) -> list[Indices]:
         n = len(self.data.target)
         return np.array_split(np.arange(n), 1 if self.executor is None else min(n, _TASKS))
 
-    def _each(self, function: Callable[[Any], Any], jobs: list[Any]) -> list[Any]:
-        return list(map(function, jobs) if self.executor is None else self.executor.map(function, jobs))
+    def _each(self, function: Callable[..., Any], jobs: list[tuple[Indices, Any]]) -> list[Any]:
+        run = map if self.executor is None else self.executor.map
+        return list(run(function, *zip(*jobs, strict=True)))
+
+    def _leave_out(self, rows: Indices, fitted: Array) -> tuple[Array, Array]:
+        left_out, change = np.empty((len(rows), fitted.shape[1])), np.empty(len(rows))
+        every = np.arange(len(fitted))
+        for at, row in enumerate(rows):
+            at_row, all_rows = self.predicted_without(int(row), [np.array([row]), every])
+            left_out[at] = self.data.target[row] - at_row[0]
+            change[at] = np.sum((all_rows - fitted) ** 2)
+        return left_out, change
+
+    def _leave_out_with(self, rows: Indices, columns: Indices) -> Array:
+        try:
+            return np.array([self.residual(int(row), columns) for row in rows])
+        except InputError:
+            return np.full((len(rows), self.data.target.shape[1]), np.nan)
 
     def _left_out_of_the_mean(self) -> Array:
         target = self.data.target
@@ -225,10 +236,9 @@ def refitting_of(
             stacklevel=4,
         )
     elif not _warm_starts(model):
-        raise InputError(
+        raise _refusal(
             "refitting these rows does not reproduce the model: pass the X, y and sample_weight it was fitted to, or"
-            " fit it again",
-            key="model",
+            " fit it again"
         )
     return Refitting(model, data, _clone, executor)
 
@@ -239,10 +249,8 @@ def _again(unfitted: Callable[[Any], Any], model: Any, data: TrainingData) -> Ar
     try:
         fresh = data.fit(unfitted(model), every)
     except FAILURES as error:
-        raise InputError(
-            f"model cannot be copied and fitted again ({first_line(error)}): fit it to this X and y first",
-            key="model",
-        ) from error
+        fault = f"model cannot be copied and fitted again ({first_line(error)}): fit it to this X and y first"
+        raise _refusal(fault) from error
     return np.asarray(data.target - data.predict(fresh, data.take(every)))
 
 
@@ -275,25 +283,6 @@ def _holds_a_generator(model: Any) -> bool:
     return any(isinstance(one, np.random.RandomState | np.random.Generator | random.Random) for one in held)
 
 
-def _leave_out(job: tuple[Refitting, Indices, Array]) -> tuple[Array, Array]:
-    refitting, rows, fitted = job
-    left_out, change = np.empty((len(rows), fitted.shape[1])), np.empty(len(rows))
-    every = np.arange(len(fitted))
-    for at, row in enumerate(rows):
-        at_row, all_rows = refitting.predicted_without(int(row), [np.array([row]), every])
-        left_out[at] = refitting.data.target[row] - at_row[0]
-        change[at] = np.sum((all_rows - fitted) ** 2)
-    return left_out, change
-
-
-def _leave_out_without(job: tuple[Refitting, Indices, Indices]) -> Array:
-    refitting, rows, columns = job
-    try:
-        return np.array([refitting.residual(int(row), columns) for row in rows])
-    except InputError:
-        return np.full((len(rows), refitting.data.target.shape[1]), np.nan)
-
-
 def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> TrainingData:
     """Input in one form.
 
@@ -304,13 +293,11 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
     """
     manners = [callable(getattr(model, name, None)) for name in ("fit", "predict")]
     if isinstance(model, type) or not all(manners):
-        raise InputError("model must be an object with fit(X, y) and predict(X), already fitted", key="model")
+        raise _refusal("model must be an object with fit(X, y) and predict(X), already fitted")
     sparse = hasattr(X, "tocsr")
     given = X.tocsr() if sparse else X
-    table = None if sparse else _numbers(X, "X")
-    if sparse:
-        _numbers(given.data, "X")
-    shape: tuple[int, ...] = given.shape if table is None else table.shape
+    numbers = _numbers(given.data if sparse else given, "X")
+    shape: tuple[int, ...] = given.shape if sparse else numbers.shape
     if len(shape) != 2 or shape[1] == 0:
         raise InputError(f"X must have the shape (rows, columns), not {shape}", key="X")
     n = shape[0]
@@ -318,15 +305,14 @@ def checked(model: Any, X: Any, y: Any, sample_weight: ArrayLike | None) -> Trai
         raise InputError(f"X must have at least 3 rows to leave one out, not {n}", key="X")
     target = _numbers(y, "y")
     if target.ndim not in {1, 2} or len(target) != n or target.size == 0:
-        raise InputError(
-            f"y must have the {n} rows of X and at least one column, not {target.shape}", key="y"
-        )
+        fault = f"y must have the {n} rows of X and at least one column, not {target.shape}"
+        raise InputError(fault, key="y")
     weights = None if sample_weight is None else _checked_weights(model, sample_weight, n)
     named = getattr(X, "columns", None)
     return TrainingData(
-        X=given if sparse else _as_given(X, table),
+        X=given if sparse else _as_given(X, numbers),
         y=_as_given(y, target),
-        table=table,
+        table=None if sparse else numbers,
         target=np.asfortranarray(target.reshape(n, -1)),  # quick to reduce over rows
         weights=weights,
         names=tuple(f"x{j}" for j in range(shape[1])) if named is None else tuple(map(str, named)),
@@ -338,36 +324,28 @@ def first_line(error: Exception) -> str:
     return (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
 
 
-def _as_given(value: Any, numbers: Array | None) -> Any:
+def _as_given(value: Any, numbers: Array) -> Any:
     if hasattr(value, "iloc"):
         return value
     array = np.asarray(value)
     return numbers if array.dtype.kind == "O" else array
 
 
-def _weights_name(model: Any) -> str:
-    """What `fit` calls them: a pipeline hands on what carries the name of a step."""
-    steps = _steps(model)
-    return f"{steps[-1][0]}__sample_weight" if steps else "sample_weight"
-
-
-def _steps(model: Any) -> Any:
-    return getattr(model, "steps", None) if hasattr(model, "named_steps") else None
+def _last_step(model: Any) -> tuple[str, Any]:
+    """What takes the weights, and what their name begins with: a pipeline hands on what carries the name of a step."""
+    steps = getattr(model, "steps", None) if hasattr(model, "named_steps") else None
+    return (f"{steps[-1][0]}__", steps[-1][1]) if steps else ("", model)
 
 
 def _checked_weights(model: Any, sample_weight: ArrayLike, n: int) -> Array:
     weights = _numbers(sample_weight, "sample_weight")
     if weights.shape != (n,) or np.min(weights) < 0.0 or np.count_nonzero(weights) < 3:
-        raise InputError(
-            f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0",
-            key="sample_weight",
-        )
-    steps = _steps(model)
-    takes = inspect.signature((steps[-1][1] if steps else model).fit).parameters.values()
+        fault = f"sample_weight must be {n} numbers >= 0, one a row of X, at least 3 of them > 0"
+        raise InputError(fault, key="sample_weight")
+    takes = inspect.signature(_last_step(model)[1].fit).parameters.values()
     if not any(one.name == "sample_weight" or one.kind is one.VAR_KEYWORD for one in takes):
-        raise InputError(
-            f"fit of {type(model).__name__} takes none: leave sample_weight out", key="sample_weight"
-        )
+        fault = f"fit of {type(model).__name__} takes none: leave sample_weight out"
+        raise InputError(fault, key="sample_weight")
     return weights
 
 
@@ -384,10 +362,8 @@ def _numbers(value: Any, key: str) -> Array:
     if not numbers:
         what = given.dtype if given.ndim else type(value).__name__
         raise InputError(f"{key} must be an array of numbers, not {what}", key=key)
-    with np.errstate(over="ignore", invalid="ignore"):
-        sound = np.isfinite(np.sum(array))
-    bad = np.empty((0, 1), int) if sound else np.argwhere(~np.isfinite(array))
-    if len(bad):
+    finite = np.isfinite(array)
+    if not finite.all():
         message = f"{key} has a value that is not a finite number: leave the row out or fill it in"
-        raise InputError(message, row=int(bad[0][0]) + 1, key=key)
+        raise InputError(message, row=int(np.argwhere(~finite)[0][0]) + 1, key=key)
     return array

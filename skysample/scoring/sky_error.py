@@ -68,11 +68,9 @@ def sky_design(model: FittedModel, sky: UsableSky) -> tuple[Array, Array]:
         Equal-area cells of the usable sky, once for each side of the pier that reaches them.
     ndarray, shape (m, 2, p)
     """
-    directions = np.concatenate([sky.directions[sky.reachable[:, i]] for i in range(len(sides(model.kind)))])
-    side = np.concatenate(
-        [np.full(int(sky.reachable[:, i].sum()), each) for i, each in enumerate(sides(model.kind))]
-    )
-    axes = model.axes_for(directions, side)
+    side, cell = np.nonzero(sky.reachable.T)
+    directions = sky.directions[cell]
+    axes = model.axes_for(directions, np.array(sides(model.kind))[side])
     reached = np.isfinite(axes).all(axis=1)
     return directions[reached], model.design(axes[reached])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import compress
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -96,37 +97,44 @@ def term_evidence(model: FittedModel, run: Run) -> tuple[TermEvidence, ...]:
         If the run is not the one that the model was fitted to.
     """
     data = used_points(model, run)
-    whole = _loo_rms(model, model.values_rad, data)
-    t, p, verdicts = model.tests
-    error = model.stderr_rad
-    correlation = correlations(model)
+    whole = _loo_rms(Converged.at(model.function, model.values_rad, data), data)
+    partners = most_correlated(model)
     judged = []
-    for i, name in enumerate(model.names):
-        partner = int(np.argmax(np.abs(correlation[i])))
-        alone = len(model.names) == 1
-        without = float("nan") if alone else _loo_rms_without(model, i, data)
-        evidence = TermEvidence(
-            name=name,
-            value_rad=float(model.values_rad[i]),
-            stderr_rad=float(error[i]),
-            ci95_rad=float(error[i]) * model.t_limit,
-            t=float(t[i]),
-            p=float(p[i]),
-            loo_rms_rad=whole,
-            loo_rms_without_rad=without,
-            correlates_with=None if alone else model.names[partner],
-            correlation=0.0 if alone else float(correlation[i, partner]),
-            verdict=verdicts[i],
-            reason="",
+    for name, value, error, t, p, verdict in zip(
+        model.names, model.values_rad.tolist(), model.stderr_rad.tolist(), *model.tests, strict=True
+    ):
+        without = float("nan") if len(model.names) == 1 else _loo_rms_without(model, name, data)
+        partner, correlation = partners[name]
+        judged.append(
+            TermEvidence(
+                name=name,
+                value_rad=value,
+                stderr_rad=error,
+                ci95_rad=error * model.t_limit,
+                t=float(t),
+                p=float(p),
+                loo_rms_rad=whole,
+                loo_rms_without_rad=without,
+                correlates_with=partner,
+                correlation=correlation,
+                verdict=verdict,
+                reason=_reason(verdict, partner, whole, without),
+            )
         )
-        judged.append(replace(evidence, reason=_reason(evidence)))
     return tuple(judged)
 
 
-def correlations(model: FittedModel) -> Array:
-    """Correlations of the errors of a model's terms, shape (p, p); 0 of each with itself."""
+def most_correlated(model: FittedModel) -> dict[str, tuple[str | None, float]]:
+    """By term, the other whose error correlates most with its own, and the correlation; None and 0 for a lone term."""
+    if len(model.names) == 1:
+        return {model.names[0]: (None, 0.0)}
     scale = np.where(model.stderr_rad > 0.0, model.stderr_rad, 1.0)
-    return np.asarray(model.covariance_rad2 / np.outer(scale, scale) - np.diag(model.stderr_rad > 0.0))
+    correlation = model.covariance_rad2 / np.outer(scale, scale) - np.diag(model.stderr_rad > 0.0)
+    strongest = np.argmax(np.abs(correlation), axis=1).tolist()
+    return {
+        name: (model.names[other], float(row[other]))
+        for name, row, other in zip(model.names, correlation, strongest, strict=True)
+    }
 
 
 def left_out(design: Array, residuals: Array, weights: Array) -> Array:
@@ -134,32 +142,29 @@ def left_out(design: Array, residuals: Array, weights: Array) -> Array:
     return pointwise_influence(design, residuals, weights**2).loo_residuals
 
 
-def _loo_rms(model: FittedModel, values: Array, data: Observations) -> float:
-    here = Converged.at(model.function, values, data)
-    return radial_rms(left_out(here.design, here.residuals, data.weights))
+def _loo_rms(fitted: Converged, data: Observations) -> float:
+    return radial_rms(left_out(fitted.design, fitted.residuals, data.weights))
 
 
-def _loo_rms_without(model: FittedModel, index: int, data: Observations) -> float:
+def _loo_rms_without(model: FittedModel, name: str, data: Observations) -> float:
     function = model.function
-    kept = np.arange(len(function.names)) != index
+    kept = np.array(function.names) != name
     smaller = replace(
         function,
-        names=tuple(name for name, stays in zip(function.names, kept, strict=True) if stays),
-        terms=tuple(term for term in function.terms if term.name != function.names[index]),
+        names=tuple(compress(function.names, kept)),
+        terms=tuple(term for term in function.terms if term.name != name),
     )
     try:
-        found = converge(smaller, model.values_rad[kept], data)
+        return _loo_rms(converge(smaller, model.values_rad[kept], data), data)
     except NoSolution:
         return float("nan")
-    return radial_rms(left_out(found.design, found.residuals, data.weights))
 
 
-def _reason(evidence: TermEvidence) -> str:
-    if evidence.verdict == "not determined":
-        return f"these points cannot separate it from {evidence.correlates_with}"
-    if evidence.verdict == "not significant":
+def _reason(verdict: str, partner: str | None, whole: float, without: float) -> str:
+    if verdict == "not determined":
+        return f"these points cannot separate it from {partner}"
+    if verdict == "not significant":
         return "no larger than chance"
-    before, after = evidence.loo_rms_rad, evidence.loo_rms_without_rad
-    if after > before:
-        return f'leave-one-out RMS {before / ARCSEC:.2f}" with it, {after / ARCSEC:.2f}" without'
+    if without > whole:
+        return f'leave-one-out RMS {whole / ARCSEC:.2f}" with it, {without / ARCSEC:.2f}" without'
     return "larger than chance"

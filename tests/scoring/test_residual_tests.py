@@ -16,11 +16,9 @@ from skysample.errors import InputError
 from skysample.fitting import fit
 from skysample.runs import Run
 from skysample.scoring.residual_tests import structure
-from skysample.scoring.residual_tests.movement import drift, step, temperature
-from skysample.scoring.residual_tests.neighbours import neighbour_weights, neighbours
-from skysample.scoring.residual_tests.pier_side import pier_side
+from skysample.scoring.residual_tests.distribution import neighbour_weights, neighbours, tails
+from skysample.scoring.residual_tests.movement import drift, pier_side, step, temperature
 from skysample.scoring.residual_tests.residual_space import DRAWS, residual_space
-from skysample.scoring.residual_tests.tails import tails
 from skysample.testing import SimulatedMount
 from tests.conftest import make_site
 from tests.simulated_nights import errors, scatter, spread_places, unit_vectors

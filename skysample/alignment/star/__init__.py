@@ -21,7 +21,7 @@ from skysample.astrometry.observed_place import to_icrs
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S
 from skysample.errors import InputError
 from skysample.fitting import fingerprint
-from skysample.geometry import ARCSEC, alt_az
+from skysample.geometry import alt_az, arcsec, wrap_pi
 from skysample.site.mount_axes import SIDE_NAMES, ideal_direction, mount_frame, sky_reading
 
 if TYPE_CHECKING:
@@ -31,10 +31,8 @@ if TYPE_CHECKING:
     from astropy.units import Quantity
 
     from skysample.alignment import PolarAlignment
-    from skysample.alignment.star.bolts import MovedMount
     from skysample.alignment.star.camera import CameraView
     from skysample.alignment.star.choice import StarChoice
-    from skysample.alignment.star.steps import CameraPlace
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.plugins import Registry
@@ -115,17 +113,17 @@ class AdjustingStar:
     @property
     def model_error(self) -> Quantity:
         """Radial standard error of the model at the star, without its axis terms, arcsec."""
-        return _arcsec(self.candidate.model_rad)
+        return arcsec(self.candidate.model_rad)
 
     @property
     def centring(self) -> Quantity:
         """Standard error of centring the star, radial, arcsec."""
-        return _arcsec(self.centring_rad)
+        return arcsec(self.centring_rad)
 
     @property
     def accuracy(self) -> Quantity:
         """Standard error of the axis afterwards, on the sky: amplification x sqrt(centring^2 + model^2)."""
-        return _arcsec(self.candidate.amplification * np.hypot(self.centring_rad, self.candidate.model_rad))
+        return arcsec(self.candidate.accuracy_rad(self.centring_rad))
 
     def place(self, when: Time | None = None) -> SkyCoord:
         """Observed position of the star, `AltAz`, at a time (default: `when`)."""
@@ -171,9 +169,9 @@ class AdjustingStar:
         """
         seconds = WATCH_MINUTES * 60.0
         start, end = self._command(None, -1), self._command(self.when + seconds * u.s, -1)
-        primary = (end[0] - start[0] - SIDEREAL_RAD_S * seconds + np.pi) % (2.0 * np.pi) - np.pi
+        primary = wrap_pi(end[0] - start[0] - SIDEREAL_RAD_S * seconds)
         off = np.hypot(primary * np.cos(end[1]), end[1] - start[1])
-        return _arcsec(off / WATCH_MINUTES) / u.min
+        return arcsec(off / WATCH_MINUTES) / u.min
 
     def _command(self, when: Time | None, step: int) -> Array:
         """Mechanical readings to command, shape (2,), radians."""
@@ -192,15 +190,10 @@ class AdjustingStar:
         from skysample.alignment.star.instructions import command_times
 
         times = command_times(self)
-        axes = [self.axes(moment) for moment in times]
-        return QTable(
-            {
-                "time": Time(times),
-                "hour_angle": [hour_angle for hour_angle, _ in axes],
-                "declination": [declination for _, declination in axes],
-                "icrs": SkyCoord([self.icrs(moment) for moment in times]),
-            }
-        )
+        axes = u.Quantity([self.axes(moment) for moment in times])
+        places = SkyCoord([self.icrs(moment) for moment in times])
+        columns = {"time": Time(times), "hour_angle": axes[:, 0], "declination": axes[:, 1], "icrs": places}
+        return QTable(columns)
 
     def summary(self) -> str:
         """Words for whoever stands at the mount: the star, the cautions, the commands, and what to turn."""
@@ -272,9 +265,8 @@ def adjusting_star(
     try:
         centring_rad = float(error.to_value(u.rad))
     except (u.UnitsError, TypeError):
-        raise InputError(
-            f"centring is {centring}, not one angle; give it in arcsec", key="centring"
-        ) from None
+        fault = f"centring is {centring}, not one angle; give it in arcsec"
+        raise InputError(fault, key="centring") from None
     if not 0.0 <= centring_rad < np.radians(1.0):
         raise InputError(f"centring is {centring}; give 0 to 1 degree", key="centring")
     bolts = BoltsUnderWay(alignment)
@@ -283,14 +275,13 @@ def adjusting_star(
     star = candidate.direction(site, moment)
 
     def step(done: float, share: float) -> StarStep:
-        end = bolts.mount(share, share)
-        axes = end.axes_for(star[None], np.array([candidate.side]), moment)
-
-        def place(name: str, mount: MovedMount) -> CameraPlace:
-            return on_camera(name, mount, axes, star, view, site.camera)
-
-        before, between = bolts.mount(done, done), bolts.mount(share, done)
-        return StarStep(share, (place("before", before), place("between", between), place("after", end)))
+        stages = {"before": (done, done), "between": (share, done), "after": (share, share)}
+        axes = bolts.mount(share, share).axes_for(star[None], np.array([candidate.side]), moment)
+        places = (
+            on_camera(name, bolts.mount(*shares), axes, star, view, site.camera)
+            for name, shares in stages.items()
+        )
+        return StarStep(share, tuple(places))
 
     blind = step(0.0, 1.0)
     return AdjustingStar(
@@ -303,8 +294,3 @@ def adjusting_star(
         steps=steps_on_chip(blind, step),
         blind=blind,
     )
-
-
-def _arcsec(radians: float) -> Quantity:
-
-    return radians / ARCSEC * u.arcsec

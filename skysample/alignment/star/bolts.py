@@ -74,14 +74,9 @@ class MovedMount:
         function, chain = model.function, model.function.chain
         base = turned @ chain.base(function.rotation_angles(model.values_rad)[:2])[0]
         elevated = chain.hemisphere * chain.frame[:, 2]
-        altitude, azimuth = (float(angle) for angle in alt_az(base @ elevated))
-        north = 0.0 if chain.hemisphere > 0 else np.pi
-        aim = np.array(
-            [
-                altitude - abs(function.latitude_rad),
-                chain.hemisphere * float(wrap_pi(azimuth - north)),
-            ]
-        )
+        altitude, azimuth = alt_az(base @ elevated)
+        turned_rad = wrap_pi(azimuth if chain.hemisphere > 0 else azimuth - np.pi)
+        aim = np.array([altitude - abs(function.latitude_rad), chain.hemisphere * turned_rad])
         values = np.array(model.values_rad)
         values[[model.names.index(name) for name in model.axis_terms]] = aim
         twist = chain.frame.T @ chain.base(aim)[0].T @ base @ chain.frame

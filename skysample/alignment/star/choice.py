@@ -79,6 +79,10 @@ class StarChoice:
         """Hp."""
         return float(bright_stars().magnitude[self.index])
 
+    def accuracy_rad(self, centring_rad: float) -> float:
+        """Standard error of the axis afterwards, the star centred so well (radial)."""
+        return self.amplification * float(np.hypot(centring_rad, self.model_rad))
+
     def direction(self, site: Site, when: Time) -> Array:
         """Observed direction at one time, unit vector, shape (3,)."""
         ra, dec = bright_stars().places(when)
@@ -127,7 +131,7 @@ def find_star(
             watched = [moment + share * WATCH_MINUTES * u.min for share in (0.0, 0.5, 1.0)]
             found = list(_candidates(bolts, site, obstructions, watched))
             if found:
-                return min(found, key=lambda star: _accuracy(star, centring_rad)), moment
+                return min(found, key=lambda star: (star.accuracy_rad(centring_rad), star.magnitude)), moment
     why = (
         f"none is clear of obstructions, dome and Moon with an amplification of at most {MOST_AMPLIFICATION:g}"
         if ever_dark
@@ -147,42 +151,29 @@ def _dark(site: Site, when: Time, minutes: Array) -> NDArray[np.bool_]:
     return np.asarray(begin & end)
 
 
-def _accuracy(star: StarChoice, centring_rad: float) -> tuple[float, float]:
-    return star.amplification * float(np.hypot(centring_rad, star.model_rad)), star.magnitude
-
-
 def _candidates(
     bolts: BoltsUnderWay, site: Site, obstructions: Mapping[str, Obstruction], watched: list[Time]
 ) -> Iterator[StarChoice]:
     ra, dec = bright_stars().places(watched[0])
     seen = [to_observed(site, moment, ra, dec) for moment in watched]
     growth = np.max([amplification(each, bolts.levers) for each in seen], axis=0)
-    far = [
-        separation(each, moon_direction(site, moment)) > np.radians(MOON_AVOID_DEG)
-        for each, moment in zip(seen, watched, strict=True)
-    ]
-    apart = [
-        (each[:, 2] > 0.0) & (separation(each, site.elevated_pole) > np.radians(POLE_AVOID_DEG))
-        for each in seen
-    ]
-    kept = np.flatnonzero((growth <= MOST_AMPLIFICATION) & np.all([*far, *apart], axis=0))
-    stages = [bolts.mount(*shares) for shares in ((1.0, 1.0), (0.0, 0.0), (1.0, 0.0))]
+    usable = growth <= MOST_AMPLIFICATION
+    for each, moment in zip(seen, watched, strict=True):
+        usable &= each[:, 2] > 0.0
+        usable &= separation(each, moon_direction(site, moment)) > np.radians(MOON_AVOID_DEG)
+        usable &= separation(each, site.elevated_pole) > np.radians(POLE_AVOID_DEG)
+    aligned, *earlier = (bolts.mount(*shares) for shares in ((1.0, 1.0), (0.0, 0.0), (1.0, 0.0)))
     for side in sides(site.mount.kind):
-        free = np.all(
-            [
-                clear(site, obstructions, each[kept], moment, side)
-                for each, moment in zip(seen, watched, strict=True)
-            ],
-            axis=0,
-        )
-        rest = kept[free]
-        axes = stages[0].axes_for(seen[0][rest], np.full(len(rest), side), watched[0])
+        rest = np.flatnonzero(usable)
+        free = [clear(site, obstructions, seen[i][rest], moment, side) for i, moment in enumerate(watched)]
+        rest = rest[np.all(free, axis=0)]
+        axes = aligned.axes_for(seen[0][rest], np.full(len(rest), side), watched[0])
         reached = np.isfinite(axes).all(axis=1)
         rest, axes = rest[reached], axes[reached]
-        for stage in stages[1:]:
-            free = clear(site, obstructions, stage.tube(axes, watched[0]), watched[0], side)
-            rest, axes = rest[free], axes[free]
-        errors = _model_errors(stages[0], axes, watched[0])
+        for stage in earlier:
+            open_sky = clear(site, obstructions, stage.tube(axes, watched[0]), watched[0], side)
+            rest, axes = rest[open_sky], axes[open_sky]
+        errors = _model_errors(aligned, axes, watched[0])
         for index, error in zip(rest, errors, strict=True):
             yield StarChoice(int(index), side, float(growth[index]), float(error))
 

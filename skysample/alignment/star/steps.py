@@ -65,7 +65,7 @@ class StarStep:
     """
 
     share: float
-    places: tuple[CameraPlace, CameraPlace, CameraPlace]
+    places: tuple[CameraPlace, ...]
 
     @property
     def on_chip(self) -> bool | None:
@@ -81,14 +81,13 @@ def on_camera(
     tube, ahead = mount.tube(axes)[0], mount.ahead(axes)[0]
     offset = float(separation(tube, star))
     pixels = None if view is None else view.pixels(camera, tube, ahead, star)
-    if camera.size_px is None or camera.pixel_arcsec is None:
-        return CameraPlace(moment, offset, pixels, None)
-    reach = _MARGIN / 2.0 * np.array(camera.size_px)
-    if pixels is None:
+    share = None
+    if camera.size_px is not None and camera.pixel_arcsec is not None:
+        reach = _MARGIN / 2.0 * np.array(camera.size_px)
         # Without the roll it is certainly on the chip within the circle that fits on it.
-        pixel_rad = camera.pixel_arcsec * ARCSEC
-        return CameraPlace(moment, offset, None, float(offset / pixel_rad / reach.min()))
-    return CameraPlace(moment, offset, pixels, float(np.max(np.abs(pixels) / reach)))
+        circle = offset / (camera.pixel_arcsec * ARCSEC) / reach.min()
+        share = float(circle if pixels is None else np.max(np.abs(pixels) / reach))
+    return CameraPlace(moment, offset, pixels, share)
 
 
 def steps_on_chip(blind: StarStep, step: Callable[[float, float], StarStep]) -> tuple[StarStep, ...]:

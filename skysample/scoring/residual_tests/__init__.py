@@ -9,13 +9,13 @@ import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from skysample.fitting.multiple_tests import holm
 from skysample.geometry import ARCSEC
-from skysample.scoring.residual_tests.movement import drift, step, temperature
-from skysample.scoring.residual_tests.neighbours import neighbours
-from skysample.scoring.residual_tests.pier_side import pier_side
+from skysample.scoring.residual_tests.distribution import neighbours, tails
+from skysample.scoring.residual_tests.movement import drift, pier_side, step, temperature
 from skysample.scoring.residual_tests.residual_space import TestResult, residual_space
-from skysample.scoring.residual_tests.tails import tails
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -119,10 +119,8 @@ class Structure:
         return QTable(
             {
                 "name": [each.name for each in self.findings],
-                "statistic": [
-                    float("nan") if each.statistic is None else each.statistic for each in self.findings
-                ],
-                "p": [float("nan") if each.p is None else each.p for each in self.findings],
+                "statistic": np.array([each.statistic for each in self.findings], float),
+                "p": np.array([each.p for each in self.findings], float),
                 "found": [each.found for each in self.findings],
                 "not_done": [each.not_done for each in self.findings],
             }
@@ -165,10 +163,11 @@ def structure(model: FittedModel, run: Run, *, seed: int = 0) -> Structure:
         If the run is not the one that the model was fitted to.
     """
     left = residual_space(model, run, seed)
-    results: dict[str, TestResult | str] = {}
-    for name, test in _TESTS.items():
-        rounding = model.sigma_rad < _NOISE_FLOOR_RAD
-        results[name] = "the residuals are rounding, not noise" if rounding else test(left)
+    rounding = model.sigma_rad < _NOISE_FLOOR_RAD
+    results = {
+        name: "the residuals are rounding, not noise" if rounding else test(left)
+        for name, test in _TESTS.items()
+    }
     done = {name: each for name, each in results.items() if isinstance(each, TestResult)}
     stands = holm([each.p for each in done.values()])
     counted = {name: done[name] for name, found in zip(done, stands, strict=True) if found}
@@ -184,9 +183,9 @@ def structure(model: FittedModel, run: Run, *, seed: int = 0) -> Structure:
 
 def _place_first(found: dict[str, TestResult], left: ResidualSpace) -> bool:
     """Whether nearby points are still alike once the likeliest movement is taken out."""
-    movements = [each for each in found.values() if each.course is not None]
-    if not movements or "neighbours" not in found:
+    movements = [found[name] for name in _MOVEMENTS if name in found]
+    likeliest = max(movements, key=lambda each: each.statistic, default=None)
+    if likeliest is None or likeliest.course is None or "neighbours" not in found:
         return False
-    course = max(movements, key=lambda each: each.statistic).course
-    again = "" if course is None else neighbours(left.without_course(course))
+    again = neighbours(left.without_course(likeliest.course))
     return isinstance(again, TestResult) and again.p <= _LEVEL

@@ -1,8 +1,8 @@
-"""Movements while the run goes on: axis or tube move with time, with temperature, or all at once.
+"""Movements: axis or tube move with time, with temperature or all at once, or the image with the side of the pier.
 
-Drift and temperature are added-variable F tests. A step is the largest such F over every place where the run can be cut
-in two; that the cut is chosen where it explains most is allowed for by choosing it for simulated noise in the same way
-(Andrews 1993, Econometrica 61, 821, has the large-sample form of this statistic; from memory).
+Drift, temperature and side are added-variable F tests. A step is the largest such F over every place where the run can
+be cut in two; that the cut is chosen where it explains most is allowed for by choosing it for simulated noise in the
+same way (Andrews 1993, Econometrica 61, 821, has the large-sample form of this statistic; from memory).
 """
 
 from __future__ import annotations
@@ -40,16 +40,8 @@ def drift(left: ResidualSpace) -> TestResult | str:
     """Test whether axis and tube move in proportion to the time: four columns more."""
     if left.hours is None:
         return "the run has no times"
-    span = float(np.ptp(left.hours))
-    if span == 0.0:
-        return "all points have the same time"
-    course = (left.hours - left.hours.mean()) / span
-    found = left.with_columns(left.motion * course[:, None, None])
-    if np.isnan(found.p):
-        return "too few points"
-    moved, cure = _likelier_motion(left, course)
-    return TestResult(
-        found.f, found.p, f"the points drift with time, as if {moved} in {span:.1f} h: {cure}", course
+    return _along(
+        left, left.hours, "time", "the points drift with time, as if {moved} in {span:.1f} h: {cure}"
     )
 
 
@@ -58,26 +50,31 @@ def temperature(left: ResidualSpace) -> TestResult | str:
     warmth = left.temperature_c
     if warmth is None:
         return "not every point has a temperature"
-    span = float(np.ptp(warmth))
-    if span == 0.0:
-        return "all points have the same temperature"
-    course = (warmth - warmth.mean()) / span
-    found = left.with_columns(left.motion * course[:, None, None])
-    if np.isnan(found.p):
-        return "too few points"
-    moved, _ = _likelier_motion(left, course)
     together = ""
-    if left.hours is not None and np.ptp(left.hours) > 0.0:
+    if left.hours is not None and np.ptp(left.hours) > 0.0 and np.ptp(warmth) > 0.0:
         correlation = float(np.corrcoef(left.hours, warmth)[0, 1])
         if abs(correlation) > _CORRELATED:
             together = f"; temperature and time changed together (correlation {correlation:+.2f}), so it may be a drift"
-    return TestResult(
-        found.f,
-        found.p,
-        f"the points move with temperature, as if {moved} over its {span:.1f} degrees: let tube and mount reach the"
+    return _along(
+        left,
+        warmth,
+        "temperature",
+        "the points move with temperature, as if {moved} over its {span:.1f} degrees: let tube and mount reach the"
         f" temperature of the night air before a run, or add a term for it (a plugin){together}",
-        course,
     )
+
+
+def _along(left: ResidualSpace, quantity: Array, name: str, sentence: str) -> TestResult | str:
+    """Test whether axis and tube move in proportion to a quantity (n,)."""
+    span = float(np.ptp(quantity))
+    if span == 0.0:
+        return f"all points have the same {name}"
+    course = (quantity - quantity.mean()) / span
+    found = left.with_columns(left.motion * course[:, None, None])
+    if np.isnan(found.p):
+        return "too few points"
+    moved, cure = _likelier_motion(left, course)
+    return TestResult(found.f, found.p, sentence.format(moved=moved, cure=cure, span=span), course)
 
 
 def step(left: ResidualSpace) -> TestResult | str:
@@ -112,6 +109,31 @@ def step(left: ResidualSpace) -> TestResult | str:
         f" ({left.clock[after]}), as if {moved} at once (a knock, a pulled cable, lost encoder counts): {cure}, or fit"
         " only the points after the jump (use = false before it)",
         course,
+    )
+
+
+def pier_side(left: ResidualSpace) -> TestResult | str:
+    """Test whether the image stands differently in the tube on the two sides: two columns more.
+
+    Cone and secondary zero are shifts in the tube, and a flip turns them over; what differs from side to side in
+    the tube is the same on the sky.
+    """
+    if left.kind != "german":
+        return "the mount does not flip"
+    if min(np.count_nonzero(left.side > 0), np.count_nonzero(left.side < 0)) < _LEAST_PART:
+        return "the points are all, or nearly all, on one side of the pier"
+    found = left.with_columns(left.tube_motion * left.side[:, None, None])
+    if np.isnan(found.p):
+        return "too few points"
+    half = float(np.linalg.norm(found.values))
+    apart = 2.0 * half / ARCSEC
+    error = 2.0 * float(np.linalg.norm(found.stderr * found.values / half)) / ARCSEC
+    return TestResult(
+        found.f,
+        found.p,
+        f'the two sides of the pier do not fit one model, as if the image shifted {apart:.1f}" +- {error:.1f}" in the'
+        " tube at a flip: a mirror, camera or tube that moves when the mount flips; lock the mirror, tighten rings and"
+        " saddle, and repeat the run",
     )
 
 

@@ -85,15 +85,12 @@ class TermSelection:
             return plain
         from scipy.special import stdtrit
 
-        at = [widest.present.index(name) for name in self.model.names]
+        here, names = self.selected.beside, self.model.names
+        at, now = ([each.present.index(name) for name in names] for each in (widest, here))
         half = float(stdtrit(widest.dof, 0.975)) * widest.stderr[at]
         added = {each.name: each.threshold for each in self.selected.added}
-        chosen = np.array([added.get(name, 0.0) for name in self.model.names])
-        here = self.selected.beside
-        shift = np.abs(
-            widest.values[at] - here.values[[here.present.index(name) for name in self.model.names]]
-        )
-        half += np.where(chosen > 0.0, shift, 0.0)
+        chosen = np.array([added.get(name, 0.0) for name in names])
+        half += np.where(chosen > 0.0, np.abs(widest.values[at] - here.values[now]), 0.0)
         return np.asarray(np.maximum(np.maximum(plain, chosen), half / self.model.stderr_rad))
 
     @cached_property

@@ -19,10 +19,10 @@ from skysample.fitting.scaled_design import ScaledDesign
 from skysample.fitting.terms import choose_terms
 from skysample.geometry import ARCSEC
 from skysample.plugins.contracts import ROTATIONS
-from skysample.scoring.term_evidence import correlations, left_out
+from skysample.scoring.term_evidence import left_out, most_correlated
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -132,37 +132,37 @@ class Screening:
         strongest = int(np.argmax(np.abs(correlation)))
         return self.present[strongest], float(correlation[strongest])
 
-    def better_than(self, name: str, allowed: NDArray[np.bool_]) -> str | None:
-        """The allowed candidate that would fit best in the place of a present term, if better than that term does."""
-        index = self.present.index(name)
-        others = np.delete(self._rows, index, axis=1)
-        basis = ScaledDesign.of(others).basis(others)
-        columns = np.column_stack([self._rows[:, index], self._columns[:, allowed]])
-        left = columns - basis @ (basis.T @ columns)
-        length = np.linalg.norm(left, axis=0)
-        apart = length > SEPARABLE * np.linalg.norm(columns, axis=0)
+    def better_than(self, name: str, barred: Iterable[str]) -> str | None:
+        """The candidate that would fit best in the place of a present term, if better than that term does."""
+        without = self.beside([each for each in self.present if each != name])
+        own = without.candidates.index(name)
+        apart = without.separable & ~np.isin(without.candidates, [*barred])
         # The present term counts for what it explains, however little of it stands apart: so every exchange fits
         # better, and exchanges come to an end.
-        apart[0] = length[0] > 0.0
-        gain = np.where(apart, (left.T @ self._target) ** 2 / np.where(apart, length, 1.0) ** 2, 0.0)
+        apart[own] = without.length[own] > 0.0
+        gain = np.zeros(len(apart))
+        gain[apart] = (without.directions(apart).T @ self._target) ** 2
         best = int(np.argmax(gain))
-        if gain[best] <= gain[0] + _MARGIN * float(self.residuals @ self.residuals):
-            return None
-        return str(np.array(self.candidates)[allowed][best - 1])
+        better = gain[best] > gain[own] + _MARGIN * float(self.residuals @ self.residuals)
+        return without.candidates[best] if better else None
 
     def loo_rms(self, index: int | None = None) -> float:
         """Leave-one-out RMS of the fit, radians; with a candidate's index, of the fit with that candidate too.
 
         Nan where a point left out leaves some term undetermined.
         """
-        return radial_rms(self._left_out(index))
+        return radial_rms(self._left_out_now if index is None else self._left_out(index))
 
     def gains_by(self, index: int) -> bool:
         """Whether a candidate lowers the leave-one-out error, and no single point carries it."""
-        before, after = self._left_out(None), self._left_out(index)
+        before, after = self._left_out_now, self._left_out(index)
         counts = np.isfinite(before).all(axis=1)
         # A nan in `after` makes the comparison false.
         return bool(np.sum(after[counts] ** 2) < np.sum(before[counts] ** 2))
+
+    @cached_property
+    def _left_out_now(self) -> Array:
+        return self._left_out(None)
 
     def _left_out(self, index: int | None) -> Array:
         """Left-out residuals, shape (n, 2), not weighted."""
@@ -301,47 +301,40 @@ def _judged(evidence: TermEvidence, added: Added | None, model: FittedModel) -> 
 
 def judged_candidates(selected: Selected, model: FittedModel) -> tuple[Candidate, ...]:
     """Say what became of every candidate: those added first, then the others by falling |t|."""
-    beside, family, t = selected.beside, selected.family, selected.t
-    unknown = float("nan")
-    correlation = correlations(model)
-    judged = []
-    for each in selected.added:
-        row = correlation[model.names.index(each.name)]
-        partner = int(np.argmax(np.abs(row)))
-        judged.append(
-            Candidate(
-                each.name,
+    beside, partners = selected.beside, most_correlated(model)
+    judged = [
+        _candidate(
+            each,
+            (
                 "added",
                 f"|t| {abs(each.t):.1f}, above the limit {each.threshold:.1f}; the leave-one-out error falls",
-                each.t,
-                each.threshold,
-                each.adjusted_p,
-                each.loo_before_rad,
-                each.loo_after_rad,
-                unknown,
-                model.names[partner],
-                float(row[partner]),
-            )
+            ),
+            float("nan"),
+            partners[each.name],
         )
-    before = beside.loo_rms()
-    for index in np.argsort(-np.nan_to_num(np.abs(t), nan=-1.0), kind="stable").tolist():
-        name, with_it = (None, 0.0) if beside.idle[index] else beside.partner(index)
-        tested = family is not None and bool(selected.tested[index])
-        judged.append(
-            Candidate(
-                beside.candidates[index],
-                *_words(selected, index, name),
-                float(t[index]),
-                family.threshold if family is not None and tested else unknown,
-                family.adjusted_p(float(t[index])) if family is not None and tested else unknown,
-                before,
-                beside.loo_rms(index) if tested else unknown,
-                detectable_rad(selected, index),
-                name,
-                with_it,
-            )
-        )
+        for each in selected.added
+    ]
+    for index in np.argsort(-np.nan_to_num(np.abs(selected.t), nan=-1.0), kind="stable").tolist():
+        partner = (None, 0.0) if beside.idle[index] else beside.partner(index)
+        figures, words = selected.on(beside.candidates[index]), _words(selected, index, partner[0])
+        judged.append(_candidate(figures, words, detectable_rad(selected, index), partner))
     return tuple(judged)
+
+
+def _candidate(
+    figures: Added, words: tuple[str, str], detectable: float, partner: tuple[str | None, float]
+) -> Candidate:
+    return Candidate(
+        figures.name,
+        *words,
+        figures.t,
+        figures.threshold,
+        figures.adjusted_p,
+        figures.loo_before_rad,
+        figures.loo_after_rad,
+        detectable,
+        *partner,
+    )
 
 
 def detectable_rad(selected: Selected, index: int) -> float:

@@ -102,13 +102,11 @@ class Selected:
     def on(self, name: str) -> Added:
         """How one of the candidates would do; nan where it is not tested."""
         index = self.beside.candidates.index(name)
-        t = float(self.t[index])
+        t, before = float(self.t[index]), self.beside.loo_rms()
         if self.family is None or np.isnan(t):
-            return Added(name, np.nan, np.nan, np.nan, np.nan, np.nan, ())
-        before, after = self.beside.loo_rms(), self.beside.loo_rms(index)
-        return Added(
-            name, t, self.family.adjusted_p(t), self.family.threshold, before, after, self._rivals(index)
-        )
+            return Added(name, t, np.nan, np.nan, before, np.nan, ())
+        p, after = self.family.adjusted_p(t), self.beside.loo_rms(index)
+        return Added(name, t, p, self.family.threshold, before, after, self._rivals(index))
 
     def _rivals(self, index: int) -> tuple[str, ...]:
         beside, dof = self.beside, self.beside.dof
@@ -154,10 +152,9 @@ def choose(
     def tested(names: tuple[str, ...]) -> Selected:
         tell("choosing terms", len(names), len(optional))
         beside = everything.beside((*stays, *names))
-        chosen = beside.separable & _allowed(beside, dropped)
-        if not chosen.any() or beside.dof < 2:
-            return Selected(beside, dict(dropped), np.zeros_like(chosen), None)
-        return Selected(beside, dict(dropped), chosen, Family(beside.directions(chosen), beside.dof, seed))
+        chosen = beside.separable & ~np.isin(beside.candidates, [*dropped]) & (beside.dof >= 2)
+        family = Family(beside.directions(chosen), beside.dof, seed) if chosen.any() else None
+        return Selected(beside, dict(dropped), chosen, family)
 
     while True:
         selected = tested(added)
@@ -193,18 +190,12 @@ def _exchanged(
     """Replace single terms by candidates that fit better in their place, until none does."""
     while len(added) > 1:
         beside = everything.beside((*stays, *added))
-        allowed = _allowed(beside, dropped)
-        found = ((old, beside.better_than(old, allowed)) for old in added)
+        found = ((old, beside.better_than(old, dropped)) for old in added)
         old, new = next(((old, new) for old, new in found if new is not None), ("", None))
         if new is None:
             break
         added = (*_without(added, old), new)
     return added
-
-
-def _allowed(beside: Screening, dropped: Mapping[str, str]) -> NDArray[np.bool_]:
-    barred = np.array([name in dropped for name in beside.candidates], bool)
-    return np.asarray(~(beside.idle | barred))
 
 
 def _without(names: tuple[str, ...], name: str) -> tuple[str, ...]:

@@ -1,7 +1,9 @@
-"""Nearby points with similar residuals: Moran's I of the residuals (Cliff and Ord 1981, Spatial Processes, ch. 8).
+"""How residuals are distributed, over the sky and in size: Moran's I and kurtosis, ranked among simulated noise.
 
-Residuals are vectors on the sky, so the product of two neighbours' is the inner product of the vectors, and I is a
-ratio of two quadratic forms in the noise, as it is for the residuals of any regression. (Source from memory.)
+Moran's I of the residuals (Cliff and Ord 1981, Spatial Processes, ch. 8): residuals are vectors on the sky, so the
+product of two neighbours' is the inner product of the vectors, and I is a ratio of two quadratic forms in the noise, as
+it is for the residuals of any regression. (Source from memory.) Kurtosis is Pearson's b2, each component by its own
+size.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 
 NEAREST = 4
 _FEWEST_POINTS = 8
+_FEWEST_DOF = 8
 _BLOCK = 256
 
 
@@ -29,7 +32,7 @@ def neighbour_weights(left: ResidualSpace) -> csr_array:
     Two points are neighbours where either is among the four nearest of the other. The weights add up to n in
     the sense that I = e^T W e / e^T e.
     """
-    from scipy.sparse import csr_array
+    from scipy.sparse import bsr_array
 
     n = len(left.places)
     # In blocks, so that memory grows with n; a point is the nearest to itself.
@@ -41,9 +44,8 @@ def neighbour_weights(left: ResidualSpace) -> csr_array:
     pairs = np.unique(np.concatenate([pairs, pairs[:, ::-1]]), axis=0)
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
     turned = left.basis[pairs[:, 0]] @ left.basis[pairs[:, 1]].swapaxes(1, 2)
-    row = 2 * pairs[:, 0, None, None] + np.arange(2)[:, None] + np.zeros((1, 1, 2), int)
-    column = 2 * pairs[:, 1, None, None] + np.arange(2) + np.zeros((1, 2, 1), int)
-    return csr_array((turned.ravel() * n / len(pairs), (row.ravel(), column.ravel())), shape=(2 * n, 2 * n))
+    starts = np.searchsorted(pairs[:, 0], np.arange(n + 1))
+    return bsr_array((turned * n / len(pairs), pairs[:, 1], starts), shape=(2 * n, 2 * n)).tocsr()
 
 
 def neighbours(left: ResidualSpace) -> TestResult | str:
@@ -64,4 +66,25 @@ def neighbours(left: ResidualSpace) -> TestResult | str:
         f"nearby points have similar residuals (Moran's I {i:+.2f}, {expected:+.2f} expected by chance): an error that"
         " depends on where the tube points and that no term describes, so the error over the sky is larger than stated;"
         " fit with --terms extended, and look for what touches or drags in that part of the sky",
+    )
+
+
+def tails(left: ResidualSpace) -> TestResult | str:
+    """Test whether a few residuals are larger than normal noise makes them."""
+    if left.dof < _FEWEST_DOF:
+        return "too few points"
+
+    def kurtosis(errors: Array) -> Array:
+        squares = errors.reshape(-1, 2, errors.shape[1]) ** 2
+        return np.asarray(np.mean(np.mean(squares**2, axis=0) / np.mean(squares, axis=0) ** 2, axis=0))
+
+    b2, p = left.chance(kurtosis)
+    size = np.linalg.norm(left.errors.reshape(-1, 2), axis=1)
+    rows = ", ".join(str(left.rows[i]) for i in np.argsort(-size, kind="stable")[:3])
+    return TestResult(
+        b2,
+        p,
+        f"a few residuals are larger than noise explains, though none is large enough to reject (kurtosis {b2:.1f},"
+        f" normal 3; rows {rows}): wind, cloud or poor plate solutions; check those frames, and take the intervals to"
+        " be somewhat too narrow",
     )
