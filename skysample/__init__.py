@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from skysample.tracking_errors.log import TrackingLog, read_tracking_log
     from skysample.tracking_errors.quality import Tracking, tracking
     from skysample.tracking_errors.trails import Trails, trail
+    from skysample.trust import Cause, Trust, check
     from skysample.version import __version__
 
 _PUBLIC = {
@@ -86,6 +87,7 @@ _PUBLIC = {
     "tracking_errors.log": ("TrackingLog", "read_tracking_log"),
     "tracking_errors.quality": ("Tracking", "tracking"),
     "tracking_errors.trails": ("Trails", "trail"),
+    "trust": ("Cause", "Trust", "check"),
     "version": ("__version__",),
 }
 """Public names by the module they come from."""
@@ -94,6 +96,7 @@ _HOMES = {name: module for module, names in _PUBLIC.items() for name in names}
 
 __all__ = [
     "AdjustingStar",
+    "Cause",
     "Comparison",
     "FittedModel",
     "Grid",
@@ -119,10 +122,12 @@ __all__ = [
     "Tracking",
     "TrackingLog",
     "Trails",
+    "Trust",
     "UsableSky",
     "__version__",
     "adjusting_star",
     "build_registry",
+    "check",
     "compare",
     "fit",
     "gather",

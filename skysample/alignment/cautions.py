@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["FINISH", "MOVING", "STAR", "WEDGE"]
+__all__ = ["FINISH", "MOVING", "STAR", "WEDGE", "WEDGE_IN_BRIEF"]
 
 FINISH = "Finish every move against gravity, to take up the slack (common practice, no source)."
 """With every move."""
@@ -19,6 +19,12 @@ WEDGE = (
     "Leave lifting and electrical work to qualified people, and follow local codes.",
 )
 """Before a bolt is touched."""
+
+WEDGE_IN_BRIEF = (
+    "Before you touch a bolt: a loaded mount can drop or tip. Back bolts off a little at a time, keep one clamp snug,"
+    " stay out from under; balance a direct drive first; follow local codes and leave lifting to qualified people."
+)
+"""The same on two lines."""
 
 MOVING = (
     "Never point towards the Sun. Dome and mount move without warning: keep people, cables and ladders clear.",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.alignment.adjustment import BY_HAND_TURNS
-from skysample.alignment.cautions import FINISH, WEDGE
+from skysample.alignment.cautions import FINISH, WEDGE, WEDGE_IN_BRIEF
 from skysample.alignment.wedge import ARCMIN
 
 if TYPE_CHECKING:
@@ -67,6 +67,35 @@ def adjustment_lines(alignment: PolarAlignment) -> Iterator[str]:
         yield "With feet or shims (the highest foot stays, so that every move ends going up):"
         yield from (f"  - {foot}." for foot in alignment.feet)
     yield from left_sentences(alignment)
+
+
+def brief_lines(alignment: PolarAlignment) -> Iterator[str]:
+    """The caution and the moves in short, one line or two each."""
+    if all(left_alone(move, alignment) for move in alignment.moves):
+        yield turn_heading(alignment)
+        yield from (
+            f"  {number}. {instruction(move, alignment)}." for number, move in enumerate(alignment.moves, 1)
+        )
+        return
+    yield WEDGE_IN_BRIEF
+    yield turn_heading(alignment)
+    for number, move in enumerate(alignment.moves, 1):
+        yield f"  {number}. {instruction(move, alignment)}{_in_brief(move, alignment)}."
+    if alignment.feet and len(alignment.moves) == 2:
+        yield f"  Or with feet or shims: {'; '.join(map(str, alignment.feet))}."
+    yield "Then take a second run to check."
+
+
+def _in_brief(move: Move, alignment: PolarAlignment) -> str:
+    """How to make a move, in a few words."""
+    if left_alone(move, alignment) or move.adjuster not in {"altitude", "azimuth"}:
+        return ""
+    if opposed(move, alignment):
+        against = "west" if move.direction == "east" else "east"
+        return f"; half a turn at a time, bolt A (pushes {against}) out, then bolt B in, never both loose"
+    if move.direction == "lower":
+        return "; go a quarter turn past and come back up"
+    return "; finish going up" if move.direction == "raise" else "; finish with the bolt pushing"
 
 
 def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:

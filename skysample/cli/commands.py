@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from skysample.cli.check import check
 from skysample.cli.compare import compare
 from skysample.cli.demo_command import demo
 from skysample.cli.fit import fit
@@ -49,5 +50,19 @@ def _root(
     pass
 
 
-for _command in (demo, plan, gather, fit, polar, size, progress, compare, history, tracking, report, plugins):
+for _command in (
+    demo,
+    plan,
+    gather,
+    check,
+    fit,
+    polar,
+    size,
+    progress,
+    compare,
+    history,
+    tracking,
+    report,
+    plugins,
+):
     app.command()(_command)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Argument, Exit, Option
 
 from skysample.cli import inputs
+from skysample.cli.check import doubt_lines, trust_in, trust_json
 from skysample.cli.polar import polar_json
 from skysample.cli.printing import columns, plain, show, values
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
     from skysample.alignment import PolarAlignment
     from skysample.alignment.comparing import Comparison
+    from skysample.trust import Trust
 
 
 def compare(
@@ -39,20 +41,22 @@ def compare(
     from skysample.site import load_site
 
     place = load_site(site)
-    first, second = (
-        polar(fit(inputs.read_run_at(run, place, assume), place), place) for run in (before, after)
-    )
+    tables = [inputs.read_run_at(run, place, assume) for run in (before, after)]
+    first, second = (polar(fit(table, place), place) for table in tables)
     comparison = compare_alignments(first, second, limit_arcmin * u.arcmin)
-    show(as_json, compare_json, compare_lines, comparison)
-    if not comparison.within_limit:
+    trust = trust_in(tables[1], place, earlier=[before], assume=assume)
+    show(as_json, compare_json, compare_lines, comparison, trust)
+    if not comparison.within_limit or not trust.turns_allowed:
         raise Exit(1)
 
 
-def compare_json(comparison: Comparison) -> dict[str, Any]:
-    """Keys of `compare --json`."""
+def compare_json(comparison: Comparison, trust: Trust | None = None) -> dict[str, Any]:
+    """Keys of `compare --json`; no moves where the second run contradicts its inputs."""
+    withheld = trust is not None and not trust.turns_allowed
+    after = polar_json(comparison.after) | ({"moves": [], "feet": []} if withheld else {})
     return {
         "before": polar_json(comparison.before),
-        "after": polar_json(comparison.after),
+        "after": after,
         **values(comparison, "limit_arcmin upper_total_arcmin within_limit sentences"),
         "adjusters": [
             values(
@@ -62,7 +66,8 @@ def compare_json(comparison: Comparison) -> dict[str, Any]:
             for each in comparison.adjusters
         ],
         **_changes_json(comparison),
-        "next_moves": [move.adjuster for move in comparison.next_moves],
+        "next_moves": [] if withheld else [move.adjuster for move in comparison.next_moves],
+        **trust_json(trust),
     }
 
 
@@ -89,12 +94,14 @@ def _term_json(alignment: PolarAlignment, term: str) -> Any:
     return plain(alignment.model.value(term))
 
 
-def compare_lines(comparison: Comparison) -> Iterator[str]:
+def compare_lines(comparison: Comparison, trust: Trust | None = None) -> Iterator[str]:
     """Whether the adjustment worked, what each bolt and each term did, and what to do next."""
     from skysample.tracking_errors.trails import trail
 
     found = trail(comparison.after)
     answer = _changes_json(comparison)
+    if trust is not None:
+        yield from doubt_lines(trust)
     yield str(comparison)
     if comparison.before.equatorial:
         axis = {"altitude": "altitude_error_arcmin", "azimuth": "azimuth_error_arcmin"}
@@ -130,6 +137,9 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
     if found.exposure is not None:
         # The limit is a habit; what this camera needs may differ.
         yield f"For your camera: {found}"
+    if trust is not None and not trust.turns_allowed:
+        yield f"Next: {trust.causes[0].fix}" if trust.causes else "Next: repeat the run."
+        return
     yield f"Next: {comparison.next_sentence}"
     if comparison.next_moves:
         from skysample.alignment.instructions import adjustment_lines

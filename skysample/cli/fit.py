@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from typer import Option
+from typer import Exit, Option
 
 from skysample.cli import inputs
+from skysample.cli.check import doubt_lines, trust_in, trust_json, trust_lines
 from skysample.cli.printing import columns, plain, sentence, show, values
+from skysample.errors import NoSolution, NotDetermined
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
     from skysample.scoring import Score
     from skysample.scoring.judged import JudgedFit
     from skysample.scoring.selection import TermSelection
+    from skysample.trust import Trust
 
 
 def fit(
@@ -43,13 +47,22 @@ def fit(
     place = load_site(site)
     if out is not None:
         check_place(out, [site, run], holds=MODEL_FORMAT)
-    judged = judge(inputs.read_run_at(run, place, assume), place, inputs.read_terms(terms), select=select)
+    table = inputs.read_run_at(run, place, assume)
+    trust = trust_in(table, place)
+    try:
+        judged = judge(table, place, inputs.read_terms(terms), select=select)
+    except (NoSolution, NotDetermined):
+        if trust.turns_allowed:
+            raise
+        show(as_json, trust_json, trust_lines, trust)
+        raise Exit(1) from None
     if out is not None:
-        judged.model.save(out)
-    show(as_json, fit_json, fit_lines, judged)
+        model = judged.model
+        replace(model, run=replace(model.run, trust=trust.verdict)).save(out)
+    show(as_json, fit_json, fit_lines, judged, trust)
 
 
-def fit_json(judged: JudgedFit) -> dict[str, Any]:
+def fit_json(judged: JudgedFit, trust: Trust | None = None) -> dict[str, Any]:
     """Keys of `fit --json`."""
     model, score, selection = judged.model, judged.score, judged.selection
     return {
@@ -74,6 +87,7 @@ def fit_json(judged: JudgedFit) -> dict[str, Any]:
             values(each, "name statistic p found sentence not_done") for each in judged.left.findings
         ],
         "hints": list(judged.hints),
+        **trust_json(trust),
     }
 
 
@@ -111,9 +125,11 @@ def _selection_json(selection: TermSelection) -> dict[str, Any]:
     }
 
 
-def fit_lines(judged: JudgedFit) -> Iterator[str]:
+def fit_lines(judged: JudgedFit, trust: Trust | None = None) -> Iterator[str]:
     """What was fitted, term by term, and how far to trust it."""
     answer = fit_json(judged)
+    if trust is not None:
+        yield from doubt_lines(trust)
     if answer["axes"] == "corrected" or answer["old_model"] == "on":
         yield "A model was active in the mount: these terms are only what it leaves uncorrected."
     yield (

@@ -52,10 +52,10 @@ def existing(*paths: Path | None) -> list[Path]:
 
 
 def read_run_at(path: Path, site: Site, assume: Iterable[str] | None) -> Run:
-    """Read a run taken at a site."""
+    """Read a run taken at a site, wherever its places are: `check` says what that means."""
     from skysample.runs import read_run
 
-    return read_run(path, site, assume=read_assumed(assume))
+    return read_run(path, site, assume=read_assumed(assume), any_place=True)
 
 
 def read_assumed(pairs: Iterable[str] | None) -> dict[str, str]:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 from typer import Exit, Option
 
 from skysample.cli import inputs
+from skysample.cli.check import EarlierOption, PlanOption, trust_in, trust_json, trust_lines
 from skysample.cli.printing import columns, plain, sentence, show, values
-from skysample.errors import InputError, NoSolution
+from skysample.errors import InputError, NoSolution, NotDetermined
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
@@ -20,8 +22,9 @@ if TYPE_CHECKING:
     from skysample.alignment.star import AdjustingStar
     from skysample.alignment.star.steps import StarStep
     from skysample.tracking_errors.trails import Trails
+    from skysample.trust import Trust
 
-_MANY_LEFT_OUT = 0.2
+_ROWS_NAMED = 8
 
 
 def polar(
@@ -45,10 +48,19 @@ def polar(
             max=3600.0,
         ),
     ] = None,
+    plan: PlanOption = None,
+    earlier: EarlierOption = None,
+    turn_anyway: Annotated[
+        str | None,
+        Option(metavar="REASON", help="Give the moves although `check` says do not turn; say why."),
+    ] = None,
+    details: Annotated[
+        bool, Option("--details", help="Also every step, intervals, terms, rejected rows and trails.")
+    ] = False,
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Say how far the polar axis is off, and what to turn.
+    """Say how far the polar axis is off, and what to turn; exit code 1 if no bolt is to be turned.
 
     Example: skysample polar run.ecsv --site site.toml --star --when 2026-11-25T20:00:00
     """
@@ -62,12 +74,22 @@ def polar(
         raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
     trailing_at = None if at is None else _alt_az(at)
     moment, place = inputs.read_when(when), load_site(site)
+    if turn_anyway is not None and not turn_anyway.strip():
+        raise InputError("--turn-anyway is empty; say why the moves are to be made", key="--turn-anyway")
     table = inputs.read_run_at(run, place, assume)
-    model = fit_model(table, place, inputs.read_terms(terms))
-    alignment = align(model, place)
+    trust = trust_in(table, place, plan, None, earlier, assume)
+    withheld = trust.verdict == "do not turn" and turn_anyway is None
+    try:
+        model = fit_model(table, place, inputs.read_terms(terms))
+        alignment = align(model, place)
+    except (NoSolution, NotDetermined):
+        if trust.verdict != "do not turn":
+            raise
+        show(as_json, _untrusted_json, trust_lines, trust)
+        raise Exit(1) from None
     trails = trail(alignment, at=trailing_at)
     found, no_star = None, None
-    if star:
+    if star and not withheld:
         from astropy.time import Time
 
         from skysample.alignment.star import adjusting_star
@@ -79,8 +101,9 @@ def polar(
         except NoSolution as error:
             # The moves are printed all the same.
             no_star = str(error)
-    show(as_json, polar_json, polar_lines, alignment, found, no_star, trails)
-    if no_star is not None:
+    answer = PolarAnswer(alignment, trails, found, no_star, trust, turn_anyway, withheld=withheld)
+    show(as_json, PolarAnswer.json, detail_lines if details else first_screen, answer)
+    if no_star is not None or withheld:
         raise Exit(1)
 
 
@@ -98,13 +121,52 @@ def _alt_az(text: str) -> SkyCoord:
     return SkyCoord(az=azimuth, alt=altitude, unit="deg", frame=AltAz())
 
 
+@dataclass(frozen=True, eq=False)
+class PolarAnswer:
+    """All that `polar` knows.
+
+    Attributes
+    ----------
+    alignment : PolarAlignment
+    trails : Trails
+    star : AdjustingStar or None
+    no_star : str or None
+        Why there is none, although one was asked for.
+    trust : Trust or None
+        None if the run was not checked.
+    turn_anyway : str or None
+        Why the moves are given although the inputs are not trusted.
+    withheld : bool
+        Whether the moves are kept back.
+    """
+
+    alignment: PolarAlignment
+    trails: Trails
+    star: AdjustingStar | None = None
+    no_star: str | None = None
+    trust: Trust | None = None
+    turn_anyway: str | None = None
+    withheld: bool = False
+
+    def json(self) -> dict[str, Any]:
+        """Keys of `polar --json`."""
+        answer = polar_json(self.alignment, self.star, self.no_star, self.trails)
+        answer |= {**trust_json(self.trust), "turn_anyway": self.turn_anyway}
+        return answer | ({"moves": [], "feet": [], "hints": []} if self.withheld else {})
+
+
+def _untrusted_json(trust: Trust) -> dict[str, Any]:
+    """Keys of `polar --json` where the run gives no axis at all."""
+    return {**trust_json(trust), "moves": [], "feet": [], "sentences": [], "turn_anyway": None}
+
+
 def polar_json(
     alignment: PolarAlignment,
     star: AdjustingStar | None = None,
     no_star: str | None = None,
     trails: Trails | None = None,
 ) -> dict[str, Any]:
-    """Keys of `polar --json`; those of the other kind of mount are null."""
+    """Keys about the axis; those of the other kind of mount are null."""
     import numpy as np
 
     from skysample.alignment.instructions import aim_sentences, bolt_steps, instruction
@@ -227,42 +289,88 @@ def _step_json(step: StarStep) -> dict[str, Any]:
     }
 
 
-def polar_lines(
-    alignment: PolarAlignment,
-    star: AdjustingStar | None = None,
-    no_star: str | None = None,
-    trails: Trails | None = None,
-) -> Iterator[str]:
-    """Where the axis points, what to turn, how to adjust with a star, and how far stars trail meanwhile."""
-    from skysample.alignment.instructions import adjustment_lines
-    from skysample.tracking_errors.trails import trail
+def first_screen(answer: PolarAnswer) -> Iterator[str]:
+    """The verdict, where the axis is, and what to turn, on one screen of a terminal."""
+    from skysample.alignment.instructions import aim_sentences, brief_lines
 
-    trails = trails or trail(alignment)
-    answer = polar_json(alignment, trails=trails)
+    alignment, trust = answer.alignment, answer.trust
+    yield from _verdict_lines(answer, 1)
+    if answer.withheld:
+        return
     if alignment.condition:
         yield alignment.condition
-    yield _run_line(answer, alignment.model.names)
-    yield from answer["sentences"]
-    yield _interval_line(answer)
-    yield from adjustment_lines(alignment)
-    if star is not None:
+    yield _run_line(alignment)
+    yield from aim_sentences(alignment)
+    yield from brief_lines(alignment)
+    yield from _star_lines(answer)
+    yield f"Good enough? {answer.trails}"
+    if trust is not None and trust.verdict == "turn" and trust.worth_sentence:
+        yield trust.worth_sentence
+    yield "Every step, intervals and trails: --details"
+
+
+def detail_lines(answer: PolarAnswer) -> Iterator[str]:
+    """All of it: the steps of each move, intervals, terms, rejected rows, and how far stars trail meanwhile."""
+    from skysample.alignment.instructions import adjustment_lines, aim_sentences
+
+    alignment, trust = answer.alignment, answer.trust
+    found = answer.json()
+    yield from _verdict_lines(answer, None)
+    if alignment.condition:
+        yield alignment.condition
+    yield _run_line(alignment)
+    yield f"Terms: {', '.join(alignment.model.names)}."
+    for each in alignment.model.rejected:
+        yield f"Not used: row {each.row}{f' ({each.frame})' if each.frame else ''}: {each.reason}."
+    yield from aim_sentences(alignment)
+    yield _interval_line(found)
+    if not answer.withheld:
+        yield from adjustment_lines(alignment)
+    yield from _star_lines(answer)
+    yield from _trail_lines(found, str(answer.trails))
+    if trust is not None:
+        yield from map(sentence, trust.cautions)
+        if trust.worth_sentence:
+            yield trust.worth_sentence
+
+
+def _verdict_lines(answer: PolarAnswer, reasons: int | None) -> Iterator[str]:
+    """The verdict and its first reasons (None: all), and why the moves are given all the same."""
+    if answer.trust is None:
+        return
+    verdict, *causes = answer.trust.sentences
+    yield verdict
+    yield from causes[:reasons]
+    if reasons is not None and len(causes) > reasons:
+        others = dict.fromkeys(each.cause for each in answer.trust.causes[reasons:] if each.harmful)
+        yield f"Also possible: {', '.join(others)} (see `skysample check`)."
+    if answer.withheld:
+        yield "No moves are given. If you know better: --turn-anyway REASON"
+    elif answer.turn_anyway is not None:
+        yield f"Moves given all the same: {answer.turn_anyway.strip()}"
+
+
+def _star_lines(answer: PolarAnswer) -> Iterator[str]:
+    if answer.star is not None:
         from skysample.alignment.star.instructions import star_sentences
 
-        yield from star_sentences(star)
-    if no_star is not None:
-        yield sentence(no_star)
-    yield from _trail_lines(answer, str(trails))
+        yield from star_sentences(answer.star)
+    if answer.no_star is not None:
+        yield sentence(answer.no_star)
 
 
-def _run_line(answer: dict[str, Any], terms: Sequence[str]) -> str:
-    """Say what the answer rests on, and warn if so many points were rejected that something else is wrong."""
+def _run_line(alignment: PolarAlignment) -> str:
+    """Say what the answer rests on, and which rows were rejected."""
+    model = alignment.model
     line = (
-        f'{answer["used"]} of {answer["points"]} points used; residual {answer["rms_arcsec"]:.2f}" RMS on the sky,'
-        f" terms {', '.join(terms)}."
+        f'{model.run.used} of {model.run.points} points used; residual {model.rms.value:.2f}" RMS on the sky'
     )
-    if answer["points"] - answer["used"] > _MANY_LEFT_OUT * answer["points"]:
-        line += " Many were rejected: `skysample fit` says why. Check signs, times and mount before you turn a bolt."
-    return line
+    rows = [str(each.row) for each in model.rejected]
+    more = f" and {len(rows) - _ROWS_NAMED} more" if len(rows) > _ROWS_NAMED else ""
+    listed = (
+        f"; rejected: row{'s' if len(rows) > 1 else ''} {', '.join(rows[:_ROWS_NAMED])}{more}" if rows else ""
+    )
+    return f"{line}{listed}."
 
 
 def _interval_line(answer: dict[str, Any]) -> str:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Exit, Option
 
 from skysample.cli import inputs
+from skysample.cli.check import doubt_lines, trust_in, trust_json
 from skysample.cli.printing import columns, show, values
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from skysample.sizing.stopping import RunProgress
+    from skysample.trust import Trust
 
 _NEXT_SHOWN = 10
 
@@ -46,12 +48,13 @@ def progress(
         terms=inputs.read_terms(terms),
         skipped=read_points_done(run).failed,
     )
-    show(as_json, progress_json, progress_lines, found)
+    trust = trust_in(taken, place, of)
+    show(as_json, progress_json, progress_lines, found, trust)
     if not found.enough:
         raise Exit(1)
 
 
-def progress_json(found: RunProgress) -> dict[str, Any]:
+def progress_json(found: RunProgress, trust: Trust | None = None) -> dict[str, Any]:
     """Keys of `progress --json`."""
     return {
         **values(found, "taken target_arcsec sigma_arcsec sky_rms_arcsec sky_rms_upper95_arcsec"),
@@ -61,14 +64,17 @@ def progress_json(found: RunProgress) -> dict[str, Any]:
             for row in found.next_points
         ],
         "sentence": str(found),
+        **trust_json(trust),
     }
 
 
-def progress_lines(found: RunProgress) -> Iterator[str]:
+def progress_lines(found: RunProgress, trust: Trust | None = None) -> Iterator[str]:
     """Whether the run may stop, and which points to take next."""
     from skysample.alignment.cautions import MOVING
 
     answer = progress_json(found)
+    if trust is not None:
+        yield from doubt_lines(trust)
     yield answer["sentence"]
     if answer["more"] and answer["sky_rms_arcsec"] is not None:
         yield "Next, best first:"

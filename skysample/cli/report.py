@@ -27,6 +27,10 @@ def report(
     target_arcsec: inputs.TargetOption = None,
     terms: inputs.TermsOption = None,
     out: Annotated[Path, Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
+    turn_anyway: Annotated[
+        str,
+        Option(metavar="REASON", help="Give moves although `check` says do not turn; say why."),
+    ] = "",
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
@@ -54,6 +58,7 @@ def report(
         terms=inputs.read_terms(terms),
         assume=inputs.read_assumed(assume),
         target=inputs.quantity(target_arcsec),
+        turn_anyway=turn_anyway.strip(),
     )
     write_report(record, out)
     show(as_json, _report_json, _report_lines, out)

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Option
 
 from skysample.cli import inputs
+from skysample.cli.check import trust_in
 from skysample.cli.printing import columns, show, values
+from skysample.errors import NoSolution
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,9 +50,16 @@ def size(
 
     inputs.check_chart_path(chart, [site, model, *inputs.existing(run)])
     place, fitted, target = load_site(site), load_model(model), inputs.quantity(target_arcsec)
-    learning = (
-        None if run is None else learning_curve(fitted, inputs.read_run_at(run, place, assume), place, target)
-    )
+    learning, verdict = None, fitted.run.trust
+    if run is not None:
+        table = inputs.read_run_at(run, place, assume)
+        learning = learning_curve(fitted, table, place, target)
+        verdict = trust_in(table, place).verdict
+    if verdict == "do not turn":
+        raise NoSolution(
+            "the pilot run contradicts its inputs, so its noise says nothing about the final run; see `skysample check`"
+            " for the reason, and fit a sound run"
+        )
     need = points_needed(
         place,
         fitted,

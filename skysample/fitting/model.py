@@ -87,6 +87,8 @@ class RunSummary:
         Of readings and solutions, so that a score is never taken on another run.
     start_utc, end_utc : str
         ISO 8601, empty where the run has no times.
+    trust : str
+        The verdict of `skysample.check` on the run; empty where it was not asked.
     """
 
     source: str
@@ -101,6 +103,7 @@ class RunSummary:
     fingerprint: str
     start_utc: str
     end_utc: str
+    trust: str = ""
 
 
 @dataclass(frozen=True, eq=False)

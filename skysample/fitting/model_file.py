@@ -53,9 +53,20 @@ class _SavedRun(msgspec.Struct, frozen=True):
     fingerprint: str
     start_utc: str
     end_utc: str
+    trust: str = ""
 
 
-RUN_KEYS = ("source", "points", "used", "old_model", "session", "fingerprint", "start_utc", "end_utc")
+RUN_KEYS = (
+    "source",
+    "points",
+    "used",
+    "old_model",
+    "session",
+    "fingerprint",
+    "start_utc",
+    "end_utc",
+    "trust",
+)
 """Keys of the run that stand in the file as they stand in the model."""
 
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
     from astropy.time import Time
     from numpy.typing import NDArray
-
-    from collections.abc import Callable
 
     from skysample.geometry import Array
     from skysample.ordering.problem import OrderingProblem

@@ -19,6 +19,7 @@ from skysample.sky import UsableSky, usable_sky
 from skysample.tracking_errors.log import read_tracking_log
 from skysample.tracking_errors.quality import Tracking, tracking
 from skysample.tracking_errors.trails import Trails, trail
+from skysample.trust import Trust, check
 
 if TYPE_CHECKING:
     import os
@@ -58,11 +59,14 @@ class EarlierRun:
     model : FittedModel or None
         None where the points do not determine one; `axis` has the reason.
     axis : AxisFinding
+    trust : Trust
+        Whether its inputs can be trusted.
     """
 
     run: Run
     model: FittedModel | None
     axis: AxisFinding
+    trust: Trust
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +104,10 @@ class Record:
         What moved since the earlier models.
     tracking : Tracking or None
         From a tracking log.
+    trust : Trust or None
+        Whether the inputs of the final run can be trusted.
+    turn_anyway : str
+        Why moves were given although they cannot; empty where that was not asked for.
     """
 
     site: Site
@@ -119,6 +127,12 @@ class Record:
     undecided: str = ""
     history: History | None = None
     tracking: Tracking | None = None
+    trust: Trust | None = None
+    turn_anyway: str = ""
+
+    def gives_moves(self, trust: Trust | None) -> bool:
+        """Whether the moves of a run with these inputs are given."""
+        return trust is None or trust.turns_allowed or bool(self.turn_anyway)
 
 
 def build_record(
@@ -137,6 +151,7 @@ def build_record(
     target: Quantity | None = None,
     need: PointsNeeded | None = None,
     sky: UsableSky | None = None,
+    turn_anyway: str = "",
     registry: Registry | None = None,
 ) -> Record:
     """Read the files of a job and compute all that its record says.
@@ -170,6 +185,8 @@ def build_record(
         The decision on the number of points, if already computed.
     sky : UsableSky, optional
         If already computed.
+    turn_anyway : str
+        Why moves are to be given although a run contradicts its inputs; empty: they are kept back.
     registry : Registry, optional
         Default: all installed plugins.
 
@@ -189,11 +206,11 @@ def build_record(
 
     plugins = registry or default_registry()
     region = sky or usable_sky(site, registry=plugins)
-    run = read_run(run_path, site, assume=assume)
+    run = read_run(run_path, site, assume=assume, any_place=True)
     final = judge(run, site, terms, sky=region, registry=plugins)
     axis = _axis(final.model, site)
     before, after = (
-        None if path is None else _earlier(read_run(path, site, assume=assume), site, plugins)
+        None if path is None else _earlier(read_run(path, site, assume=assume, any_place=True), site, plugins)
         for path in (before_path, after_path)
     )
     undecided = ""
@@ -229,6 +246,8 @@ def build_record(
             [load_model(path, registry=plugins) for path in model_paths], run, final.model, plugins
         ),
         tracking=None if tracking_path is None else _tracked(tracking_path, site, final.model),
+        trust=check(run, site, registry=plugins),
+        turn_anyway=turn_anyway,
     )
 
 
@@ -240,11 +259,12 @@ def _axis(model: FittedModel, site: Site) -> AxisFinding:
 
 
 def _earlier(run: Run, site: Site, registry: Registry) -> EarlierRun:
+    trust = check(run, site, registry=registry)
     try:
         model = fit(run, site, registry=registry)
     except (NotDetermined, NoSolution) as error:
-        return EarlierRun(run, None, AxisFinding(None, str(error)))
-    return EarlierRun(run, model, _axis(model, site))
+        return EarlierRun(run, None, AxisFinding(None, str(error)), trust)
+    return EarlierRun(run, model, _axis(model, site), trust)
 
 
 def _moved(

@@ -102,6 +102,9 @@ def moves_left(record: Record) -> list[tuple[str, list[str]]]:
         moves = alignment.moves
     else:
         return []
+    trust = record.after.trust if record.after is not None else record.trust
+    if not record.gives_moves(trust):
+        return []
     return [(instruction(move, alignment), list(bolt_steps(move, alignment))) for move in moves]
 
 
@@ -134,8 +137,12 @@ def summary(record: Record) -> list[str]:
         if record.comparison is not None:
             first += f"; before the adjustment it was {total(record.comparison.before)}"
         first = f"{alignment.condition} {first}." if alignment.condition else f"{first}."
+    doubts = [] if record.trust is None else [str(each) for each in record.trust.sentences]
+    anyway = [f"Moves given all the same: {record.turn_anyway}"] if record.turn_anyway else []
     return [
         first,
+        *doubts,
+        *anyway,
         (
             f'The pointing model of {len(model.names)} terms leaves a residual of {score.rms.value:.2f}" RMS on the'
             f' {model.run.used} points used; leave-one-out error {score.loo_rms.value:.2f}" RMS.'

@@ -58,8 +58,8 @@ def outside(site: Site, log: Log, directions: Array, axis_off_rad: float) -> NDA
 
 def _free(site: Site, obstructions: Mapping[str, Obstruction], around: Array, side: int) -> NDArray[np.bool_]:
     """Whether any of the directions (n, 9, 3) round each place is usable."""
-    usable = clear(site, obstructions, around.reshape(-1, 3), None, side)
-    return np.asarray(usable.reshape(around.shape[:2]).any(axis=1))
+    usable = clear(site, obstructions, around.reshape(-1, 3), None, side).reshape(around.shape[:2])
+    return np.asarray(usable.any(axis=1))
 
 
 def slack(axis_off_rad: float) -> float:
@@ -74,16 +74,19 @@ def below_the_horizon(directions: Array) -> NDArray[np.bool_]:
 
 def away_from_plan(directions: Array, planned: Array, axis_off_rad: float) -> NDArray[np.bool_]:
     """Which places lie farther from their point of the plan (n, 3; nan without one) than the axis's error explains."""
-    known = np.isfinite(planned).all(axis=1)
-    apart = separation(directions, np.where(known[:, None], planned, directions))
-    return np.asarray(apart > _SLACK + slack(axis_off_rad))
+    known = np.asarray(np.isfinite(planned).all(axis=1))
+    apart = separation(directions, np.where(known[:, np.newaxis], planned, directions))
+    return np.asarray(np.greater(apart, _SLACK + slack(axis_off_rad)))
 
 
-def place_odds(site: Site, log: Log, directions: Array, axis_off_rad: float, planned: Array | None) -> float:
-    """Logarithm of the odds of the places: each that is ruled out counts once."""
+def place_odds(
+    site: Site, log: Log, directions: Array, axis_off_rad: float, planned: Array | None
+) -> tuple[int, float]:
+    """How many places are ruled out, and the logarithm of the odds of so many."""
     buried = below_the_horizon(directions)
     ruled_out = outside(site, log, directions, axis_off_rad)
     if planned is not None:
         ruled_out |= away_from_plan(directions, planned, axis_off_rad)
-    count = np.count_nonzero(ruled_out & ~buried)
-    return float(OUTSIDE_ODDS * count + BURIED_ODDS * np.count_nonzero(buried))
+    ruled_out |= buried
+    count, below = int(np.count_nonzero(ruled_out)), int(np.count_nonzero(buried))
+    return count, OUTSIDE_ODDS * (count - below) + BURIED_ODDS * below

@@ -77,9 +77,9 @@ def smooth_field(design: Array, residuals: Array, directions: Array, latitude_ra
     dof = 2 * n - p
     flat = design.reshape(2 * n, p)
     basis = np.linalg.qr(flat / np.maximum(np.linalg.norm(flat, axis=0), 1e-300))[0]
-    left = _beyond(residuals.reshape(-1, 1), basis)[:, 0]
+    left: Array = _beyond(residuals.reshape(-1, 1), basis)[:, 0]
     functions = _functions(directions, latitude_rad)
-    columns = _beyond(np.kron(functions, np.eye(2)), basis)
+    columns = _beyond(np.asarray(np.kron(functions, np.eye(2)), float), basis)
     size = np.linalg.norm(columns, axis=0)
     columns = columns[:, size > _WEAK * np.sqrt(n)]
     columns /= np.linalg.norm(columns, axis=0)

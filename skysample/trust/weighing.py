@@ -17,7 +17,7 @@ from skysample.errors import NoSolution
 from skysample.fitting.gauss_newton import Converged, Observations, linear_step
 from skysample.fitting.outliers import deletion_f, trusted_points
 from skysample.fitting.pointing import Moment, PointingFunction
-from skysample.fitting.terms import choose_terms
+from skysample.fitting.terms import STANDARD, choose_terms
 from skysample.geometry import ARCSEC, wrap_pi
 from skysample.plugins.registry import default_registry
 from skysample.trust.places import place_odds
@@ -69,8 +69,8 @@ class Weighed:
     directions : ndarray, shape (n, 3)
         Observed, by this reading.
     field : SmoothField
-    places : float
-        Log odds of the places.
+    ruled_out : int
+        How many places the site or the plan rules out.
     odds : float
         Log odds of all, up to a constant.
     """
@@ -82,7 +82,7 @@ class Weighed:
     kept: NDArray[np.bool_]
     directions: Array
     field: SmoothField
-    places: float
+    ruled_out: int
     odds: float
 
     @property
@@ -103,6 +103,11 @@ class Weighed:
     def started_at(self, values: Array) -> Weighed:
         """The same as a start for another fit, at other coefficients."""
         return replace(self, here=replace(self.here, values=values))
+
+
+def terms_fitted(site: Site) -> int:
+    """How many terms are fitted to a run of this site."""
+    return len(STANDARD[site.mount.kind])
 
 
 def weigh(
@@ -195,10 +200,10 @@ def _weighed(
     field = SmoothField(0.0, float(np.sqrt(cost / dof)), 0)
     if smooth:
         field = smooth_field(here.design[kept], here.residuals[kept], directions[kept], latitude)
-    places = place_odds(site, log, directions, float(np.hypot(*here.values[:2])), planned)
+    ruled_out, places = place_odds(site, log, directions, float(np.hypot(*here.values[:2])), planned)
     odds = marginal(cost, dof) + field.gain + FALSE_ODDS * int(np.count_nonzero(~kept))
     odds += expected_odds(function, here.values) + places
-    return Weighed(log, site, function, here, kept, directions, field, places, odds)
+    return Weighed(log, site, function, here, kept, directions, field, ruled_out, odds)
 
 
 def expected_odds(function: PointingFunction, values: Array) -> float:

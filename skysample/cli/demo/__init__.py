@@ -10,10 +10,11 @@ import numpy as np
 
 from skysample.alignment import PolarAlignment, polar
 from skysample.alignment.comparing import Comparison, compare
+from skysample.cli.check import trust_json
 from skysample.cli.compare import compare_json, compare_lines
 from skysample.cli.demo.telescope import Telescope
 from skysample.cli.fit import fit_json, fit_lines
-from skysample.cli.polar import polar_json, polar_lines
+from skysample.cli.polar import PolarAnswer, first_screen, polar_json
 from skysample.cli.size import size_json, size_lines
 from skysample.errors import InputError
 from skysample.files.whole_files import read_text, write_whole
@@ -23,6 +24,8 @@ from skysample.runs import read_run
 from skysample.site import load_site
 from skysample.sizing import PointsNeeded, points_needed
 from skysample.sky import usable_sky
+from skysample.tracking_errors.trails import trail
+from skysample.trust import Trust, check
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -63,6 +66,8 @@ class Story:
     comparison : Comparison
     need : PointsNeeded
     final : JudgedFit
+    trust : Trust
+        In the inputs of the first run.
     """
 
     folder: Path
@@ -73,13 +78,14 @@ class Story:
     comparison: Comparison
     need: PointsNeeded
     final: JudgedFit
+    trust: Trust
 
     @property
     def answer(self) -> dict[str, Any]:
         """What `demo --json` prints."""
         return {
             "files": [str(self.folder / name) for name in FILES],
-            "before": polar_json(self.before),
+            "before": polar_json(self.before) | trust_json(self.trust),
             "after": polar_json(self.after),
             "comparison": compare_json(self.comparison),
             "size": size_json(self.need),
@@ -100,7 +106,7 @@ class Story:
         yield _chapter(
             "2. Where is the polar axis, and what to turn?",
             f"skysample polar {first} --site {site}",
-            polar_lines(self.before),
+            first_screen(PolarAnswer(self.before, trail(self.before), trust=self.trust)),
         )
         yield _chapter(
             "3. Turn the bolts, to the nearest sixteenth of a turn; a second run proves it.",
@@ -188,7 +194,8 @@ def night(folder: Path, seed: int = 1) -> Story:
     first_plan = plan(site, QUICK_POINTS, parse_utc(FIRST_START))
     first_plan.write(folder / "first-plan.ecsv")
     telescope.expose(first_plan, folder / "first.ecsv", false=1)
-    before = polar(fit(read_run(folder / "first.ecsv", site), site), site)
+    first = read_run(folder / "first.ecsv", site)
+    before = polar(fit(first, site), site)
 
     telescope = telescope.with_bolts_turned(before.moves)
     telescope.expose(plan(site, QUICK_POINTS, parse_utc(SECOND_START)), folder / "second.ecsv", false=0)
@@ -229,4 +236,5 @@ def night(folder: Path, seed: int = 1) -> Story:
         comparison=compare(before, after),
         need=need,
         final=final,
+        trust=check(first, site),
     )

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from skysample.runs.log import Log
     from skysample.site import Site
 
-_FIX = "Move one axis at a time by hand controller and watch its reading: {}; correct the column and read the run again."
+_FIX = "Move one axis at a time and watch its reading: {}; correct the column and read the run again."
+_HALF_A_TURN = np.array([np.pi, 0.0])
 _EQUATORIAL = "hour angle grows to the west, declination to the north, both in degrees"
 _ALTAZ = "azimuth grows from north through east, altitude from the horizon up, both in degrees"
 
@@ -35,12 +36,12 @@ def mistakes(site: Site) -> Iterator[Mistake]:
         "both reversed": ("both axes count the other way", lambda a: -a, -6.0),
         "primary reversed from the opposite side": (
             f"{first} counts the other way and from {opposite}",
-            lambda a: a * [-1.0, 1.0] + [np.pi, 0.0],
+            lambda a: a * [-1.0, 1.0] + _HALF_A_TURN,
             -6.5,
         ),
         "primary from the opposite side": (
             f"{first} counts from {opposite}",
-            lambda a: a + [np.pi, 0.0],
+            lambda a: a + _HALF_A_TURN,
             -5.5,
         ),
         "secondary from the far end": (

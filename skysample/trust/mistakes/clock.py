@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from skysample.astrometry.times import at_utc
 from skysample.plugins.contracts import Mistake
 
 if TYPE_CHECKING:
@@ -20,9 +21,7 @@ _NEAR_MIN = (-20.0, -8.0, -3.0, 3.0, 8.0, 20.0)
 
 def shifted(log: Log, hours: float) -> Log:
     """The same rows, so many hours earlier."""
-    from astropy.time import TimeDelta
-
-    return replace(log, time=log.time - TimeDelta(hours / 24.0, format="jd"))
+    return replace(log, time=at_utc(log.time.jd1, log.time.jd2 - hours / 24.0))
 
 
 def clock_fast(hours: float, *, near: bool = False) -> Mistake:

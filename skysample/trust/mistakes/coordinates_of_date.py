@@ -9,8 +9,11 @@ from skysample.astrometry.of_date import icrs_from_apparent, icrs_from_mean
 from skysample.plugins.contracts import Mistake
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
+    from astropy.time import Time
+
+    from skysample.geometry import Array
     from skysample.runs.log import Log
     from skysample.site import Site
 
@@ -27,7 +30,11 @@ def mistakes(site: Site) -> Iterator[Mistake]:  # noqa: ARG001 - every cause is 
         for kind, convert in _KINDS.items():
 
             def undo(
-                log: Log, site: Site, solved: bool = solved, target: bool = target, convert=convert
+                log: Log,
+                site: Site,
+                solved: bool = solved,
+                target: bool = target,
+                convert: Callable[[Array, Time], Array] = convert,
             ) -> tuple[Log, Site] | None:
                 if target and not log.from_targets:
                     return None

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
+from skysample.astrometry.times import iso
 from skysample.plugins.contracts import Mistake
 from skysample.trust.mistakes.clock import shifted
 
@@ -33,11 +35,8 @@ def mistakes(site: Site) -> Iterator[Mistake]:  # noqa: ARG001 - every cause is 
 
 
 def _swapped(log: Log, site: Site) -> tuple[Log, Site] | None:
-    from astropy.time import Time
-
-    first = log.time[0].ymdhms
-    year, month, day = int(first["year"]), int(first["month"]), int(first["day"])
+    year, month, day = (int(part) for part in str(iso(log.time[:1], 0)[0])[:10].split("-"))
     if day > 12 or day == month:
         return None
-    written, meant = Time(f"{year}-{month:02d}-{day:02d}"), Time(f"{year}-{day:02d}-{month:02d}")
-    return shifted(log, 24.0 * float((written - meant).jd)), site
+    late = date(year, month, day) - date(year, day, month)
+    return shifted(log, 24.0 * late.days), site

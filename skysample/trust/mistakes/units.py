@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -58,7 +58,7 @@ def _undo(
         chosen = [first, second]
         if np.max(np.abs(np.degrees(angles[:, chosen]))) > largest:
             return None
-        scaled = np.where(chosen, angles * factor, angles)
-        return replace(log, **{field: scaled}), site
+        scaled: dict[str, Any] = {field: np.where(chosen, angles * factor, angles)}
+        return replace(log, **scaled), site
 
     return undo
