@@ -115,11 +115,6 @@ def over_the_sky(
     return FinalModel(site, region, model, over_sky @ scaled.factor, scaled.factor)
 
 
-def final_terms(model: FittedModel, terms: Sequence[str] | None) -> Sequence[str]:
-    """Terms of the final model: as named, or the extended set and the terms of the pilot model."""
-    return ("extended", *model.names) if terms is None else terms
-
-
 def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | None) -> FittedModel:
     """Copy a model with other terms: new ones are zero, and the covariance is dropped."""
     available = (registry or default_registry()).terms(model.mount, model.plugins)

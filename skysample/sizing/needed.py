@@ -20,7 +20,7 @@ from skysample.sampling.exchange import Places, exchanged
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.site.mount_axes import sides
 from skysample.sizing.confidence import error_upper, noise_upper, variance_draws
-from skysample.sizing.final_model import final_terms, over_the_sky, wanted_error, with_terms
+from skysample.sizing.final_model import over_the_sky, wanted_error, with_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -169,7 +169,8 @@ def points_needed(
     model.check_site(site)
     sigma = model.sigma
     wanted = wanted_error(target, sigma)
-    final = over_the_sky(site, with_terms(model, final_terms(model, terms), registry), sky, registry)
+    wanted_terms = ("extended", *model.names) if terms is None else terms
+    final = over_the_sky(site, with_terms(model, wanted_terms, registry), sky, registry)
     if max_points < final.terms:
         raise InputError(
             f"max_points must be at least {final.terms}, the number of terms; got {max_points}",
