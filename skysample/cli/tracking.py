@@ -54,7 +54,7 @@ def tracking(
 
 def tracking_json(found: Tracking) -> dict[str, Any]:
     """Keys of `tracking --json`."""
-    from skysample.tracking_errors.component import PRACTICE_ARCSEC
+    from skysample.tracking_errors.quality import PRACTICE_ARCSEC
 
     return {
         "rows": len(found.log),

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from skysample.report.page import render_report, write_report
-from skysample.report.record import AxisFinding, EarlierRun, Record, build_record
-from skysample.report.source_files import SourceFile
+from skysample.report.record import AxisFinding, EarlierRun, Record, SourceFile, build_record
 
 __all__ = [
     "AxisFinding",

@@ -1,17 +1,22 @@
-"""What a record holds: all results, and the files they were computed from."""
+"""What a record holds: all results, and the files and the software they were computed with."""
 
 from __future__ import annotations
 
+import hashlib
+import pathlib
+import platform
+import tomllib
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from skysample.alignment import PolarAlignment, polar
 from skysample.alignment.comparing import Comparison, compare
 from skysample.alignment.history import History, history
-from skysample.errors import NoSolution, NotDetermined
+from skysample.errors import InputError, NoSolution, NotDetermined
+from skysample.files.whole_files import read_text
 from skysample.fitting import FittedModel, fit, load_model
 from skysample.plugins.registry import Registry, default_registry
-from skysample.report.source_files import SourceFile, software, source_files
 from skysample.runs import Run, read_run
 from skysample.scoring.judged import JudgedFit, judge
 from skysample.sizing import LearningCurve, PointsNeeded, learning_curve, points_needed
@@ -20,10 +25,11 @@ from skysample.tracking_errors.log import read_tracking_log
 from skysample.tracking_errors.quality import Tracking, tracking
 from skysample.tracking_errors.trails import Trails, trail
 from skysample.trust import Trust, check
+from skysample.version import __version__
 
 if TYPE_CHECKING:
     import os
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from astropy.time import Time
     from astropy.units import Quantity
@@ -31,6 +37,29 @@ if TYPE_CHECKING:
     from skysample.site import Site
 
     Path = str | os.PathLike[str]
+
+_PACKAGES = ("numpy", "scipy", "astropy", "pyerfa", "hpgeom")
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """A file behind the record.
+
+    Attributes
+    ----------
+    part : str
+        What it is: "site", "horizon", "final run", "first run", "second run", "earlier model", "tracking log".
+    name : str
+        Without its folder.
+    sha256 : str
+        Hexadecimal digest of its bytes.
+    size_bytes : int
+    """
+
+    part: str
+    name: str
+    sha256: str
+    size_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,13 +257,13 @@ def build_record(
     sources += [*(("earlier model", path) for path in model_paths), ("tracking log", tracking_path)]
     return Record(
         site=site,
-        files=source_files(site_path, sources),
+        files=_source_files(site_path, sources),
         run=run,
         final=final,
         axis=axis,
         sky=region,
         learning=learning_curve(final.model, run, site, wanted, sky=region, registry=plugins),
-        software=software(plugins),
+        software=_software(plugins),
         made_utc=str(iso(made, 0)),
         before=before,
         after=after,
@@ -282,3 +311,40 @@ def _tracked(path: Path, site: Site, model: FittedModel) -> Tracking:
     log = read_tracking_log(path)
     known = log.target_deg is not None and log.start is not None
     return tracking(log, site, model) if known else tracking(log)
+
+
+def _source_files(site_path: Path, others: Iterable[tuple[str, Path | None]]) -> tuple[SourceFile, ...]:
+    """Name, size and digest of a site file, of its horizon file if it has one, and of other parts that are not None.
+
+    Raises
+    ------
+    InputError
+        If one cannot be read.
+    """
+    horizon = tomllib.loads(read_text(site_path)).get("sky", {}).get("horizon")
+    sources: list[tuple[str, Path | None]] = [("site", site_path)]
+    if isinstance(horizon, str):
+        sources.append(("horizon", pathlib.Path(site_path).parent / horizon))
+    return tuple(
+        _source_file(part, pathlib.Path(path)) for part, path in [*sources, *others] if path is not None
+    )
+
+
+def _source_file(part: str, path: pathlib.Path) -> SourceFile:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputError(f"cannot be read ({reason}); check the path", file=str(path)) from None
+    return SourceFile(part, path.name, hashlib.sha256(content).hexdigest(), len(content))
+
+
+def _software(registry: Registry) -> tuple[tuple[str, str], ...]:
+    """Names and versions of the software that computed the record, third-party plugins included."""
+    others = {
+        (each.distribution, each.version)
+        for each in registry.installed
+        if each.distribution != "skysample" and not each.problem
+    }
+    own = ((package, version(package)) for package in _PACKAGES)
+    return ("Python", platform.python_version()), ("skysample", __version__), *own, *sorted(others)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.alignment.wedge import ARCMIN
 from skysample.astrometry.times import iso
 from skysample.site.mount_axes import limits
 
@@ -71,13 +72,13 @@ def typeset(text: str) -> str:
     return text
 
 
-def measured(value: float, error: float, unit: str) -> str:
+def measured(value: float, error: float, unit: str = "'") -> str:
     """Write a number with its error, to as many decimals as the error bears: 37.42' +- 0.08'."""
     decimals = 1 if error >= 0.1 else 2 if error >= 0.005 or error == 0.0 else 3
     return f"{value:.{decimals}f}{unit} +- {error:.{decimals}f}{unit}"
 
 
-def signed(value: float, error: float, unit: str) -> str:
+def signed(value: float, error: float, unit: str = "'") -> str:
     """Write a number with its sign and error; without a sign where it rounds to zero."""
     text = measured(abs(value), error, unit)
     return text if float(text.partition(unit)[0]) == 0.0 else ("-" if value < 0.0 else "+") + text
@@ -90,7 +91,13 @@ def probability(p: float) -> str:
 
 def total(alignment: PolarAlignment) -> str:
     """Write the angle between the axis and where it should point, with its error."""
-    return measured(float(alignment.total_error.value), float(alignment.left.value), "'")
+    return measured(float(alignment.total_error.value), float(alignment.left.value))
+
+
+def axis_arcmin(alignment: PolarAlignment) -> list[tuple[float, float]]:
+    """Both angles of the axis, each with its error."""
+    both = np.transpose([alignment.aim, alignment.stderr_rad]) / ARCMIN
+    return [(float(angle), float(error)) for angle, error in both]
 
 
 def site_facts(site: Site, sky: UsableSky) -> Facts:
@@ -196,9 +203,7 @@ def axis_rows(record: Record) -> Rows:
 def _axis_column(alignment: PolarAlignment | None) -> list[str]:
     if alignment is None:
         return ["not determined"] * 3
-    values = np.degrees((alignment.first_rad, alignment.second_rad)) * 60.0
-    errors = np.degrees(alignment.stderr_rad) * 60.0
-    return [*(signed(*each, "'") for each in zip(values, errors, strict=True)), total(alignment)]
+    return [*(signed(*each) for each in axis_arcmin(alignment)), total(alignment)]
 
 
 def _cells(table: QTable, **formats: Callable[[Any], str]) -> Rows:

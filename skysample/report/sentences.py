@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from skysample.alignment.instructions import bolt_steps, instruction
-from skysample.report.rows import measured, total
+from skysample.alignment.wedge import ARCMIN
+from skysample.report.rows import axis_arcmin, measured, total
 
 if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from skysample.scoring import Score
     from skysample.scoring.residual_tests import Structure
     from skysample.tracking_errors.trails import Trails
-
-_ARCMIN = math.degrees(1.0) * 60.0
 
 
 def axis_sentences(alignment: PolarAlignment) -> list[str]:
@@ -34,17 +32,10 @@ def axis_sentences(alignment: PolarAlignment) -> list[str]:
     list of str
         The first begins with the condition on which the answer rests, where there is one.
     """
-    first, second = (
-        (_ARCMIN * value, _ARCMIN * float(error))
-        for value, error in zip(
-            (alignment.first_rad, alignment.second_rad), alignment.stderr_rad, strict=True
-        )
-    )
+    first, second = axis_arcmin(alignment)
     names = ("altitude", "azimuth") if alignment.equatorial else ("north", "east")
-    half = [
-        f"{name} +- {alignment.t_limit * error:.2f}'"
-        for name, (_, error) in zip(names, (first, second), strict=True)
-    ]
+    errors = alignment.t_limit * first[1], alignment.t_limit * second[1]
+    half = [f"{name} +- {error:.2f}'" for name, error in zip(names, errors, strict=True)]
     confidence = f"95 % confidence: {' and '.join(half)} ({alignment.dof} degrees of freedom)."
     condition = f"{alignment.condition} " if alignment.condition else ""
     if not alignment.equatorial:
@@ -58,7 +49,7 @@ def axis_sentences(alignment: PolarAlignment) -> list[str]:
         ]
     height = _with_side(alignment, first, "above the true pole", "below the true pole")
     turn = _with_side(alignment, second, "east of it", "west of it")
-    higher = alignment.refraction_rad * _ARCMIN
+    higher = alignment.refraction_rad / ARCMIN
     refracted = _with_side(
         alignment, (first[0] - higher, first[1]), "above the refracted pole", "below the refracted pole"
     )
@@ -72,7 +63,7 @@ def axis_sentences(alignment: PolarAlignment) -> list[str]:
 
 def _with_side(alignment: PolarAlignment, found: tuple[float, float], plus: str, minus: str) -> str:
     value, error = found
-    text = f"{measured(abs(value), error, chr(39))} {plus if value >= 0.0 else minus}"
+    text = f"{measured(abs(value), error)} {plus if value >= 0.0 else minus}"
     return text if abs(value) > alignment.t_limit * error else f"{text} (not significant)"
 
 
@@ -81,8 +72,8 @@ def change(comparison: Comparison) -> str:
     (first, first_error), (second, second_error) = comparison.changes_arcmin
     ways = ("up", "down") if comparison.after.equatorial else ("to the north", "to the south")
     return (
-        f"Between the two runs the axis moved {measured(abs(first), first_error, chr(39))} {ways[first < 0.0]}"
-        f" and {measured(abs(second), second_error, chr(39))} to the {'east' if second >= 0.0 else 'west'}."
+        f"Between the two runs the axis moved {measured(abs(first), first_error)} {ways[first < 0.0]}"
+        f" and {measured(abs(second), second_error)} to the {'east' if second >= 0.0 else 'west'}."
     )
 
 

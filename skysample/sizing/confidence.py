@@ -96,12 +96,11 @@ def error_upper(variances: Array, dof: int | None) -> float:
     def short(log_share: float) -> float:
         return chance_of_meeting(variances, float(np.exp(log_share)), dof) - CONFIDENCE
 
-    least = 0.5 * np.log(float(np.min(variances)))
     reach = np.log(noise_upper(dof))
-    high = np.log(plain) + reach + 1e-9
+    low, high = 0.5 * np.log(float(np.min(variances))) - reach - 5.0, np.log(plain) + reach + 1e-9
     while short(high) < 0.0:
         high += 0.1
-    return float(np.exp(brentq(short, least - reach - 5.0, high, xtol=1e-10)))
+    return float(np.exp(brentq(short, low, high, xtol=1e-10)))
 
 
 def noise_limits(first_dof: int, design_error: Array) -> Array:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting.gauss_newton import Converged
@@ -114,11 +115,6 @@ def over_the_sky(
     return FinalModel(site, region, model, over_sky @ scaled.factor, scaled.factor)
 
 
-def final_terms(model: FittedModel, terms: Sequence[str] | None) -> Sequence[str]:
-    """Terms of the final model: as named, or the extended set and the terms of the pilot model."""
-    return ("extended", *model.names) if terms is None else terms
-
-
 def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | None) -> FittedModel:
     """Copy a model with other terms: new ones are zero, and the covariance is dropped."""
     available = (registry or default_registry()).terms(model.mount, model.plugins)
@@ -127,9 +123,8 @@ def with_terms(model: FittedModel, terms: Sequence[str], registry: Registry | No
     function = replace(
         model.function, names=names, terms=tuple(available[name] for name in names if name not in rotations)
     )
-    values = np.array(
-        [model.values_rad[model.names.index(name)] if name in model.names else 0.0 for name in names]
-    )
+    known = dict(zip(model.names, model.values_rad, strict=True))
+    values = np.array([known.get(name, 0.0) for name in names])
     return replace(model, function=function, values_rad=values, covariance_rad2=np.zeros((len(names),) * 2))
 
 
@@ -145,8 +140,6 @@ def mean_variance(information: Array) -> Array:
 
 def wanted_error(target: Quantity | None, sigma: Quantity) -> Quantity:
     """Check a target, or use the default one; arcsec."""
-    from astropy import units as u
-
     if not sigma > 0.0 * u.arcsec:
         raise InputError(
             "the model has no noise, so no number of points follows from it; fit a real run", key="model"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.geometry import ARCSEC
+from skysample.geometry import arcsec
 from skysample.scoring.term_evidence import used_points
 from skysample.sizing.confidence import error_upper
 from skysample.sizing.final_model import mean_variance, over_the_sky, wanted_error
@@ -114,15 +114,17 @@ def learning_curve(
     model.check_site(site)
     wanted = wanted_error(target, model.sigma)
     final = over_the_sky(site, model, sky, registry)
-    subsets = _Subsets.drawn(*final.weighted_rows(points), seed)
+    rows, residuals = final.weighted_rows(points)
+    rng = np.random.default_rng(seed)
+    orders = np.array([rng.permutation(len(rows)) for _ in range(_SUBSETS)])
+    subsets = _Subsets(rows, residuals, orders, np.swapaxes(rows, 1, 2) @ rows)
     dof = None if target is None else model.dof
     share = float(wanted / model.sigma)
     # A subset contains the smaller ones of its order, so the error falls with every point: bisect for the edge.
     sizes = subsets.sizes
     first = bisect_left(sizes, True, key=lambda size: error_upper(subsets.variances(size), dof) <= share)
     answer = sizes[first] if first < len(sizes) else None
-    table = _table(subsets, model.sigma, dof, answer)
-    return LearningCurve(len(subsets.rows), answer, wanted, model.sigma, table)
+    return LearningCurve(len(rows), answer, wanted, model.sigma, _table(subsets, model, dof, answer))
 
 
 @dataclass(frozen=True)
@@ -133,12 +135,6 @@ class _Subsets:
     residuals: Array
     orders: NDArray[np.int64]
     information: Array
-
-    @classmethod
-    def drawn(cls, rows: Array, residuals: Array, seed: int) -> _Subsets:
-        rng = np.random.default_rng(seed)
-        orders = np.array([rng.permutation(len(rows)) for _ in range(_SUBSETS)])
-        return cls(rows, residuals, orders, np.swapaxes(rows, 1, 2) @ rows)
 
     @property
     def sizes(self) -> range:
@@ -169,22 +165,20 @@ class _Subsets:
         return np.asarray(np.tensordot(chosen, self.information, axes=1))
 
 
-def _table(subsets: _Subsets, sigma: Quantity, dof: int | None, answer: int | None) -> QTable:
-    from astropy import units as u
+def _table(subsets: _Subsets, model: FittedModel, dof: int | None, answer: int | None) -> QTable:
     from astropy.table import QTable
 
-    noise = float(sigma.value)
     steps = np.unique(np.linspace(subsets.sizes[0], subsets.sizes[-1], _SHOWN).round().astype(int))
-    sizes = sorted({*steps.tolist(), *([answer] if answer else [])})
-    sizes = [size for size in sizes if np.isfinite(subsets.variances(size)).all()]
-    variances = [subsets.variances(size) for size in sizes]
-    missed = [subsets.missed(size, noise * ARCSEC) for size in sizes]
+    sizes = sorted({*steps.tolist(), answer or len(subsets.rows)})
+    variances = {size: subsets.variances(size) for size in sizes}
+    sizes = [size for size in sizes if np.isfinite(variances[size]).all()]
+    missed = np.array([subsets.missed(size, model.sigma_rad) for size in sizes]).reshape(-1, 2)
     return QTable(
         {
             "points": np.array(sizes, int),
-            "sky_rms": noise * np.sqrt([np.median(each) for each in variances]) * u.arcsec,
-            "sky_rms_upper": np.array([noise * error_upper(each, dof) for each in variances]) * u.arcsec,
-            "missed": np.array([each[0] for each in missed]) / ARCSEC * u.arcsec,
-            "expected": np.array([each[1] for each in missed]) / ARCSEC * u.arcsec,
+            "sky_rms": model.sigma * np.sqrt([np.median(variances[size]) for size in sizes]),
+            "sky_rms_upper": model.sigma * np.array([error_upper(variances[size], dof) for size in sizes]),
+            "missed": arcsec(missed[:, 0]),
+            "expected": arcsec(missed[:, 1]),
         }
     )

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.errors import InputError, NoSolution
 from skysample.listeners import tell
@@ -18,7 +20,7 @@ from skysample.sampling.exchange import Places, exchanged
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.site.mount_axes import sides
 from skysample.sizing.confidence import error_upper, noise_upper, variance_draws
-from skysample.sizing.final_model import final_terms, over_the_sky, wanted_error, with_terms
+from skysample.sizing.final_model import over_the_sky, wanted_error, with_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -167,7 +169,8 @@ def points_needed(
     model.check_site(site)
     sigma = model.sigma
     wanted = wanted_error(target, sigma)
-    final = over_the_sky(site, with_terms(model, final_terms(model, terms), registry), sky, registry)
+    wanted_terms = ("extended", *model.names) if terms is None else terms
+    final = over_the_sky(site, with_terms(model, wanted_terms, registry), sky, registry)
     if max_points < final.terms:
         raise InputError(
             f"max_points must be at least {final.terms}, the number of terms; got {max_points}",
@@ -191,8 +194,8 @@ def points_needed(
             partial=table,
         )
     upper = sigma if dof is None else sigma * noise_upper(dof)
-    names, share = final.model.names, failed_share
-    return PointsNeeded(recommended, smallest, wanted, sigma, upper, names, share, table, other)
+    names = final.model.names
+    return PointsNeeded(recommended, smallest, wanted, sigma, upper, names, failed_share, table, other)
 
 
 @dataclass(frozen=True)
@@ -230,21 +233,20 @@ class Grids:
 
     def _informed(self, points: int) -> Places:
         """Exchange points for better ones as the informed design does, on coarser cells."""
-        if ("cells", 0) not in self._made:
-            self._made["cells", 0] = self._candidates()
-        candidates, sky = self._made["cells", 0], self.final.sky
+        candidates, sky = self._candidates, self.final.sky
         area_sr = float(sky.reachable.sum()) * sky.pixel_sr
         cosine = math.cos(DEFAULT_SEPARATION * ideal_separation_rad(area_sr, points))
         # The cells follow a curve that fills the sky: equal steps along it are spread well enough to start from.
         start = np.linspace(0, len(candidates) - 1, points).round().astype(int)
         return exchanged(candidates, candidates[start], cosine)
 
+    @cached_property
     def _candidates(self) -> Places:
         sky = self.final.sky
         cells, side_of = [], []
-        for column, side in enumerate(sides(sky.site.mount.kind)):
-            if sky.reachable[:, column].any():
-                merged = edge_resolved_cells(sky.directions[sky.reachable[:, column]], _CANDIDATES)[0]
+        for side, reached in zip(sides(sky.site.mount.kind), sky.reachable.T, strict=False):
+            if reached.any():
+                merged = edge_resolved_cells(sky.directions[reached], _CANDIDATES)[0]
                 cells.append(merged[sky.usable(merged, side)])
                 side_of.append(np.full(len(cells[-1]), side))
         directions, every_side = np.concatenate(cells), np.concatenate(side_of)
@@ -329,32 +331,27 @@ class Sizes:
 
 
 def _table(sizes: Sizes, design: str, points: list[int], centre: int, sigma: Quantity) -> QTable:
-    from astropy import units as u
     from astropy.table import QTable
 
-    final, noise = sizes.grids.final, float(sigma.to_value(u.arcsec))
-    rotations = len(final.model.function.rotation_slots)
-    columns = np.empty((4, len(points)))
-    for column, number in zip(columns.T, points, strict=True):
+    final = sizes.grids.final
+    first = len(final.model.function.rotation_slots)
+    rows = []
+    for number in points:
         grid = sizes.grids.places(design, number).rows
         covariance = np.linalg.inv(np.einsum("nip,niq->pq", grid, grid)) / (1.0 - sizes.failed_share)
         variances = sizes.variances(design, number)
-        error = noise * final.radial_error(covariance)
+        error, stderr = final.radial_error(covariance), final.term_errors(covariance)
         # Failures cost a little more than their share, as they leave holes.
-        typical = noise * float(np.sqrt(np.median(variances)))
-        stderr = noise * final.term_errors(covariance)
-        stderr = stderr[rotations:] if len(stderr) > rotations else stderr
-        column[:] = (
-            typical,
-            noise * error_upper(variances, sizes.dof),
-            typical * float(np.percentile(error, 95.0) / np.sqrt(np.mean(error**2))),
-            float(np.max(stderr)) * _detection_factor(2 * number - final.terms, final.terms),
-        )
+        typical = float(np.sqrt(np.median(variances)))
+        peak = np.percentile(error, 95.0) / np.sqrt(np.mean(error**2))
+        largest = np.max(stderr[first if len(stderr) > first else 0 :])
+        factor = _detection_factor(2 * number - final.terms, final.terms)
+        rows.append((typical, error_upper(variances, sizes.dof), typical * peak, largest * factor))
     names = ("sky_rms", "sky_rms_upper", "sky_p95", "detectable")
     return QTable(
         {
             "points": np.array(points, int),
-            **{name: column * u.arcsec for name, column in zip(names, columns, strict=True)},
+            **dict(zip(names, sigma * np.transpose(rows), strict=True)),
             "minutes": sizes.minutes(design, points, centre) * u.min,
         }
     )

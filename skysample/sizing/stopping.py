@@ -7,12 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from astropy import units as u
 
 from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit
 from skysample.fitting.gauss_newton import Observations
+from skysample.fitting.terms import choose_terms
 from skysample.planning.plan_table import Plan
 from skysample.planning.session import Session
+from skysample.plugins.registry import default_registry
 from skysample.sampling.exchange import gains
 from skysample.sizing.confidence import noise_limits
 from skysample.sizing.final_model import DEFAULT_TARGET, mean_variance, over_the_sky, wanted_error
@@ -24,10 +27,10 @@ if TYPE_CHECKING:
     from astropy.units import Quantity
     from numpy.typing import NDArray
 
-    from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.plugins.registry import Registry
     from skysample.runs import Run
+    from skysample.sizing.final_model import FinalModel
     from skysample.sky import UsableSky
 
 __all__ = ["RunProgress", "progress"]
@@ -171,21 +174,24 @@ def progress(
     if run is not None:
         with suppress(NotDetermined):
             model = fit(run, plan.site, wanted_terms, registry=registry)
-    if run is None or model is None:
-        return _too_few(len(done), plan, left, target, wanted_terms, registry)
-    final = over_the_sky(plan.site, model, sky or plan.sky, registry)
-    rows = final.weighted_rows(Observations.of(run, np.isin(run.rows, model.run.rows)))[0]
-    information = np.cumsum(np.swapaxes(rows, 1, 2) @ rows, axis=0)
-    first = min(final.terms // 2 + 1, len(rows))
-    errors = np.sqrt(mean_variance(information[first - 1 :]))
-    if not np.isfinite(errors[-1]):
-        return _too_few(model.run.used, plan, left, target, wanted_terms, registry)
-    # Looks at which the points did not determine the terms were none.
-    blind = int(np.argmax(np.isfinite(errors)))
-    at = plan.order[left]
-    order, after = _best_first(information[-1], final.rows(plan.grid.directions[at], plan.grid.sides[at]))
-    first_dof = 2 * (first + blind) - final.terms
-    return _judged(model, plan, first_dof, errors[blind:], left[order], after, target)
+    if run is not None and model is not None:
+        final = over_the_sky(plan.site, model, sky or plan.sky, registry)
+        found = _judged(final, run, plan, left, target)
+        if found is not None:
+            return found
+    available = (registry or default_registry()).terms(plan.site.mount, plan.site.plugins)
+    unknown = np.full(len(left), np.inf) * u.arcsec
+    return RunProgress(
+        taken=len(done) if model is None else model.run.used,
+        terms=choose_terms(plan.site.mount.kind, wanted_terms, available),
+        target=None if target is None else wanted_error(target, 1.0 * u.arcsec),
+        sigma=np.nan * u.arcsec,
+        sky_rms=np.inf * u.arcsec,
+        sky_rms_upper95=np.inf * u.arcsec,
+        enough=False,
+        reachable=True,
+        next_points=_points(plan, left, unknown, unknown),
+    )
 
 
 def _best_first(information: Array, rows: Array) -> tuple[NDArray[np.int64], Array]:
@@ -203,73 +209,47 @@ def _best_first(information: Array, rows: Array) -> tuple[NDArray[np.int64], Arr
 
 
 def _judged(
-    model: FittedModel,
-    plan: Plan,
-    first_dof: int,
-    before: Array,
-    order: NDArray[np.int64],
-    after: Array,
-    target: Quantity | None,
-) -> RunProgress:
-    """Judge the errors for unit noise at each look so far and after each point still to come."""
-    from astropy import units as u
-
-    errors = np.concatenate([before, after])
-    dof = first_dof + 2 * np.arange(len(errors))
-    limits = noise_limits(first_dof, errors)
+    final: FinalModel, run: Run, plan: Plan, left: NDArray[np.int64], target: Quantity | None
+) -> RunProgress | None:
+    """Judge each look so far and after each point still to come; None while the points are too few for the terms."""
+    model = final.model
+    rows = final.weighted_rows(Observations.of(run, np.isin(run.rows, model.run.rows)))[0]
+    information = np.cumsum(np.swapaxes(rows, 1, 2) @ rows, axis=0)
+    first = min(final.terms // 2 + 1, len(rows))
+    before = np.sqrt(mean_variance(information[first - 1 :]))
+    if not np.isfinite(before[-1]):
+        return None
+    # Looks at which the points did not determine the terms were none.
+    blind = int(np.argmax(np.isfinite(before)))
+    at = plan.order[left]
+    order, after = _best_first(information[-1], final.rows(plan.grid.directions[at], plan.grid.sides[at]))
+    errors = np.concatenate([before[blind:], after])
+    dof = 2 * (first + blind + np.arange(len(errors))) - final.terms
+    limits = noise_limits(int(dof[0]), errors)
     # From now on expect the noise as estimated now, with ever more degrees of freedom.
-    now = len(before) - 1
+    now = slice(len(before) - blind - 1, None)
+    expected = model.sigma * errors[now]
     with np.errstate(divide="ignore"):
-        upper = model.sigma * errors[now:] * np.sqrt(dof[now:] / limits[now:])
-    expected = model.sigma * errors[now:]
+        upper = expected * np.sqrt(dof[now] / limits[now])
     wanted = wanted_error(target, model.sigma)
-    met = errors[now:] <= DEFAULT_TARGET if target is None else upper <= wanted
-    first = int(np.argmax(met)) if met.any() else len(met) - 1
+    met = errors[now] <= DEFAULT_TARGET if target is None else upper <= wanted
+    more = int(np.argmax(met)) if met.any() else len(met) - 1
     return RunProgress(
         taken=model.run.used,
         terms=model.names,
         target=wanted,
-        sigma=model.sigma.to(u.arcsec),
+        sigma=model.sigma,
         sky_rms=expected[0],
         sky_rms_upper95=upper[0],
         enough=bool(met[0]),
         reachable=bool(met.any()),
-        next_points=_points(plan, order[:first], expected[1 : first + 1], upper[1 : first + 1]),
+        next_points=_points(plan, left[order[:more]], expected[1 : more + 1], upper[1 : more + 1]),
         by_design=target is None,
-    )
-
-
-def _too_few(
-    taken: int,
-    plan: Plan,
-    left: NDArray[np.int64],
-    target: Quantity | None,
-    terms: Sequence[str],
-    registry: Registry | None,
-) -> RunProgress:
-    from astropy import units as u
-
-    from skysample.fitting.terms import choose_terms
-    from skysample.plugins.registry import default_registry
-
-    available = (registry or default_registry()).terms(plan.site.mount, plan.site.plugins)
-    unknown = np.full(len(left), np.inf) * u.arcsec
-    return RunProgress(
-        taken=taken,
-        terms=choose_terms(plan.site.mount.kind, terms, available),
-        target=None if target is None else wanted_error(target, 1.0 * u.arcsec),
-        sigma=np.nan * u.arcsec,
-        sky_rms=np.inf * u.arcsec,
-        sky_rms_upper95=np.inf * u.arcsec,
-        enough=False,
-        reachable=True,
-        next_points=_points(plan, left, unknown, unknown),
     )
 
 
 def _points(plan: Plan, chosen: NDArray[np.int64], sky_rms: Quantity, upper: Quantity) -> QTable:
     """Rows of the plan, with the errors expected after each."""
-    from astropy import units as u
     from astropy.table import QTable
 
     rows = plan.table[chosen]

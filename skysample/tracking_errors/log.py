@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -136,13 +137,9 @@ class TrackingLog:
         declared = _declared(table.meta, dict(assume or {}), file)
         columns = Columns(table, np.arange(len(table)), file)
         frame, chosen = _components(columns)
-        errors = (
-            np.stack(
-                [columns.floats(name, -_LARGEST_ARCSEC, _LARGEST_ARCSEC, unit="arcsec") for name in chosen],
-                axis=1,
-            )
-            if len(table)
-            else np.zeros((0, len(chosen)))
+        errors = np.stack(
+            [columns.floats(name, -_LARGEST_ARCSEC, _LARGEST_ARCSEC, unit="arcsec") for name in chosen],
+            axis=1,
         )
         there = np.asarray(np.isfinite(errors).all(axis=1), bool)
         if np.count_nonzero(there) < FEWEST_ROWS:
@@ -160,7 +157,7 @@ class TrackingLog:
             source=declared["source"] or ("guide" if frame == "sky" else "encoder"),
             corrections=declared["corrections"] or "unknown",
             target_deg=declared["target"],
-            pier=declared["pier"] or "",
+            pier=declared["pier"],
             lost=int(np.count_nonzero(~there)),
             file=file,
         )
@@ -192,44 +189,37 @@ def read_tracking_log(
 
 
 def _declared(meta: Mapping[str, Any], assume: Mapping[str, str], file: str | None) -> dict[str, Any]:
+    """Each declaration, empty where it is not made, and the target."""
+    from skysample.files.tables import as_float
+
+    known, given = [*_DECLARATIONS, *_NUMBERS], {**meta, **assume}
     for key in assume:
-        if key not in {**_DECLARATIONS, **_NUMBERS}:
-            known = ", ".join([*_DECLARATIONS, *_NUMBERS])
-            raise InputError(f"{key!r} cannot be assumed; known are {known}", key=key)
+        if key not in known:
+            raise InputError(f"{key!r} cannot be assumed; known are {', '.join(known)}", key=key)
     declared: dict[str, Any] = {}
     for key, allowed in _DECLARATIONS.items():
-        value = assume.get(key, meta.get(key))
-        word = None if value is None else str(value).strip().lower()
+        value = given.get(key)
+        declared[key] = word = "" if value is None else str(value).strip().lower()
         if word and word not in allowed:
             where = None if key in assume else file
             raise InputError(f"{key} is {word!r:.60}; write {' or '.join(allowed)}", file=where, key=key)
-        declared[key] = word or None
-    numbers = [
-        _number(key, assume.get(key, meta.get(key)), None if key in assume else file) for key in _NUMBERS
-    ]
-    if (numbers[0] is None) != (numbers[1] is None):
+    target = []
+    for key, (low, high) in _NUMBERS.items():
+        value, number = given.get(key), np.nan
+        if value is None:
+            continue
+        with suppress(ValueError):
+            number = as_float(str(value).strip())
+        if not low <= number <= high:
+            where = None if key in assume else file
+            message = f"{key} is {str(value)!r:.60}; write degrees, {low:g} to {high:g}"
+            raise InputError(message, file=where, key=key)
+        target.append(number)
+    if len(target) == 1:
         raise InputError(
             "give both target_ra_deg and target_dec_deg, or neither", file=file, key="target_ra_deg"
         )
-    declared["target"] = None if numbers[0] is None else tuple(numbers)
-    return declared
-
-
-def _number(key: str, value: Any, file: str | None) -> float | None:
-    from skysample.files.tables import as_float
-
-    if value is None:
-        return None
-    low, high = _NUMBERS[key]
-    try:
-        number = as_float(str(value).strip())
-    except ValueError:
-        number = np.nan
-    if not low <= number <= high:
-        raise InputError(
-            f"{key} is {str(value)!r:.60}; write degrees, {low:g} to {high:g}", file=file, key=key
-        )
-    return number
+    return declared | {"target": tuple(target) or None}
 
 
 def _components(columns: Columns) -> tuple[str, list[str]]:

@@ -12,12 +12,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from skysample.fitting.scaled_design import ScaledDesign
+
 if TYPE_CHECKING:
     from skysample.geometry import Array
 
 _PER_PEAK = 5
 _MOST_FREQUENCIES = 500_000
 _MOST_PERIODS = 5
+_SMALLEST = 3e-8
+"""Share of the largest singular value below which two frequencies are one: the errors then leave that out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,27 +59,27 @@ class Decomposition:
     ----------
     drift_arcsec_per_min, drift_stderr_arcsec_per_min : float
         Fitted together with the periods; the error holds for white noise.
+    rms_arcsec, noise_arcsec : float
+        RMS of the series less its drift, about its mean; once the periods are out too.
     periods : tuple of Period
         Those beyond chance, strongest first.
-    strongest : Period
+    strongest : Period or None
         Of what is left without them: the strongest that chance explains.
-    without_drift, left : ndarray, shape (n,)
-        The series less its drift and mean; less the periods too.
     shortest_s, longest_s : float
         Periods looked at.
     """
 
     drift_arcsec_per_min: float
     drift_stderr_arcsec_per_min: float
+    rms_arcsec: float
+    noise_arcsec: float
     periods: tuple[Period, ...]
     strongest: Period | None
-    without_drift: Array
-    left: Array
     shortest_s: float
     longest_s: float
 
 
-def decompose(seconds: Array, values: Array, level: float) -> Decomposition:
+def decompose(seconds: Array, values: Array, level: float, *, series: int = 1) -> Decomposition:
     """Split a series into a drift, periods and the rest.
 
     The highest peak is kept if its chance is below `level`, then drift and all periods are fitted together (least
@@ -88,42 +92,39 @@ def decompose(seconds: Array, values: Array, level: float) -> Decomposition:
         Ascending times; arcsec.
     level : float
         Chance of being wrong.
+    series : int
+        Number of series over which the chances and the level hold (Bonferroni).
 
     Returns
     -------
     Decomposition
     """
     frequencies = _grid(seconds)
-    shortest, longest = 1.0 / frequencies[-1], 1.0 / frequencies[0]
-    found: list[float] = []
+    centred = seconds - seconds.mean()
     chances: list[float] = []
-    fit = _Fit.of(seconds, values, found)
+    fit = _Fit.of(centred, values, np.empty(0))
     strongest = None
-    while True:
-        peak = _peak(seconds, fit.left, frequencies)
-        if peak is None:
-            break
-        frequency, chance = peak
-        if chance > level or len(found) == _MOST_PERIODS or len(seconds) < 3 * (len(found) + 1) + 10:
-            (strongest,) = _Fit.of(seconds, fit.left, [frequency]).periods([chance])
-            break
-        more = _Fit.of(seconds, values, [*found, frequency])
-        if not more.settled(frequencies):
-            # Fitted together it leaves what was looked at, or takes any length: that is a drift, not a period.
-            (strongest,) = _Fit.of(seconds, fit.left, [frequency]).periods([chance])
-            break
-        fit, found = more, more.frequencies.tolist()
-        chances.append(chance)
-    periods = sorted(fit.periods(chances), key=lambda each: -each.amplitude_arcsec)
+    while (peak := _peak(seconds, fit.left, frequencies)) is not None:
+        frequency, chance = peak[0], min(1.0, series * peak[1])
+        room = len(chances) < _MOST_PERIODS and len(seconds) >= 3 * (len(chances) + 1) + 10
+        if chance <= level and room:
+            more = _Fit.of(centred, values, np.append(fit.frequencies, frequency))
+            # One that leaves what was looked at, or takes any length, is a drift and no period.
+            if more.settled(frequencies):
+                fit = more
+                chances.append(chance)
+                continue
+        (strongest,) = _Fit.of(centred, fit.left, np.array([frequency])).periods([chance])
+        break
     return Decomposition(
         drift_arcsec_per_min=float(fit.linear[1]) * 60.0,
         drift_stderr_arcsec_per_min=float(np.sqrt(fit.covariance[1, 1])) * 60.0,
-        periods=tuple(periods),
+        rms_arcsec=float(np.std(values - fit.linear[0] - fit.linear[1] * centred)),
+        noise_arcsec=float(np.std(fit.left)),
+        periods=tuple(sorted(fit.periods(chances), key=lambda each: -each.amplitude_arcsec)),
         strongest=strongest,
-        without_drift=values - fit.linear[0] - fit.linear[1] * fit.centred,
-        left=fit.left,
-        shortest_s=float(shortest),
-        longest_s=float(longest),
+        shortest_s=float(1.0 / frequencies[-1]),
+        longest_s=float(1.0 / frequencies[0]),
     )
 
 
@@ -154,92 +155,73 @@ def _peak(seconds: Array, values: Array, frequencies: Array) -> tuple[float, flo
 
 @dataclass(frozen=True)
 class _Fit:
-    """Least squares of mean, drift and sines together."""
+    """Least squares of mean, drift and sines together; times count from their mean."""
 
-    centred: Array
     linear: Array
     frequencies: Array
     covariance: Array
     left: Array
 
     @classmethod
-    def of(cls, seconds: Array, values: Array, frequencies: list[float]) -> _Fit:
-        centred = seconds - seconds.mean()
-        start = np.asarray(frequencies, float)
-        linear = _solved(_design(centred, start), values)
-        if len(start):
-            start, linear = _refined(centred, values, start, linear)
-        design = np.concatenate([_design(centred, start), _slopes(centred, start, linear)], axis=1)
-        left = values - _design(centred, start) @ linear
+    def of(cls, centred: Array, values: Array, frequencies: Array) -> _Fit:
+        if len(frequencies):
+            frequencies = _refined(centred, values, frequencies)
+        waves = _waves(centred, frequencies)
+        linear, left = _solved(waves, values)
+        # How the fitted curve changes with each frequency.
+        turning = linear[3::2] * waves[:, 2::2] - linear[2::2] * waves[:, 3::2]
+        design = np.concatenate([waves, 2.0 * np.pi * centred[:, None] * turning], axis=1)
+        factor = ScaledDesign.of(design, smallest=_SMALLEST).factor
         freedom = max(len(values) - design.shape[1], 1)
-        # Columns of one length, so that seconds squared and units do not meet in one inverse.
-        scale = np.linalg.norm(design, axis=0)
-        inverse = np.linalg.pinv((design / scale).T @ (design / scale)) / np.outer(scale, scale)
-        return cls(centred, linear, start, inverse * float(left @ left) / freedom, left)
+        return cls(linear, frequencies, factor @ factor.T * float(left @ left) / freedom, left)
 
     def settled(self, looked_at: Array) -> bool:
         """Whether every period is within what was looked at, and known to better than a third of itself."""
-        count = len(self.frequencies)
-        errors = np.sqrt(np.diag(self.covariance)[2 + 2 * count : 2 + 3 * count])
+        errors = np.sqrt(np.diag(self.covariance)[len(self.linear) :])
         within = (self.frequencies >= looked_at[0] * (1.0 - 1e-9)) & (self.frequencies <= looked_at[-1])
         return bool(np.all(within & (errors < self.frequencies / 3.0)))
 
     def periods(self, chances: list[float]) -> list[Period]:
-        count = len(self.frequencies)
         answer = []
-        for i, chance in enumerate(chances):
-            cosine, sine = self.linear[2 + 2 * i : 4 + 2 * i]
-            amplitude = float(np.hypot(cosine, sine))
-            along = np.array([cosine, sine]) / max(amplitude, 1e-300)
-            block = self.covariance[2 + 2 * i : 4 + 2 * i, 2 + 2 * i : 4 + 2 * i]
-            place = 2 + 2 * count + i
-            frequency = float(self.frequencies[i])
+        for i, (frequency, chance) in enumerate(zip(self.frequencies.tolist(), chances, strict=True)):
+            sine = slice(2 + 2 * i, 4 + 2 * i)
+            amplitude = float(np.linalg.norm(self.linear[sine]))
+            along = self.linear[sine] / max(amplitude, 1e-300)
+            variance = self.covariance[len(self.linear) + i, len(self.linear) + i]
             answer.append(
                 Period(
                     period_s=1.0 / frequency,
-                    period_stderr_s=float(np.sqrt(self.covariance[place, place])) / frequency**2,
+                    period_stderr_s=float(np.sqrt(variance)) / frequency**2,
                     amplitude_arcsec=amplitude,
-                    amplitude_stderr_arcsec=float(np.sqrt(along @ block @ along)),
+                    amplitude_stderr_arcsec=float(np.sqrt(along @ self.covariance[sine, sine] @ along)),
                     chance=chance,
                 )
             )
         return answer
 
 
-def _solved(design: Array, values: Array) -> Array:
-    return np.asarray(np.linalg.lstsq(design, values, rcond=None)[0], float)
+def _solved(design: Array, values: Array) -> tuple[Array, Array]:
+    """Coefficients of the least-squares fit, and what it leaves."""
+    found = np.asarray(np.linalg.lstsq(design, values, rcond=None)[0], float)
+    return found, values - design @ found
 
 
-def _design(centred: Array, frequencies: Array) -> Array:
+def _waves(centred: Array, frequencies: Array) -> Array:
     """Mean, drift, and cosine and sine of each frequency, shape (n, 2 + 2k)."""
     phase = 2.0 * np.pi * centred[:, None] * frequencies
     waves = np.stack([np.cos(phase), np.sin(phase)], axis=-1).reshape(len(centred), -1)
     return np.concatenate([np.ones((len(centred), 1)), centred[:, None], waves], axis=1)
 
 
-def _slopes(centred: Array, frequencies: Array, linear: Array) -> Array:
-    """How the fitted curve changes with each frequency, shape (n, k)."""
-    phase = 2.0 * np.pi * centred[:, None] * frequencies
-    cosine, sine = linear[2::2], linear[3::2]
-    return np.asarray(2.0 * np.pi * centred[:, None] * (sine * np.cos(phase) - cosine * np.sin(phase)))
-
-
-def _refined(centred: Array, values: Array, start: Array, linear: Array) -> tuple[Array, Array]:
-    """Frequencies and coefficients after Gauss-Newton on all of them; a frequency stays within its peak."""
+def _refined(centred: Array, values: Array, start: Array) -> Array:
+    """Frequencies after Gauss-Newton on them and all coefficients; each stays within its peak."""
     from scipy.optimize import least_squares
 
     span = float(np.ptp(centred))
 
-    def best(offsets: Array) -> tuple[Array, Array]:
-        design = _design(centred, start + offsets / span)
-        solved = _solved(design, values)
-        return solved, values - design @ solved
-
     def residuals(offsets: Array) -> Any:
-        return best(offsets)[1]
+        return _solved(_waves(centred, start + offsets / span), values)[1]
 
     room = np.minimum(0.5, 0.9 * start * span)
-    found = least_squares(residuals, np.zeros(len(start)), bounds=(-room, room), x_scale=0.1)
-    if found.cost > 0.5 * float(np.sum((values - _design(centred, start) @ linear) ** 2)):
-        return start, linear
-    return start + found.x / span, best(found.x)[0]
+    offsets = least_squares(residuals, np.zeros(len(start)), bounds=(-room, room), x_scale=0.1).x
+    return np.asarray(start + offsets / span)

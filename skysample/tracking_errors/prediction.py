@@ -11,9 +11,11 @@ from skysample.astrometry.sidereal import SIDEREAL_RAD_S, north_pole, turned
 from skysample.astrometry.times import at_utc
 from skysample.errors import InputError
 from skysample.geometry import offset, tangent_basis, wrap_pi
-from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, mount_frame, sides
+from skysample.site.mount_axes import SIDE_NAMES, ideal_axes, side_numbers, sides
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from skysample.fitting import FittedModel
     from skysample.geometry import Array
     from skysample.site import Site
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 POLAR, REFRACTION, REST = "polar error", "refraction", "the rest of the model"
 
 _NEAREST_POLE_RAD = np.radians(0.5)
+_TO_ARCSEC = 648000.0 / np.pi
 
 
 def star_directions(log: TrackingLog, site: Site) -> Array:
@@ -33,24 +36,24 @@ def star_directions(log: TrackingLog, site: Site) -> Array:
         If the log has no times or no target, or the star was not above the horizon.
     """
     if log.start is None:
-        raise InputError(
+        raise _refusal(
+            log,
+            "time",
             "counts seconds only; what the model predicts needs moments: give a column time (UTC)",
-            file=log.file,
-            key="time",
         )
     if log.target_deg is None:
-        raise InputError(
+        raise _refusal(
+            log,
+            "target_ra_deg",
             "does not say which star; add --assume target_ra_deg=... and --assume target_dec_deg=... (ICRS)",
-            file=log.file,
-            key="target_ra_deg",
         )
     times = at_utc(np.full(len(log), log.start.jd1), log.start.jd2 + log.seconds / 86400.0)
     stars = to_observed(site, times, *np.radians(log.target_deg))
     if np.min(stars[:, 2]) <= 0.0:
-        raise InputError(
+        raise _refusal(
+            log,
+            "target_ra_deg",
             "its star was below the horizon at some of these times; check the target, the clock (UTC) and the site",
-            file=log.file,
-            key="target_ra_deg",
         )
     return stars
 
@@ -83,76 +86,60 @@ def predicted_errors(log: TrackingLog, site: Site, model: FittedModel | None) ->
         If the log lacks its times, its target or its side of the pier, or the model is of another mount.
     """
     stars = star_directions(log, site)
-    altaz = site.mount.kind == "altaz"
-    pole = north_pole(site)
+    altaz, pole = site.mount.kind == "altaz", north_pole(site)
     evenly = stars if altaz else turned(stars[:1], pole, log.seconds)[:, 0]
+
+    def between(star: Array, tube: Array) -> Array:
+        """Tube less star: west and north on the sky, radians, shape (n, 2)."""
+        return offset(star, tangent_basis(star, pole), tube)
+
     shares = {}
     if model is not None:
         model.check_site(site)
         side = _side(log, site)
-        shares[POLAR] = _between(evenly, _about_the_axis(model, stars, log.seconds), site)
-    if not altaz:
-        shares[REFRACTION] = _between(stars, evenly, site)
-    if model is not None:
-        start = model.axes_for(stars[:1], np.array([side]))
-        if not np.isfinite(start).all():
-            raise InputError(
-                "its star is too near the pole for this model; nothing can be predicted there",
-                file=log.file,
-                key="target_dec_deg",
-            )
+        # A tube that is perfect but for the aim of its primary axis.
+        chain, angles = model.function.chain, np.zeros(6)
+        angles[:2] = model.function.rotation_angles(model.values_rad)[:2]
         if altaz:
-            readings = start + _followed(stars, site)
+            level = ideal_axes(chain.frame, stars)
+            turns = wrap_pi(level - level[:1])
+            about_the_axis = chain.tube(angles, chain.axes_for(angles, stars[:1], 1) + turns)
         else:
-            readings = start + np.stack([SIDEREAL_RAD_S * log.seconds, np.zeros(len(log))], axis=-1)
-        whole = _between(stars, model.predict(readings), site)
-        shares[REST] = whole - sum(shares.values())
+            turns = np.stack([SIDEREAL_RAD_S * log.seconds, np.zeros(len(log))], axis=-1)
+            axis = chain.base(angles[:2])[0] @ chain.frame[:, 2]
+            about_the_axis = turned(stars[:1], axis, log.seconds)[:, 0]
+        shares[POLAR] = between(evenly, about_the_axis)
+    if not altaz:
+        shares[REFRACTION] = between(stars, evenly)
+    if model is not None:
+        start = model.axes_for(stars[:1], side)
+        if not np.isfinite(start).all():
+            raise _refusal(
+                log,
+                "target_dec_deg",
+                "its star is too near the pole for this model; nothing can be predicted there",
+            )
+        shares[REST] = between(stars, model.predict(start + turns)) - sum(shares.values())
     return {cause: _in_components(errors, stars, log, site) for cause, errors in shares.items()}
 
 
-def _side(log: TrackingLog, site: Site) -> int:
+def _side(log: TrackingLog, site: Site) -> NDArray[np.int64]:
     if len(sides(site.mount.kind)) == 1:
-        return 1
-    numbers = {name: number for number, name in SIDE_NAMES.items()}
+        return np.ones(1, int)
     if not log.pier:
-        raise InputError(
+        raise _refusal(
+            log,
+            "pier",
             "does not say the side of the pier, which a german mount needs; add --assume pier=east or west",
-            file=log.file,
-            key="pier",
         )
-    return numbers[log.pier]
-
-
-def _about_the_axis(model: FittedModel, stars: Array, seconds: Array) -> Array:
-    """Where a tube goes that is perfect but for the aim of its primary axis."""
-    chain = model.function.chain
-    angles = np.zeros(6)
-    angles[:2] = model.function.rotation_angles(model.values_rad)[:2]
-    base = chain.base(angles[:2])[0]
-    if not chain.altaz:
-        return turned(stars[:1], base @ chain.frame[:, 2], seconds)[:, 0]
-    level = ideal_axes(chain.frame, stars)
-    start = chain.axes_for(angles, stars[:1], np.array([1]))
-    return chain.tube(angles, start + wrap_pi(level - level[:1]))
-
-
-def _followed(stars: Array, site: Site) -> Array:
-    """How a level `altaz` turns its axes to follow the star, from its start."""
-    level = ideal_axes(mount_frame("altaz", site.location.latitude_rad), stars)
-    return np.asarray(wrap_pi(level - level[:1]))
-
-
-def _between(star: Array, tube: Array, site: Site) -> Array:
-    """Tube less star: west and north on the sky, radians, shape (n, 2)."""
-    return offset(star, tangent_basis(star, north_pole(site)), tube)
+    return side_numbers([log.pier])
 
 
 def _in_components(errors: Array, stars: Array, log: TrackingLog, site: Site) -> Array:
     """West and north on the sky, radians, as the log's components, arcsec."""
-    to_arcsec = 648000.0 / np.pi
     if log.names[0] in {"east", "north"}:
         by_name = {"east": -errors[:, 0], "north": errors[:, 1]}
-        return np.stack([by_name[name] for name in log.names], axis=1) * to_arcsec
+        return np.stack([by_name[name] for name in log.names], axis=1) * _TO_ARCSEC
     pole = north_pole(site)
     if site.mount.kind == "altaz":
         pole = np.array([0.0, 0.0, 1.0])
@@ -160,13 +147,17 @@ def _in_components(errors: Array, stars: Array, log: TrackingLog, site: Site) ->
         errors = np.einsum("nik,nk->ni", turn, errors)
     shrink = np.linalg.norm(np.cross(stars, pole), axis=1)
     if np.min(shrink) < np.sin(_NEAREST_POLE_RAD):
-        raise InputError(
+        raise _refusal(
+            log,
+            "target_dec_deg",
             "its star is within half a degree of the primary axis, where angles of that axis say nothing of the sky;"
             " log the errors as east and north",
-            file=log.file,
-            key="target_dec_deg",
         )
     # After a flip the secondary axis counts the other way.
     flipped = -1.0 if log.pier == SIDE_NAMES[-1] and site.mount.kind == "german" else 1.0
     by_name = {"primary": errors[:, 0] / shrink, "secondary": flipped * errors[:, 1]}
-    return np.stack([by_name[name] for name in log.names], axis=1) * to_arcsec
+    return np.stack([by_name[name] for name in log.names], axis=1) * _TO_ARCSEC
+
+
+def _refusal(log: TrackingLog, key: str, what: str) -> InputError:
+    return InputError(what, file=log.file, key=key)

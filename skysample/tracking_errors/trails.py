@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from skysample.alignment import PolarAlignment
     from skysample.geometry import Array
-    from skysample.site import Camera, Site
+    from skysample.site import Site
     from skysample.sky import UsableSky
 
 __all__ = ["TOLERANCE_PX", "Trail", "Trails", "trail"]
@@ -66,10 +66,10 @@ class Trail:
     turn_without_deg: float
     turn_with_deg: float
     turn_place_deg: Place
-    corner_without_arcsec: float | None
-    corner_with_arcsec: float | None
-    enough_without_arcmin: float | None
-    enough_with_arcmin: float | None
+    corner_without_arcsec: float | None = None
+    corner_with_arcsec: float | None = None
+    enough_without_arcmin: float | None = None
+    enough_with_arcmin: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +107,7 @@ class Trails:
     @property
     def exposure(self) -> Trail | None:
         """The row of the camera's own exposure; None where the camera or its exposure is not described."""
-        row = self.rows[0] if self.rows else None
-        return row if row is not None and row.enough_with_arcmin is not None else None
+        return next((row for row in self.rows[:1] if row.enough_with_arcmin is not None), None)
 
     @property
     def table(self) -> QTable:
@@ -135,42 +134,32 @@ class Trails:
     def summary(self) -> str:
         """How far off the axis may be for this camera, and whether it is good enough."""
         row = self.exposure
-        if row is None:
+        if row is None or row.enough_without_arcmin is None or row.enough_with_arcmin is None:
             return (
                 "Give pixel_arcsec and size_px in [camera] to learn how good is good enough for this camera."
             )
-        without, with_model = row.enough_without_arcmin, row.enough_with_arcmin
-        return (
-            f"In an exposure of {60.0 * row.minutes:g} s an axis less than {_arcmin(without)} off keeps every star"
-            f" within {TOLERANCE_PX:g} pixel; with the model tracking in both axes, less than {_arcmin(with_model)}."
-            f" This one is {_arcmin(self.total_arcmin)} off (95 %: below {_arcmin(self.upper_arcmin)}):"
-            f" {_verdict(self.upper_arcmin, without, with_model)}.{self._refraction_too(row)}"
+        verdict = "not shown to be good enough"
+        if self.upper_arcmin <= row.enough_without_arcmin:
+            verdict = "good enough"
+        elif self.upper_arcmin <= row.enough_with_arcmin:
+            verdict = "good enough with the model tracking in both axes, not without"
+        without, with_model = _arcmin(row.enough_without_arcmin), _arcmin(row.enough_with_arcmin)
+        text = (
+            f"In an exposure of {60.0 * row.minutes:g} s an axis less than {without} off keeps every star within"
+            f" {TOLERANCE_PX:g} pixel; with the model tracking in both axes, less than {with_model}. This one is"
+            f" {_arcmin(self.total_arcmin)} off (95 %: below {_arcmin(self.upper_arcmin)}): {verdict}."
         )
+        trailed = self.refraction_arcsec_per_min * row.minutes / (self.pixel_arcsec or np.inf)
+        if trailed > TOLERANCE_PX:
+            text += f" Without the model, refraction alone makes a star trail up to {trailed:.1f} pixels in that time."
+        return text
 
     def __str__(self) -> str:
         return self.summary()
 
-    def _refraction_too(self, row: Trail) -> str:
-        if self.pixel_arcsec is None:
-            return ""
-        trailed = self.refraction_arcsec_per_min * row.minutes / self.pixel_arcsec
-        if trailed <= TOLERANCE_PX:
-            return ""
-        return f" Without the model, refraction alone makes a star trail up to {trailed:.1f} pixels in that time."
 
-
-def _arcmin(value: float | None) -> str:
-    if value is None:
-        return "?"
+def _arcmin(value: float) -> str:
     return f"{value / 60.0:.1f} deg" if value >= 100.0 else f"{value:.3g}'"
-
-
-def _verdict(upper: float, without: float | None, with_model: float | None) -> str:
-    if without is not None and upper <= without:
-        return "good enough"
-    if with_model is not None and upper <= with_model:
-        return "good enough with the model tracking in both axes, not without"
-    return "not shown to be good enough"
 
 
 def trail(alignment: PolarAlignment, sky: UsableSky | None = None, *, at: SkyCoord | None = None) -> Trails:
@@ -209,15 +198,14 @@ def trail(alignment: PolarAlignment, sky: UsableSky | None = None, *, at: SkyCoo
         sky, places = None, _named(at, alignment)
     times = ([camera.exposure_s / 60.0] if camera.exposure_s > 0.0 else []) + list(MINUTES)
     rows = [_row(alignment, places, sky, minutes) for minutes in times]
-    bent = np.linalg.norm(refraction_drift(places, site), axis=1)
-    bending = int(np.argmax(bent))
+    bending, bending_place = _worst(np.linalg.norm(refraction_drift(places, site), axis=1), places)
     inherent, inherent_place = (None, None) if alignment.equatorial else _inherent(places, site)
     return Trails(
         rows=tuple(row for row in rows if row is not None),
         at_deg=None if at is None else place_deg(places[0]),
         pixel_arcsec=camera.pixel_arcsec,
-        refraction_arcsec_per_min=float(bent[bending]) / ARCSEC * 60.0,
-        refraction_place_deg=place_deg(places[bending]),
+        refraction_arcsec_per_min=bending / ARCSEC * 60.0,
+        refraction_place_deg=bending_place,
         inherent_deg_per_hour=inherent,
         inherent_place_deg=inherent_place,
         total_arcmin=float(alignment.total_error.value),
@@ -258,35 +246,35 @@ def _row(alignment: PolarAlignment, places: Array, sky: UsableSky | None, minute
     twist = np.array([seen[2, 1] - seen[1, 2], seen[0, 2] - seen[2, 0], seen[1, 0] - seen[0, 1]]) / 2.0
     turn_without = np.abs(start @ twist)
     angles = np.unwrap(angle_at(tracks, alignment.pole, alignment.axis), axis=0)
-    turn_with = np.ptp(angles, axis=0)
     swings = cross(tracks, alignment.pole) / (1.0 - (tracks @ alignment.pole) ** 2)[..., None]
     swing = float(np.max(np.linalg.norm(swings - swings[0], axis=-1)))
-    worst, most = int(np.argmax(shift)), int(np.argmax(turn_with))
-    corner = _corner_rad(camera)
-    pixel = None if camera.pixel_arcsec is None else camera.pixel_arcsec * TOLERANCE_PX / 60.0
-    return Trail(
+    drift, drift_place = _worst(shift, start)
+    turn, turn_place = _worst(np.ptp(angles, axis=0), start)
+    found = Trail(
         minutes=minutes,
-        drift_arcsec=float(shift[worst]) / ARCSEC,
-        drift_place_deg=place_deg(start[worst]),
+        drift_arcsec=drift / ARCSEC,
+        drift_place_deg=drift_place,
         turn_without_deg=float(np.degrees(turn_without.max())),
-        turn_with_deg=float(np.degrees(turn_with[most])),
-        turn_place_deg=place_deg(start[most]),
-        corner_without_arcsec=None
-        if corner is None
-        else float(np.max(shift + corner * turn_without)) / ARCSEC,
-        corner_with_arcsec=None if corner is None else corner * float(turn_with[most]) / ARCSEC,
-        enough_without_arcmin=None
-        if corner is None or pixel is None
-        else float(pixel / (2.0 * np.sin(angle / 2.0))),
-        enough_with_arcmin=None if corner is None or pixel is None else pixel / (corner * swing),
+        turn_with_deg=float(np.degrees(turn)),
+        turn_place_deg=turn_place,
+    )
+    if camera.pixel_arcsec is None or camera.size_px is None:
+        return found
+    corner = float(np.hypot(*camera.size_px)) / 2.0 * camera.pixel_arcsec * ARCSEC
+    tolerance_arcmin = camera.pixel_arcsec * TOLERANCE_PX / 60.0
+    return replace(
+        found,
+        corner_without_arcsec=float(np.max(shift + corner * turn_without)) / ARCSEC,
+        corner_with_arcsec=corner * turn / ARCSEC,
+        enough_without_arcmin=float(tolerance_arcmin / (2.0 * np.sin(angle / 2.0))),
+        enough_with_arcmin=tolerance_arcmin / (corner * swing),
     )
 
 
-def _corner_rad(camera: Camera) -> float | None:
-    """Angle from the middle of the chip to its corner."""
-    if camera.pixel_arcsec is None or camera.size_px is None:
-        return None
-    return float(np.hypot(*camera.size_px)) / 2.0 * camera.pixel_arcsec * ARCSEC
+def _worst(values: Array, places: Array) -> tuple[float, Place]:
+    """The largest value, and the altitude and azimuth where it is."""
+    most = int(np.argmax(values))
+    return float(values[most]), place_deg(places[most])
 
 
 def _stays(tracks: Array, sky: UsableSky) -> NDArray[np.bool_]:
@@ -305,5 +293,5 @@ def _inherent(places: Array, site: Site) -> tuple[float, Place]:
     """
     level = np.hypot(places[:, 0], places[:, 1])
     turning = SIDEREAL_RAD_S * np.cos(site.location.latitude_rad) * np.abs(places[:, 1]) / level**2
-    most = int(np.argmax(turning))
-    return float(np.degrees(turning[most])) * 3600.0, place_deg(places[most])
+    fastest, place = _worst(turning, places)
+    return float(np.degrees(fastest)) * 3600.0, place

@@ -65,7 +65,7 @@ def test_period_amplitude_and_drift_come_out_within_their_errors():
                 (found.drift_arcsec_per_min - 0.02) / found.drift_stderr_arcsec_per_min,
             ]
         )
-        assert np.std(found.left) == pytest.approx(0.1, rel=0.15)
+        assert found.noise_arcsec == pytest.approx(0.1, rel=0.15)
     spread = np.sqrt(np.mean(np.square(errors_in_sigma), axis=0))
     # A scatter of 40 has an error of 11 %.
     assert np.all((spread > 0.6) & (spread < 1.4)), spread

@@ -54,7 +54,6 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
     -------
     Figure
     """
-    rejected = _rejected(model, run)
     at = run.directions[np.isin(run.rows, score.rows)]
     start = disc_xy(at)
     region = sky or usable_sky(run.site)
@@ -63,16 +62,10 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
     description = (
         f"All-sky chart, north up, east left: residuals of {len(score.rows)} points,"
         f" {score.rms.value:.2f} arcsec RMS, as arrows from where the model puts the tube to where it pointed."
-        f" {_rejected_in_words(run, rejected)}"
     )
-    figure, axes = sky_axes(
-        ("Residuals on the sky", description),
-        f'Residuals: {score.rms.value:.2f}" RMS',
-        region,
-        disc_xy(run.directions),
-        _legend("point used; arrow to where the tube pointed", rejected),
-        rim_deg=rim_deg,
-    )
+    words = "Residuals on the sky", description, f'Residuals: {score.rms.value:.2f}" RMS'
+    marks = [mark("point used; arrow to where the tube pointed", marker="o", markersize=5.0)]
+    figure, axes = _run_axes(model, run, region, rim_deg, words, marks)
     components = score.residuals.to_value("arcsec")
     lengths = np.linalg.norm(components, axis=1)
     longest = max(float(lengths.max()), 1e-9)
@@ -90,7 +83,7 @@ def residual_map(model: FittedModel, run: Run, score: Score, *, sky: UsableSky |
         arrows, corner, corner, key * per_arcsec, f'{key:g}"', coordinates="data", labelcolor=INK,
         fontproperties={"family": "DejaVu Sans", "size": SIZES["text"]},
     )  # fmt: skip
-    _cross(axes, model, run, rejected, np.concatenate([start, start + 0.5 * step, start + step]), radius)
+    _cross(axes, model, run, np.concatenate([start, start + 0.5 * step, start + step]), radius)
     return figure
 
 
@@ -115,33 +108,27 @@ def coverage_map(
     """
     region = sky or usable_sky(run.site)
     found = error or sky_error(model, region)
-    rejected = _rejected(model, run)
     used = run.directions[np.isin(run.rows, model.run.rows)]
     rim_deg = rim_below(region, used)
     at = disc_xy(used)
     steps, values = _error_raster(region, found, rim_radius(rim_deg))
     levels = _levels(values)
-    legend = _legend("point used", rejected)
+    marks = [mark("point used", marker="o", markersize=5.0)]
     if levels:
-        legend.append(mark("standard error of the model", linestyle="solid", linewidth=1.2))
+        marks.append(mark("standard error of the model", linestyle="solid", linewidth=1.2))
     description = (
         f"All-sky chart, north up, east left: {model.run.used} points used, and lines of equal standard error of the"
-        f" model, {found.rms.value:.2f} arcsec RMS over the usable sky. {_rejected_in_words(run, rejected)}"
+        f" model, {found.rms.value:.2f} arcsec RMS over the usable sky."
     )
-    figure, axes = sky_axes(
-        ("Coverage and the model's error", description),
-        f'Model error: {found.rms.value:.2f}" RMS over the sky',
-        region,
-        disc_xy(run.directions),
-        legend,
-        rim_deg=rim_deg,
-    )
+    heading = f'Model error: {found.rms.value:.2f}" RMS over the sky'
+    words = "Coverage and the model's error", description, heading
+    figure, axes = _run_axes(model, run, region, rim_deg, words, marks)
     dots: dict[str, Any] = {"marker": "o", "markersize": 5.0, "color": INK, "markeredgecolor": PAPER}
     axes.plot(*at.T, linestyle="none", zorder=3, **dots)
-    busy = np.concatenate([at, disc_xy(run.directions[rejected])])
+    busy = np.concatenate([at, disc_xy(run.directions[_rejected(model, run)])])
     if levels:
         busy = np.concatenate([busy, *_error_lines(axes, steps, values, levels, busy)])
-    _cross(axes, model, run, rejected, busy, rim_radius(rim_deg))
+    _cross(axes, model, run, busy, rim_radius(rim_deg))
     return figure
 
 
@@ -149,10 +136,24 @@ def _rejected(model: FittedModel, run: Run) -> NDArray[np.bool_]:
     return np.isin(run.rows, [each.row for each in model.rejected])
 
 
-def _rejected_in_words(run: Run, rejected: NDArray[np.bool_]) -> str:
-    if not rejected.any():
-        return "No point was rejected."
-    return f"Rejected and marked by a cross: row {', '.join(str(row) for row in run.rows[rejected])}."
+def _run_axes(
+    model: FittedModel,
+    run: Run,
+    sky: UsableSky,
+    rim_deg: float,
+    words: tuple[str, str, str],
+    marks: list[Line2D],
+) -> tuple[Figure, Axes]:
+    """Draw the empty disc for a run, given title, description and heading; rejected points join text and legend."""
+    rejected = run.rows[_rejected(model, run)]
+    title, description, heading = words
+    if len(rejected):
+        description += f" Rejected and marked by a cross: row {', '.join(map(str, rejected))}."
+        marks = [marks[0], mark("cross: rejected by the fit", **_CROSS), *marks[1:]]
+    else:
+        description += " No point was rejected."
+    places = disc_xy(run.directions)
+    return sky_axes((title, description), heading, sky, places, marks, rim_deg=rim_deg)
 
 
 def _on_disc(at: Array, components: Array, pole: Array) -> Array:
@@ -163,13 +164,12 @@ def _on_disc(at: Array, components: Array, pole: Array) -> Array:
     return np.asarray(step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-12))
 
 
-def _cross(
-    axes: Axes, model: FittedModel, run: Run, rejected: NDArray[np.bool_], busy: Array, radius: float
-) -> None:
+def _cross(axes: Axes, model: FittedModel, run: Run, busy: Array, radius: float) -> None:
     """Mark the rejected points where the model puts the axes' readings: a false solution says nothing of the place.
 
     The row stands beside the cross, where there is most room from the busy places (k, 2).
     """
+    rejected = _rejected(model, run)
     if not rejected.any():
         return
     when = None if run.time is None else run.time[rejected]
@@ -228,8 +228,3 @@ def _error_lines(axes: Axes, steps: Array, values: Array, levels: list[float], b
     for text in lines.labelTexts:
         text.set(fontproperties=style, rotation_mode="anchor", parse_math=False)
     return on_lines
-
-
-def _legend(used: str, rejected: NDArray[np.bool_]) -> list[Line2D]:
-    legend = [mark(used, marker="o", markersize=5.0)]
-    return [*legend, mark("cross: rejected by the fit", **_CROSS)] if rejected.any() else legend
