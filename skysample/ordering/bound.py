@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.listeners import tell
-from skysample.ordering.least_time import MOST_STOPS, least_of_few
+from skysample.ordering.least_time import MOST_STOPS, minimum_time
 from skysample.ordering.motion.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
 from skysample.ordering.motion.legs import shortest_legs
 
@@ -33,7 +33,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
     moves in between is free, so it may wait, come early or go out of its way: both of the problem's dome
     policies are among these. It does not hold for a dome that moves during an exposure.
 
-    Up to `exact_up_to` stops the bound is the least possible time itself (`least_of_few`), unless that search runs
+    Up to `exact_up_to` stops the bound is the least possible time itself (`minimum_time`), unless that search runs
     out of its budget, and then still below it. Beyond, and in that case, the largest of three figures is returned:
 
     - Each leg takes at least the mount's time at the best turns of both ends, and at least the dome's time
@@ -61,7 +61,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
     count = problem.points
     if count == 0:
         return 0.0
-    least, exact = least_of_few(problem) if count <= min(exact_up_to, MOST_STOPS) else (0.0, False)
+    least, exact = minimum_time(problem) if count <= min(exact_up_to, MOST_STOPS) else (0.0, False)
     if not exact:
         stands = dome_stands(problem)
         path = _tree_bound(least_legs(problem, stands))

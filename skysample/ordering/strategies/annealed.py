@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.ordering.bound import least_legs
+from skysample.ordering.least_time import completions, search_beginnings
 from skysample.ordering.motion.moves import Moves, random_changes
 from skysample.ordering.motion.timely_dome import tours_of
 from skysample.ordering.motion.tour import Tables
@@ -168,52 +169,14 @@ def exact_order(
         None if that many did not settle it.
     """
     count = len(incumbent)
-    remaining = _shortest_completions(legs[:, :count]).tolist()
-    everything = (1 << count) - 1
-    best = list(incumbent)
-    best_s = price(best)
-    open_branches: list[tuple[list[int], int, float]] = [([], everything, 0.0)]
-    looked_at = 0
-    while open_branches:
-        so_far, left, least = open_branches.pop()
-        if least >= best_s - 1e-9:
-            continue
-        if not left:
-            best, best_s = so_far, least
-            continue
-        looked_at += 1
-        if looked_at > most:
-            return None
-        branches = []
-        for stop in range(count):
-            if left >> stop & 1:
-                onward, still = [*so_far, stop], left ^ (1 << stop)
-                at_least = price(onward) + remaining[still][stop]
-                if at_least < best_s - 1e-9:
-                    branches.append((onward, still, at_least))
-        branches.sort(key=lambda branch: branch[2], reverse=True)
-        open_branches.extend(branches)
-    return best
+    to_come = completions([list(row) for row in legs[:count, :count, None, None]])
 
+    def extend(order: tuple[int, ...], stop: int, left: int, _: None) -> tuple[float, None]:
+        return price([*order, stop]) + float(to_come[stop][left, 0]), None
 
-def _shortest_completions(legs: Array) -> Array:
-    """Length of the shortest path from each node through each set of stops.
+    def settle(_: tuple[int, ...], least: float) -> float:
+        return least - 1e-9
 
-    Parameters
-    ----------
-    legs : ndarray, shape (m, n)
-        From node to stop; the first n nodes are the stops.
-
-    Returns
-    -------
-    ndarray, shape (2**n, m)
-        Indexed by the set, bit j being stop j, and by the node.
-    """
-    nodes, count = legs.shape
-    shortest = np.zeros((1 << count, nodes))
-    bits = 1 << np.arange(count)
-    for stops in range(1, 1 << count):
-        inside = np.flatnonzero(stops & bits)
-        onward = shortest[stops ^ bits[inside], inside]
-        shortest[stops] = (legs[:, inside] + onward).min(axis=1)
-    return shortest
+    known = price(incumbent) - 1e-9, tuple(incumbent)
+    _, order = search_beginnings(count, extend, settle, most, known=known, depth_first=True)
+    return None if order is None else list(order)
