@@ -5,16 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from skysample.ordering.motion.tables import Tables
 from skysample.ordering.motion.timely_dome import tours_of
-from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import best_by_schedule, schedule
 from skysample.ordering.strategies.annealed import search
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from skysample.ordering.problem import OrderingProblem
@@ -93,19 +92,19 @@ def front(
     elif quickest is not None:
         known = [int(stop) for stop in quickest]
     else:
-        known = search(least_time, tables, tours_of(least_time, tables)[0], trials)
+        known = search(tables, tours_of(tables)[0], trials)
     points = [_point(least_time, [known])]
     if problem.dome is not None and problem.points > 1:
         for weight in weights:
             weighted = replace(problem, dome_weight=weight)
-            tour_of = tours_of(weighted, tables.weighing(weighted))[-1]
-            found = search(weighted, tables, tour_of, trials, _EXACT_UP_TO)
+            tables = replace(tables, problem=weighted)
+            found = search(tables, tours_of(tables)[-1], trials, _EXACT_UP_TO)
             points.append(_point(weighted, [known, found]))
     return _sensible(points)
 
 
 def _point(problem: OrderingProblem, orders: list[list[int]]) -> FrontPoint:
-    order = np.array(best_by_schedule(problem, orders), dtype=np.int64)
+    order = best_by_schedule(problem, orders)
     return FrontPoint(problem.dome_weight, order, schedule(problem, order))
 
 

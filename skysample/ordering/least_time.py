@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from skysample.ordering.motion.dome_stands import dome_reach, dome_time
-from skysample.ordering.motion.legs import leg_time
+from skysample.ordering.motion.tables import TURN, arc_ends, dome_reach, leg_time, turning_time
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
     from skysample.ordering.problem import OrderingProblem
     from skysample.site import Dome, Mount
 
-_TURN = 2.0 * math.pi
 _ORDINARY_ARC_RAD = math.radians(20.0)
 TOLERANCE_RAD = 1e-9
 """Every distance of the dome is taken shorter by this, so that rounding never makes a bound too high."""
@@ -84,7 +82,7 @@ def dome_wait(dome: Dome, distance_rad: Array, head_start_s: float) -> Array:
         Same shape; 0 where it need not turn.
     """
     short = np.maximum(distance_rad - TOLERANCE_RAD, 0.0)
-    return np.maximum(dome_time(dome, short) - head_start_s, 0.0)
+    return np.maximum(turning_time(dome, short) - head_start_s, 0.0)
 
 
 def cell_states(problem: OrderingProblem, width_rad: float) -> list[CellStates]:
@@ -105,10 +103,10 @@ def cell_states(problem: OrderingProblem, width_rad: float) -> list[CellStates]:
     """
     found = []
     for stop in range(problem.points):
-        start, width = np.zeros(1), np.full(1, _TURN)
+        start, width = np.zeros(1), np.full(1, TURN)
         if problem.dome is not None:
             arcs = problem.arcs[stop]
-            served = np.minimum(arcs[:, 1], _TURN)
+            served = np.minimum(arcs[:, 1], TURN)
             coarser = max(1.0, math.sqrt(served.sum() / _ORDINARY_ARC_RAD))
             pieces = np.maximum(np.ceil(served / (width_rad * coarser)), 1.0).astype(int)
             width = np.repeat(served / pieces, pieces)
@@ -143,8 +141,8 @@ def cell_legs(problem: OrderingProblem, one: CellStates, other: CellStates, *, h
     mount_s = _mount_time(problem.mount, one, other)
     if problem.dome is None:
         return mount_s
-    ahead = (other.start - one.start[:, None]) % _TURN
-    behind = (one.start[:, None] - other.start) % _TURN
+    ahead = (other.start - one.start[:, None]) % TURN
+    behind = (one.start[:, None] - other.start) % TURN
     apart = (ahead > one.width[:, None]) & (behind > other.width)
     gap = np.where(apart, np.minimum(ahead - one.width[:, None], behind - other.width), 0.0)
     return np.maximum(mount_s, dome_wait(problem.dome, gap, head_start_s))
@@ -250,7 +248,7 @@ def _candidates(problem: OrderingProblem, order: Sequence[int]) -> list[CellStat
         )
     ]
     end = [_anchors(problem, order[-1])] * len(turns[-1].primary)
-    forth = _carried(problem, order, [np.array([problem.start_dome % _TURN])], reaches)
+    forth = _carried(problem, order, [np.array([problem.start_dome % TURN])], reaches)
     back = _carried(problem, order[-2::-1], end, [reach.T for reach in reaches[:0:-1]])
     if forth is None or back is None:
         return None
@@ -265,9 +263,8 @@ def _candidates(problem: OrderingProblem, order: Sequence[int]) -> list[CellStat
 
 def _anchors(problem: OrderingProblem, stop: int) -> Array:
     arcs = problem.arcs[stop]
-    bounded = arcs[arcs[:, 1] < _TURN]
-    ends = np.concatenate([bounded[:, 0], bounded.sum(axis=1)])
-    return _distinct(ends if len(bounded) == len(arcs) else np.append(ends, problem.start_dome))
+    ends = arc_ends(arcs)
+    return _distinct(np.append(ends, problem.start_dome) if (arcs[:, 1] >= TURN).any() else ends)
 
 
 def _carried(
@@ -289,8 +286,8 @@ def _carried(
                 for sign in (-1.0, 1.0)
                 if far < math.pi
             ]
-            azimuth = np.concatenate([np.zeros(0), *moved]) % _TURN
-            past = (azimuth[:, None] - arcs[:, 0] + TOLERANCE_RAD) % _TURN
+            azimuth = np.concatenate([np.zeros(0), *moved]) % TURN
+            past = (azimuth[:, None] - arcs[:, 0] + TOLERANCE_RAD) % TURN
             serves = (past <= arcs[:, 1] + 2.0 * TOLERANCE_RAD).any(axis=1)
             onward.append(_distinct(np.concatenate([own, azimuth[serves]])))
         if max(map(len, onward)) > _MOST_CANDIDATES:
@@ -302,7 +299,7 @@ def _carried(
 
 def _distinct(azimuth: Array) -> Array:
     """Azimuths in order, near-duplicates merged."""
-    ascending = np.sort(azimuth % _TURN)
+    ascending = np.sort(azimuth % TURN)
     return ascending[np.diff(ascending, prepend=-1.0) > _SAME_RAD]
 
 

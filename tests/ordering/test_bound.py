@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from skysample.geometry import direction
 from skysample.ordering import Annealed, Nearest, OrderingProblem, best_order, mount_bound, schedule
-from skysample.ordering.bound import _dome_alone, _tree_bound, least_legs
+from skysample.ordering.bound import _dome_alone, _tree_bound
 from skysample.ordering.least_time import MOST_STOPS, cell_states, completions, minimum_time, minimum_time_of
-from skysample.ordering.motion.dome_stands import dome_stands
+from skysample.ordering.motion.tables import dome_stands, least_legs
 from skysample.site import Axis, Dome, Mount
 from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 

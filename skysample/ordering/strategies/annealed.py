@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from skysample.ordering.bound import least_legs
 from skysample.ordering.least_time import completions, search_beginnings
 from skysample.ordering.motion.moves import Moves, random_changes
+from skysample.ordering.motion.tables import Tables, least_legs
 from skysample.ordering.motion.timely_dome import tours_of
-from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import best_by_schedule
 from skysample.ordering.strategies.nearest import nearest_order
 from skysample.ordering.strategies.snake import snakes
@@ -19,6 +16,7 @@ from skysample.ordering.strategies.snake import snakes
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
@@ -68,15 +66,11 @@ class Annealed:
         if problem.points < 2:
             return problem.numbers
         tables = Tables.of(problem)
-        found = [
-            search(problem, tables, tour_of, self.trials, self.exact_up_to)
-            for tour_of in tours_of(problem, tables)
-        ]
-        return np.array(best_by_schedule(problem, found), dtype=np.int64)
+        found = [search(tables, tour_of, self.trials, self.exact_up_to) for tour_of in tours_of(tables)]
+        return best_by_schedule(problem, found)
 
 
 def search(
-    problem: OrderingProblem,
     tables: Tables,
     tour_of: Callable[[Sequence[int]], Tour],
     trials: int,
@@ -86,10 +80,8 @@ def search(
 
     Parameters
     ----------
-    problem : OrderingProblem
-        Two stops or more.
     tables : Tables
-        Of the problem.
+        Of two stops or more.
     tour_of : callable
         From `tours_of`.
     trials, exact_up_to : int
@@ -99,6 +91,7 @@ def search(
     -------
     list of int
     """
+    problem = tables.problem
     legs = least_legs(problem, tables.stands)
     starts = snakes(problem, legs)
     if problem.points <= _MANY:

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.bound import least_legs
+from skysample.ordering.motion.tables import Tables, least_legs
 from skysample.ordering.motion.timely_dome import tours_of
-from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import best_by_schedule
 
 if TYPE_CHECKING:
@@ -38,9 +37,9 @@ class Snake:
         candidates = snakes(problem, least_legs(problem, tables.stands))
         best = [
             min((tour_of(order) for order in candidates), key=lambda tour: tour.total).order
-            for tour_of in tours_of(problem, tables)
+            for tour_of in tours_of(tables)
         ]
-        return np.array(best_by_schedule(problem, best), dtype=np.int64)
+        return best_by_schedule(problem, best)
 
 
 def snakes(problem: OrderingProblem, legs: Array) -> list[list[int]]:
