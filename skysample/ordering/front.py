@@ -117,20 +117,22 @@ def _sensible(points: list[FrontPoint]) -> list[FrontPoint]:
             kept.append(point)
     if len(kept) <= 3:
         return kept
-    first, last = kept[0].schedule, kept[-1].schedule
+    quickest_s, most_moves, _ = _costs(kept[0])
+    longest_s, fewest_moves, _ = _costs(kept[-1])
 
     def saving(point: FrontPoint) -> float:
-        moves = (first.dome_moves - point.schedule.dome_moves) / (first.dome_moves - last.dome_moves)
-        seconds = (point.schedule.total_slew_s - first.total_slew_s) / (
-            last.total_slew_s - first.total_slew_s
-        )
-        return moves - seconds
+        seconds, moves, _ = _costs(point)
+        saved, longer = most_moves - moves, seconds - quickest_s
+        return saved / (most_moves - fewest_moves) - longer / (longest_s - quickest_s)
 
     return [kept[0], max(kept[1:-1], key=saving), kept[-1]]
 
 
+def _costs(point: FrontPoint) -> tuple[float, int, float]:
+    return point.schedule.total_slew_s, point.schedule.dome_moves, point.schedule.dome_rad
+
+
 def _beats(one: FrontPoint, other: FrontPoint) -> bool:
     """Whether one setting is no worse in anything and better in something."""
-    mine = one.schedule.total_slew_s, one.schedule.dome_moves, one.schedule.dome_rad
-    its = other.schedule.total_slew_s, other.schedule.dome_moves, other.schedule.dome_rad
+    mine, its = _costs(one), _costs(other)
     return mine != its and all(a <= b for a, b in zip(mine, its, strict=True))

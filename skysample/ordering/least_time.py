@@ -9,7 +9,7 @@ from __future__ import annotations
 import heapq
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, permutations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -171,26 +171,21 @@ def completions(legs: Sequence[Sequence[Array]]) -> list[Array]:
     """
     count = len(legs)
     every_set = np.arange(1 << count)
-    size = np.array([int(each).bit_count() for each in every_set])
-    states = [legs[i][(i + 1) % count].shape[0] for i in range(count)]
-    least = [np.full((1 << count, each), np.inf) for each in states]
+    size = np.bitwise_count(every_set)
+    least = [np.full((1 << count, len(row[0])), np.inf) for row in legs]
     for rows in least:
         rows[0] = 0.0
     for visited in range(count - 1):
         of_size = every_set[size == visited]
-        for following in range(count):
-            onward = of_size[(of_size >> following) & 1 == 0]
-            for stop in range(count):
-                if stop == following:
-                    continue
-                sets = onward[(onward >> stop) & 1 == 0]
-                leg = legs[stop][following]
-                step = max(1, _CHUNK // leg.size)
-                for first in range(0, len(sets), step):
-                    part = sets[first : first + step]
-                    through = (least[following][part][:, None, :] + leg).min(axis=2)
-                    rows = part | (1 << following)
-                    least[stop][rows] = np.minimum(least[stop][rows], through)
+        for following, stop in permutations(range(count), 2):
+            sets = of_size[of_size & (1 << following | 1 << stop) == 0]
+            leg = legs[stop][following]
+            step = max(1, _CHUNK // leg.size)
+            for first in range(0, len(sets), step):
+                part = sets[first : first + step]
+                through = (least[following][part][:, None, :] + leg).min(axis=2)
+                rows = part | (1 << following)
+                least[stop][rows] = np.minimum(least[stop][rows], through)
     return least
 
 
@@ -241,12 +236,10 @@ def _candidates(problem: OrderingProblem, order: Sequence[int]) -> list[CellStat
     turns = [_at_start(problem), *(_at_stop(problem, stop, nothing, nothing) for stop in order)]
     if problem.dome is None:
         return turns[1:]
-    reaches = [
-        dome_reach(problem.dome, _mount_time(problem.mount, one, other) + head_start_s)
-        for (one, other), head_start_s in zip(
-            pairwise(turns), [0.0, *[problem.dome_head_start_s] * (len(order) - 1)], strict=True
-        )
-    ]
+    reaches: list[Array] = []
+    for one, other in pairwise(turns):
+        head_start_s = problem.dome_head_start_s if reaches else 0.0
+        reaches.append(dome_reach(problem.dome, _mount_time(problem.mount, one, other) + head_start_s))
     end = [_anchors(problem, order[-1])] * len(turns[-1].primary)
     forth = _carried(problem, order, [np.array([problem.start_dome % TURN])], reaches)
     back = _carried(problem, order[-2::-1], end, [reach.T for reach in reaches[:0:-1]])
