@@ -45,7 +45,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
       traveling-salesman problem and minimum spanning trees", Oper. Res. 18, 1970; part II, Math. Programming
       1, 1971): every set of weights gives a valid bound, so stopping early does no harm.
     - The dome alone has to reach every stop's set, from where it stands.
-    - What the search for few stops had proven.
+    - What the exact search had proven before its budget ran out.
 
     A billionth is taken off against rounding.
 

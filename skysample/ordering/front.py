@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from skysample.ordering.motion.tables import Tables
 from skysample.ordering.motion.timely_dome import tours_of
 from skysample.ordering.schedules import best_by_schedule, schedule
-from skysample.ordering.strategies.annealed import search
+from skysample.ordering.strategies.annealed import Annealed, search
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,15 +86,12 @@ def front(
         the two ends and the one that saves most for its time.
     """
     least_time = replace(problem, dome_weight=0.0)
-    tables = Tables.of(least_time)
-    if problem.points < 2:
-        known = problem.numbers.tolist()
-    elif quickest is not None:
-        known = [int(stop) for stop in quickest]
-    else:
-        known = search(tables, tours_of(tables)[0], trials)
+    if quickest is None:
+        quickest = Annealed(trials).order(least_time).tolist()
+    known = [int(stop) for stop in quickest]
     points = [_point(least_time, [known])]
     if problem.dome is not None and problem.points > 1:
+        tables = Tables.of(least_time)
         for weight in weights:
             weighted = replace(problem, dome_weight=weight)
             tables = replace(tables, problem=weighted)

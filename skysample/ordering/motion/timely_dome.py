@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     from skysample.geometry import Array
     from skysample.ordering.motion.tables import MountLegs, Tables
-    from skysample.ordering.motion.tour import Tour
     from skysample.ordering.problem import OrderingProblem
 
 Arc = tuple[float, float]
@@ -229,6 +228,10 @@ class TimelyTour:
         if position == 0:
             return self._reach.start, self._reach.start, self._reach.legs.start
         return self._now.states[position - 1]
+
+
+Tour = LazyTour | TimelyTour
+"""The current order of a search, its price, and the effect of a change."""
 
 
 def tours_of(tables: Tables) -> list[Callable[[Sequence[int]], Tour]]:

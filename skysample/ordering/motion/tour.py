@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,29 +93,10 @@ def walk(
     return runs, (position, stand, place, spent)
 
 
-class Tour(Protocol):
-    """The current order of a search, its price, and the effect of a change.
-
-    Attributes
-    ----------
-    order : list of int
-        The present order, changed in place.
-    total : float
-        Its price: seconds of motion without settling, and what the dome's moves are worth.
-    """
-
-    order: list[int]
-    total: float
-
-    def propose(self, first: int, last: int, stops: list[int]) -> float:
-        """Return the price of the order with other stops in positions first..last."""
-
-    def accept(self) -> None:
-        """Accept the last proposal as the current order."""
-
-
 class LazyTour:
-    """A `Tour` under the lazy dome; keeps the state at the start of each run.
+    """The current order of a search under the lazy dome, its price, and the effect of a change.
+
+    Keeps the state at the start of each run.
 
     Parameters
     ----------
@@ -123,6 +104,13 @@ class LazyTour:
         Of the problem.
     order : sequence of int
         Every stop once.
+
+    Attributes
+    ----------
+    order : list of int
+        The present order, changed in place.
+    total : float
+        Its price: seconds of motion without settling, and what the dome's moves are worth.
     """
 
     def __init__(self, tables: Tables, order: Sequence[int]) -> None:

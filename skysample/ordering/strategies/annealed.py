@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
-    from skysample.ordering.motion.tour import Tour
+    from skysample.ordering.motion.timely_dome import Tour
     from skysample.ordering.problem import OrderingProblem
 
 DEFAULT_TRIALS = 300_000
