@@ -184,7 +184,7 @@ def test_no_order_of_seven_stops_beats_the_bound(seed):
 
 @settings(max_examples=40, deadline=None)
 @given(some_problems)
-def test_what_is_used_beyond_few_stops_holds_too(problem):
+def test_what_is_used_beyond_the_exact_search_holds_too(problem):
     stands = dome_stands(problem)
     least = brute_force(problem, 10.0) - problem.points * problem.mount.settle_s
     assert _tree_bound(least_legs(problem, stands)) <= least + 1e-9
@@ -218,7 +218,7 @@ def test_bound_is_exact_up_to_twelve_stops(count):
         assert own + count * problem.mount.settle_s <= schedule(problem, order).total_slew_s + 1e-9
 
 
-def test_search_for_few_stops_stopped_early_is_still_a_bound():
+def test_exact_search_stopped_early_is_still_a_bound():
     for seed in range(10):
         problem = random_problem(seed, 7, domeless=0.0)
         least, exact = minimum_time(problem)
@@ -239,7 +239,7 @@ def test_bound_never_exceeds_what_an_ordering_finds(problem):
             assert bound <= schedule(same, order).total_slew_s
 
 
-def test_exact_bound_at_the_limit_of_few_stops_is_no_worse_than_the_one_beyond():
+def test_exact_bound_at_its_limit_is_no_worse_than_the_one_beyond():
     problem = random_problem(5, MOST_STOPS, domeless=0.0)
     stands = dome_stands(problem)
     least, exact = minimum_time(problem)
