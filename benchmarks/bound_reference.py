@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ordering_reference import reference_problem
 
 from skysample.ordering import Annealed, best_order, mount_bound, schedule
-from skysample.ordering.least_time import MOST_STOPS, least_of_few
+from skysample.ordering.least_time import MOST_STOPS, minimum_time
 
 SEEDS = range(3)
 
@@ -33,7 +33,7 @@ def main() -> None:
         spent = time.process_time() - begun
         orders = [best_order(replace(problem, seed=seed), Annealed()) for seed in SEEDS]
         best = min(schedule(problem, order).total_slew_s for order in orders)
-        proven = "exact" if count <= MOST_STOPS and least_of_few(problem)[1] else "below"
+        proven = "exact" if count <= MOST_STOPS and minimum_time(problem)[1] else "below"
         print(
             f"{count:6d} {best:7.1f} {bound:7.1f} {100.0 * (best / bound - 1.0):6.2f} {proven} {spent:7.2f}"
         )

@@ -7,9 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from skysample.listeners import tell
-from skysample.ordering.least_time import MOST_STOPS, least_of_few
-from skysample.ordering.motion.dome_stands import DomeStands, dome_gaps, dome_stands, dome_time
-from skysample.ordering.motion.legs import shortest_legs
+from skysample.ordering.least_time import MOST_STOPS, minimum_time
+from skysample.ordering.motion.tables import (
+    ROUNDING,
+    TINY_RAD,
+    DomeStands,
+    dome_stands,
+    least_legs,
+    turning_time,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,9 +25,6 @@ if TYPE_CHECKING:
 
 EXACT_UP_TO = 12
 """Stops up to which the least time itself is looked for: a quarter of a second; of 15, three."""
-
-_ROUNDING = 1e-9
-_TINY = 1e-300  # radians: a move of next to nothing still takes its start delay
 
 
 def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> float:
@@ -33,7 +36,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
     moves in between is free, so it may wait, come early or go out of its way: both of the problem's dome
     policies are among these. It does not hold for a dome that moves during an exposure.
 
-    Up to `exact_up_to` stops the bound is the least possible time itself (`least_of_few`), unless that search runs
+    Up to `exact_up_to` stops the bound is the least possible time itself (`minimum_time`), unless that search runs
     out of its budget, and then still below it. Beyond, and in that case, the largest of three figures is returned:
 
     - Each leg takes at least the mount's time at the best turns of both ends, and at least the dome's time
@@ -42,7 +45,7 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
       traveling-salesman problem and minimum spanning trees", Oper. Res. 18, 1970; part II, Math. Programming
       1, 1971): every set of weights gives a valid bound, so stopping early does no harm.
     - The dome alone has to reach every stop's set, from where it stands.
-    - What the search for few stops had proven.
+    - What the exact search had proven before its budget ran out.
 
     A billionth is taken off against rounding.
 
@@ -61,37 +64,13 @@ def mount_bound(problem: OrderingProblem, exact_up_to: int = EXACT_UP_TO) -> flo
     count = problem.points
     if count == 0:
         return 0.0
-    least, exact = least_of_few(problem) if count <= min(exact_up_to, MOST_STOPS) else (0.0, False)
+    least, exact = minimum_time(problem) if count <= min(exact_up_to, MOST_STOPS) else (0.0, False)
     if not exact:
         stands = dome_stands(problem)
         path = _tree_bound(least_legs(problem, stands))
         least = max(least, path, _dome_alone(problem, stands))
     motion = least + count * problem.mount.settle_s
-    return max(motion - _ROUNDING * (1.0 + motion), 0.0)
-
-
-def least_legs(problem: OrderingProblem, stands: DomeStands) -> Array:
-    """Least seconds of motion between each pair of stops, whatever comes before and after.
-
-    Parameters
-    ----------
-    problem : OrderingProblem
-        Stops and present state.
-    stands : DomeStands
-        Of the same problem.
-
-    Returns
-    -------
-    ndarray, shape (n + 1, n + 1)
-        Symmetric, without settling; the last row and column are the start.
-    """
-    legs = shortest_legs(problem)
-    if problem.dome is None:
-        return legs
-    gaps = dome_gaps(problem, stands)
-    dome_s = np.where(gaps > 0.0, dome_time(problem.dome, np.maximum(gaps - _ROUNDING, _TINY)), 0.0)
-    dome_s[:-1, :-1] -= problem.dome_head_start_s
-    return np.maximum(legs, dome_s)
+    return max(motion - ROUNDING * (1.0 + motion), 0.0)
 
 
 def _tree_bound(legs: Array) -> float:
@@ -190,6 +169,6 @@ def _dome_alone(problem: OrderingProblem, stands: DomeStands) -> float:
             taken |= serves
             moves += 1
     delay_s = problem.dome.start_delay_s
-    turning_s = float(dome_time(problem.dome, np.array(max(turned - _ROUNDING, _TINY)))) - delay_s
+    turning_s = float(turning_time(problem.dome, np.array(max(turned - ROUNDING, TINY_RAD)))) - delay_s
     each_s = delay_s - problem.dome_head_start_s
     return turning_s + each_s * (moves if each_s >= 0.0 else problem.points)

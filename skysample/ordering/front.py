@@ -5,16 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from skysample.ordering.motion.tables import Tables
 from skysample.ordering.motion.timely_dome import tours_of
-from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import best_by_schedule, schedule
-from skysample.ordering.strategies.annealed import search
+from skysample.ordering.strategies.annealed import Annealed, search
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from skysample.ordering.problem import OrderingProblem
@@ -87,25 +86,22 @@ def front(
         the two ends and the one that saves most for its time.
     """
     least_time = replace(problem, dome_weight=0.0)
-    tables = Tables.of(least_time)
-    if problem.points < 2:
-        known = problem.numbers.tolist()
-    elif quickest is not None:
-        known = [int(stop) for stop in quickest]
-    else:
-        known = search(least_time, tables, tours_of(least_time, tables)[0], trials)
+    if quickest is None:
+        quickest = Annealed(trials).order(least_time).tolist()
+    known = [int(stop) for stop in quickest]
     points = [_point(least_time, [known])]
     if problem.dome is not None and problem.points > 1:
+        tables = Tables.of(least_time)
         for weight in weights:
             weighted = replace(problem, dome_weight=weight)
-            tour_of = tours_of(weighted, tables.weighing(weighted))[-1]
-            found = search(weighted, tables, tour_of, trials, _EXACT_UP_TO)
+            tables = replace(tables, problem=weighted)
+            found = search(tables, tours_of(tables)[-1], trials, _EXACT_UP_TO)
             points.append(_point(weighted, [known, found]))
     return _sensible(points)
 
 
 def _point(problem: OrderingProblem, orders: list[list[int]]) -> FrontPoint:
-    order = np.array(best_by_schedule(problem, orders), dtype=np.int64)
+    order = best_by_schedule(problem, orders)
     return FrontPoint(problem.dome_weight, order, schedule(problem, order))
 
 
@@ -118,20 +114,22 @@ def _sensible(points: list[FrontPoint]) -> list[FrontPoint]:
             kept.append(point)
     if len(kept) <= 3:
         return kept
-    first, last = kept[0].schedule, kept[-1].schedule
+    quickest_s, most_moves, _ = _costs(kept[0])
+    longest_s, fewest_moves, _ = _costs(kept[-1])
 
     def saving(point: FrontPoint) -> float:
-        moves = (first.dome_moves - point.schedule.dome_moves) / (first.dome_moves - last.dome_moves)
-        seconds = (point.schedule.total_slew_s - first.total_slew_s) / (
-            last.total_slew_s - first.total_slew_s
-        )
-        return moves - seconds
+        seconds, moves, _ = _costs(point)
+        saved, longer = most_moves - moves, seconds - quickest_s
+        return saved / (most_moves - fewest_moves) - longer / (longest_s - quickest_s)
 
     return [kept[0], max(kept[1:-1], key=saving), kept[-1]]
 
 
+def _costs(point: FrontPoint) -> tuple[float, int, float]:
+    return point.schedule.total_slew_s, point.schedule.dome_moves, point.schedule.dome_rad
+
+
 def _beats(one: FrontPoint, other: FrontPoint) -> bool:
     """Whether one setting is no worse in anything and better in something."""
-    mine = one.schedule.total_slew_s, one.schedule.dome_moves, one.schedule.dome_rad
-    its = other.schedule.total_slew_s, other.schedule.dome_moves, other.schedule.dome_rad
+    mine, its = _costs(one), _costs(other)
     return mine != its and all(a <= b for a, b in zip(mine, its, strict=True))

@@ -92,12 +92,11 @@ def plan(
     if model is not None:
         model.check_site(site)
     check_moment(when)
-    wanted_terms: Sequence[str] | None = terms
     if design == "informed" and terms is None:
-        wanted_terms = ("standard",) if model is None else model.names
+        terms = ("standard",) if model is None else model.names
 
     def attempt(region: UsableSky) -> Plan:
-        grid = sample(region, points, design, terms=wanted_terms, seed=seed, effort=effort, registry=plugins)
+        grid = sample(region, points, design, terms=terms, seed=seed, effort=effort, registry=plugins)
         problem = ordering_problem(site, grid, seed, dome_weight)
         return in_order(site, grid, problem, ordering, when, model)
 

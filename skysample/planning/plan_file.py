@@ -10,7 +10,7 @@ import numpy as np
 from skysample.errors import InputError
 from skysample.files.columns import Columns
 from skysample.files.tables import read_table
-from skysample.geometry import direction, separation
+from skysample.geometry import direction, displace, separation, tangent_basis
 from skysample.ordering import schedule
 from skysample.ordering.grid_problem import ordering_problem
 from skysample.planning.plan_table import PLAN_FORMAT, PLAN_VERSION, Plan
@@ -111,11 +111,10 @@ def _dome_weight(meta: Mapping[str, Any], file: str) -> float:
 def _check_usable(grid: Grid, columns: Columns) -> None:
     """Refuse a point that is not usable, even allowing for the rounding of its coordinates in the file."""
     around = np.radians(np.arange(0.0, 360.0, 45.0))
+    ring = _ROUNDED_RAD * np.column_stack([np.cos(around), np.sin(around)])
     for place, (at, each) in enumerate(zip(grid.directions, grid.sides, strict=True)):
-        across = np.cross(at, np.eye(3)[int(np.argmin(np.abs(at)))])
-        across /= np.linalg.norm(across)
-        ring = np.outer(np.cos(around), across) + np.outer(np.sin(around), np.cross(at, across))
-        nearby = np.concatenate([at[None], np.cos(_ROUNDED_RAD) * at + np.sin(_ROUNDED_RAD) * ring])
+        basis = tangent_basis(at, np.array([0.0, 0.0, 1.0]))
+        nearby = displace(at, basis, np.vstack([[0.0, 0.0], ring]))
         if not grid.sky.usable(nearby, int(each)).any():
             raise columns.refuse(
                 "alt_deg",

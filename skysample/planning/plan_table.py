@@ -197,11 +197,11 @@ class Plan:
     @property
     def rows(self) -> list[dict[str, Any]]:
         """The table as plain values; None where unknown."""
-        columns = [column.tolist() for column in self._columns.values()]
-        return [
-            {name: _plain(value) for name, value in zip(self._columns, row, strict=True)}
-            for row in zip(*columns, strict=True)
-        ]
+        columns = self._plain_columns()
+        return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+    def _plain_columns(self) -> dict[str, list[Any]]:
+        return {name: list(map(_plain, column.tolist())) for name, column in self._columns.items()}
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the plan as ECSV, whole or not at all."""
@@ -224,8 +224,7 @@ class Plan:
             "dome_weight": self.dome_weight,
             "sun_checked": self.sun_checked,
         }
-        columns = {name: list(map(_plain, column.tolist())) for name, column in self._columns.items()}
-        write_table(path, table_of(columns, meta), expected=PLAN_FORMAT, version=PLAN_VERSION)
+        write_table(path, table_of(self._plain_columns(), meta), expected=PLAN_FORMAT, version=PLAN_VERSION)
 
     def summary(self) -> str:
         """Say how long the plan takes, and how much less another order could take."""

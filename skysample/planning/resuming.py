@@ -21,12 +21,14 @@ from skysample.sampling.grid import grid_of, ideal_separation_rad
 from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from astropy.time import Time
-    from numpy.typing import NDArray
 
     from skysample.geometry import Array
     from skysample.planning.plan_table import Plan
     from skysample.plugins.registry import Registry
+    from skysample.sampling import Grid
     from skysample.sky import UsableSky
 
 __all__ = ["PointsDone", "known_numbers", "resume"]
@@ -94,31 +96,23 @@ def resume(
     def attempt(sky_now: UsableSky) -> Plan:
         nonlocal left_out
         points = _with_replacements(first, taken, sky_now)
-        points.check_known(taken)
-        usable = points.still_to_take(taken)
-        left = np.flatnonzero(usable).tolist()
-        usable[left] = [sky_now.usable(points.directions[i : i + 1], int(points.side[i]))[0] for i in left]
+        left = _still_to_take(points, taken)
+        usable = [each for each in left if sky_now.usable(each.direction[None], each.side)[0]]
         left_out = ", ".join(
-            f"point {points.numbers[i]} ({unusable_because(sky_now, points.directions[i])})"
-            for i in left
-            if not usable[i]
+            f"point {each.number} ({unusable_because(sky_now, each.direction)})"
+            for each in left
+            if each not in usable
         )
-        if not usable.any():
+        if not usable:
             raise NoSolution("nothing is left to take: every point is done, failed, or not usable now")
-        grid = grid_of(
-            points.directions[usable],
-            points.side[usable],
-            sky_now,
-            design="resumed",
-            seed=earlier.grid.seed,
-        )
+        grid = _grid_of_points(usable, sky_now, earlier.grid.seed)
         problem = ordering_problem(site, grid, earlier.grid.seed, weight)
         here = _last_position(earlier, since, points)
         if here is not None:
             problem = replace(problem, start_axes=here[0], start_dome=here[1])
         return replace(
             in_order(site, grid, problem, ordering, when, earlier.model),
-            grid_numbers=tuple(points.numbers[usable].tolist()),
+            grid_numbers=tuple(each.number for each in usable),
             first=first,
             progress=taken,
         )
@@ -134,10 +128,12 @@ def known_numbers(plan: Plan, since: PointsDone) -> frozenset[int]:
     """Numbers that a run of this plan may use: the plan's own, earlier ones, and those of replacements."""
     first = plan.first or plan
     taken = since if plan.progress is None else plan.progress.then(since)
-    return frozenset(_with_replacements(first, taken, first.sky).numbers.tolist())
+    return frozenset(_with_replacements(first, taken, first.sky))
 
 
-def _last_position(earlier: Plan, since: PointsDone, points: _PlanPoints) -> tuple[Array, float] | None:
+def _last_position(
+    earlier: Plan, since: PointsDone, points: Mapping[int, _PlanPoint]
+) -> tuple[Array, float] | None:
     """Axes and dome at the point tried last, as planned; the dome as the run gives it, if it does.
 
     None: nothing was tried since the plan was made, and the plan does not know its start either.
@@ -150,73 +146,74 @@ def _last_position(earlier: Plan, since: PointsDone, points: _PlanPoints) -> tup
         return None if problem is None else (np.asarray(problem.start_axes), float(problem.start_dome))
     else:
         # A replacement, reached in an order that is not known here: taken as reached from the park.
-        one = points.numbers == last
-        alone = grid_of(points.directions[one], points.side[one], earlier.sky, design="resumed")
+        alone = _grid_of_points([points[last]], earlier.sky)
         moves, stop = schedule(ordering_problem(earlier.site, alone), [0]), 0
     dome = float(moves.dome_az[stop]) if since.dome_az_rad is None else since.dome_az_rad
     return moves.axes[stop], dome % (2.0 * np.pi) if np.isfinite(dome) else 0.0
 
 
-@dataclass(frozen=True)
-class _PlanPoints:
-    """Every point that a plan ever had.
+@dataclass(frozen=True, eq=False)
+class _PlanPoint:
+    """A point that a plan ever had.
 
-    Numbers, directions, sides, the number of the point that each replaces (or 0), and whether room was found for it.
+    `replaces` is the number of the point that it replaces, or 0; `placed`, whether room was found for it.
     """
 
-    numbers: NDArray[np.int64]
-    directions: Array
-    side: NDArray[np.int64]
-    replaces: NDArray[np.int64]
-    placed: NDArray[np.bool_]
-
-    def still_to_take(self, taken: PointsDone) -> NDArray[np.bool_]:
-        """Which points are neither done nor failed, nor replace a point that was solved later."""
-        served = set(taken.done)
-        for number, replaced in zip(self.numbers.tolist(), self.replaces.tolist(), strict=True):
-            if replaced in served:
-                served.add(number)
-        return self.placed & ~np.isin(self.numbers, [*served, *taken.failed])
-
-    def check_known(self, taken: PointsDone) -> None:
-        """Refuse a run that names a point which is not among these."""
-        for number in (*taken.done, *taken.failed):
-            if number not in self.numbers:
-                raise InputError(
-                    f"the run has point {number}, which is not in this plan; name the first plan, or give the plan's"
-                    " own points and seed",
-                    key="point",
-                )
+    number: int
+    direction: Array
+    side: int
+    replaces: int = 0
+    placed: bool = True
 
 
-def _with_replacements(first: Plan, taken: PointsDone, sky_now: UsableSky) -> _PlanPoints:
+def _grid_of_points(points: Sequence[_PlanPoint], sky: UsableSky, seed: int = 0) -> Grid:
+    directions, side = np.array([each.direction for each in points]), np.array([each.side for each in points])
+    return grid_of(directions, side, sky, design="resumed", seed=seed)
+
+
+def _still_to_take(points: Mapping[int, _PlanPoint], taken: PointsDone) -> list[_PlanPoint]:
+    """Find the points that are neither done nor failed, nor replace a point that was solved later.
+
+    Refuses a run that names any other.
+    """
+    for number in (*taken.done, *taken.failed):
+        if number not in points:
+            raise InputError(
+                f"the run has point {number}, which is not in this plan; name the first plan, or give the plan's"
+                " own points and seed",
+                key="point",
+            )
+    served = set(taken.done)
+    for point in points.values():
+        if point.replaces in served:
+            served.add(point.number)
+    served.update(taken.failed)
+    return [point for point in points.values() if point.placed and point.number not in served]
+
+
+def _with_replacements(first: Plan, taken: PointsDone, sky_now: UsableSky) -> dict[int, _PlanPoint]:
     """Collect the points of the first plan, then one replacement for each that failed, in order of failure.
 
     The numbers are the same at any time, and so are the places of points already taken; no other point comes near
     these. All others have to be usable now.
     """
-    numbers = list(range(1, first.points + 1)) if first.grid_numbers is None else list(first.grid_numbers)
-    directions = [np.asarray(each) for each in first.grid.directions]
-    side = [int(each) for each in first.grid.sides]
-    replaces, placed = [0] * len(numbers), [True] * len(numbers)
+    numbers = first.grid_numbers or range(1, first.points + 1)
+    points = {
+        number: _PlanPoint(number, direction, int(side))
+        for number, direction, side in zip(numbers, first.grid.directions, first.grid.sides, strict=True)
+    }
     aside = _ASIDE * ideal_separation_rad(first.sky.area_sr, first.points)
-    tried = {*taken.done, *taken.failed}
     every_side = sides(first.site.mount.kind)
     for failed in taken.failed:
-        if failed not in numbers:
+        if failed not in points:
             continue
-        at, number = numbers.index(failed), max(numbers) + 1
-        column = every_side.index(side[at])
-        sky = first.sky if number in tried else sky_now
-        reachable = sky.directions[sky.reachable[:, column]]
-        clear = np.min([separation(reachable, other) for other in directions], axis=0) >= aside
-        nearest = int(np.argmin(np.where(clear, separation(reachable, directions[at]), np.inf)))
-        numbers.append(number)
+        old, number = points[failed], max(points) + 1
+        sky = first.sky if number in {*taken.done, *taken.failed} else sky_now
+        reachable = sky.directions[sky.reachable[:, every_side.index(old.side)]]
+        others = [separation(reachable, other.direction) for other in points.values()]
+        clear = np.min(others, axis=0) >= aside
+        nearest = int(np.argmin(np.where(clear, separation(reachable, old.direction), np.inf)))
         # Without room the number is used up all the same: later numbers must not depend on the time.
-        directions.append(reachable[nearest] if clear.any() else directions[at])
-        side.append(side[at])
-        replaces.append(failed)
-        placed.append(bool(clear.any()))
-    return _PlanPoints(
-        np.array(numbers), np.array(directions), np.array(side), np.array(replaces), np.array(placed)
-    )
+        at = reachable[nearest] if clear.any() else old.direction
+        points[number] = _PlanPoint(number, at, old.side, failed, bool(clear.any()))
+    return points

@@ -361,17 +361,9 @@ def _icrs(place: SkyCoord, key: str) -> SkyCoord:
 
 
 def _points_of(plan: Plan) -> list[PlannedPoint]:
-    return [
-        PlannedPoint(
-            int(row["point"]),
-            float(row["alt_deg"]),
-            float(row["az_deg"]),
-            str(row["pier"]),
-            float(row["dome_az_deg"]),
-            plan.site,
-        )
-        for row in plan.table
-    ]
+    table = plan.table
+    columns = [table[name].tolist() for name in ("point", "alt_deg", "az_deg", "pier", "dome_az_deg")]
+    return [PlannedPoint(*row) for row in zip(*columns, [plan.site] * plan.points, strict=True)]
 
 
 def _is_empty(cell: Any) -> bool:

@@ -42,7 +42,8 @@ def coarse_cells(cells: Array, wanted: int, weight: Array | None = None) -> tupl
     centres, merged = cells, weight
     nside = max(1, int(np.sqrt(wanted / 12.0)))
     while len(cells) > wanted and nside < 2**_FINEST_ORDER:
-        label, count = _numbered(hpgeom.vector_to_pixel(nside, *cells.T, nest=False))
+        found, label = np.unique(hpgeom.vector_to_pixel(nside, *cells.T, nest=False), return_inverse=True)
+        count = len(found)
         if count >= wanted:
             centres, merged = _merged(cells, weight, label, count)
             break
@@ -97,12 +98,6 @@ def _along_curve(cells: Array) -> NDArray[np.int64]:
 
     numbers: NDArray[np.int64] = hpgeom.vector_to_pixel(2**_FINEST_ORDER, *cells.T)
     return numbers
-
-
-def _numbered(pixels: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
-    """Renumber pixels without gaps; return the numbers and their count."""
-    found, label = np.unique(pixels, return_inverse=True)
-    return label, len(found)
 
 
 def _merged(cells: Array, weight: Array, label: NDArray[np.int64], count: int) -> tuple[Array, Array]:

@@ -181,7 +181,7 @@ def even_points(
     def attempt() -> Array:
         found = _centred(*coarse, _start(*coarse, points, rng), plan.lloyd)
         found = _equal_capacity(*coarse, found, plan.capacity)
-        return _covering(*coarse, found, plan.coarse_halves, plan.each)
+        return _covering(*coarse, found, plan.coarse_halves, plan.each)[0]
 
     doing, steps = f"spreading {points} points", plan.starts + plan.finals + plan.rescues
     race = []
@@ -193,15 +193,14 @@ def even_points(
     for number in range(plan.finals + plan.rescues):
         tell(doing, plan.starts + number, steps)
         found = race[number] if number < plan.finals else attempt()
-        relaxed = _covering(*fine, found, plan.fine_halves, plan.each)
-        badness = _badness(*fine, relaxed)
+        relaxed, badness = _covering(*fine, found, plan.fine_halves, plan.each)
         if badness < least:
             best, least = relaxed, badness
         if least <= plan.good * _lattice_covering(nearest(best, fine[0])[0], fine[1]):
             break
     if plan.last_halves:
         finest = edge_resolved_cells(cells, max(4 * plan.fine * points, 24_000))
-        best = _covering(*finest, best, plan.last_halves, plan.last_each)
+        best = _covering(*finest, best, plan.last_halves, plan.last_each)[0]
     return settled(cells, best, inside)
 
 
@@ -283,11 +282,16 @@ def _equal_capacity(cells: Array, weight: Array, points: Array, iterations: int)
     return points
 
 
-def _covering(cells: Array, weight: Array, points: Array, halves: Sequence[int], each: int) -> Array:
-    """Descend on the sum of distance^(2 + power), `each` times for every half a power; return the best set found."""
+def _covering(
+    cells: Array, weight: Array, points: Array, halves: Sequence[int], each: int
+) -> tuple[Array, float]:
+    """Descend on the sum of distance^(2 + power), `each` times for every half a power.
+
+    Returns the best set found and its badness.
+    """
     best, least = points, _badness(cells, weight, points)
     if len(points) == len(cells):
-        return best
+        return best, least
     for half in halves:
         among = candidates(points, cells)
         pairs = neighbour_pairs(among, len(points))
@@ -306,7 +310,7 @@ def _covering(cells: Array, weight: Array, points: Array, halves: Sequence[int],
         badness = _badness_of(*found, weight, points)
         if badness < least:
             best, least = points, badness
-    return best
+    return best, least
 
 
 def _moved(cells: Array, weight: Array, label: NDArray[np.int64], points: Array, step: float) -> Array:

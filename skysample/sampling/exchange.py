@@ -144,7 +144,7 @@ def exchanged(candidates: Places, start: Places, cosine: float, *, first: int = 
     return Places(directions, side_of, rows)
 
 
-def thinned(kept: Places, more: Places, cosine: float) -> Places:
+def separated(kept: Places, more: Places, cosine: float) -> Places:
     """The points kept, plus those of more points that are not too close to an earlier one."""
     joined = _joined(kept, more)
     taken = np.arange(len(joined)) < len(kept)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from skysample.geometry import alt_az
 from skysample.sampling.cells import nearest
-from skysample.site.mount_axes import SIDE_NAMES
+from skysample.sampling.sky_cells import SkyCells
+from skysample.site.mount_axes import side_names
 
 if TYPE_CHECKING:
     from astropy.table import QTable
@@ -183,22 +184,18 @@ class Grid:
         """`point` (numbered from 1), `alt_deg`, `az_deg`, `pier` ("east", "west"; "" on mounts without sides)."""
         from astropy.table import QTable
 
-        named = self.sky.site.mount.kind == "german"
-        pier = [SIDE_NAMES[int(side)] if named else "" for side in self.sides]
         return QTable(
             {
                 "point": np.arange(1, self.points + 1),
                 "alt_deg": self.alt,
                 "az_deg": self.az,
-                "pier": np.array(pier, dtype="U4"),
+                "pier": np.array(side_names(self.sky.site.mount.kind, self.sides), dtype="U4"),
             }
         )
 
     def summary(self) -> str:
         """Number of points and how evenly they cover the sky, in a few lines."""
-        lines = [
-            f"{self.points} points over {self.area_sr:.3f} sr ({self.design} design, seed {self.seed})",
-        ]
+        lines = [f"{self.points} points over {self.area_sr:.3f} sr ({self.design} design, seed {self.seed})"]
         lines.append(
             f"Largest gap (covering radius)  {math.degrees(self.covering_radius_rad):6.2f} deg, "
             f"{self.covering_ratio:.2f} times that of a hexagonal lattice"
@@ -230,20 +227,51 @@ class Grid:
 
 
 def grid_of(
-    directions: Array, sides: NDArray[np.int64], sky: UsableSky, *, design: str, seed: int = 0
+    directions: Array, sides: NDArray[np.int64], sky: UsableSky, found: SkyCells | None = None, **how: Any
 ) -> Grid:
-    """Build the grid of points already placed on a sky."""
-    measured = evenness(sky.directions, directions)
+    """Build the grid of points already placed on a sky.
+
+    Parameters
+    ----------
+    directions : ndarray, shape (n, 3)
+    sides : ndarray of int, shape (n,)
+    sky : UsableSky
+    found : SkyCells, optional
+        What to measure on; default: the sky's own pixels, whatever the side.
+    **how
+        The rest of the attributes of `Grid`.
+
+    Returns
+    -------
+    Grid
+    """
+    found = found or SkyCells(sky.directions, sky.reachable, sky.pixel_sr, {})
+    area_sr = len(found.cells) * found.cell_sr
+    whole = evenness(found.cells, directions)
+    parts, measured = [(found.cells, directions)], [whole]
+    if len(found.by_side) > 1:
+        on_side = {side: directions[sides == side] for side in found.by_side}
+        parts = [(found.by_side[side], chosen) for side, chosen in on_side.items() if len(chosen)]
+        measured = [evenness(*part) for part in parts]
+    separations = [each.min_separation_rad for each in measured]
+    relative = [
+        separation / ideal_separation_rad(len(cells) * found.cell_sr, len(chosen))
+        for separation, (cells, chosen) in zip(separations, parts, strict=True)
+    ]
     return Grid(
         directions=directions,
         sides=sides,
         sky=sky,
-        area_sr=sky.area_sr,
-        covering_radius_rad=measured.covering_radius_rad,
-        min_separation_rad=measured.min_separation_rad,
-        covering_ratio=measured.covering_radius_rad / ideal_covering_rad(sky.area_sr, len(directions)),
-        separation_ratio=measured.min_separation_rad / ideal_separation_rad(sky.area_sr, len(directions)),
-        area_variation=measured.area_variation,
-        design=design,
-        seed=seed,
+        area_sr=area_sr,
+        covering_radius_rad=whole.covering_radius_rad,
+        min_separation_rad=_least(separations),
+        covering_ratio=whole.covering_radius_rad / ideal_covering_rad(area_sr, len(directions)),
+        separation_ratio=_least(relative),
+        area_variation=max(each.area_variation for each in measured),
+        **how,
     )
+
+
+def _least(values: list[float]) -> float:
+    """Smallest finite value; nan if there is none."""
+    return float(min((value for value in values if math.isfinite(value)), default=math.nan))

@@ -17,9 +17,10 @@ from skysample.fitting.terms import choose_terms
 from skysample.plugins.contracts import ROTATIONS
 from skysample.plugins.registry import default_registry
 from skysample.sampling.cells import edge_resolved_cells
-from skysample.sampling.exchange import Places, exchanged, filled, prediction_variance, thinned
+from skysample.sampling.exchange import Places, exchanged, filled, prediction_variance, separated
 from skysample.sampling.grid import InformedGain, ideal_separation_rad
-from skysample.site.mount_axes import ideal_axes, mount_frame, sides
+from skysample.sampling.sky_cells import even_grid
+from skysample.site.mount_axes import ideal_axes, mount_frame
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from skysample.sky import UsableSky
 
     Sides = NDArray[np.int64]
-    EvenGrid = Callable[[int, int, str], tuple[Array, Sides]]
 
 LARGEST_SEPARATION = 0.5
 """Of the hexagonal one: so far apart there is room for all points on any region, as discs cover less than its area."""
@@ -102,7 +102,6 @@ def informed_points(
     points: int,
     model: LinearModel,
     *,
-    even: EvenGrid,
     separation: float,
     blend: float,
     seed: int,
@@ -117,8 +116,6 @@ def informed_points(
         Its cells.
     points : int
     model : LinearModel
-    even : callable
-        Gives an even grid's directions and sides for a number of points, a seed and an effort.
     separation : float
         Least distance of points on the same side of the pier, as a share of that in a hexagonal lattice, 0 to 0.5.
     blend : float
@@ -152,15 +149,15 @@ def informed_points(
 
     @cache
     def even_places(number: int, again: int) -> Places:
-        return placed(even(number, seed + again, "quick"))
+        return placed(even_grid(sky, number, seed + again, "quick"))
 
     stay = round(blend * points)
-    kept = placed(even(stay, seed, effort)) if stay else candidates[:0]
+    kept = placed(even_grid(sky, stay, seed, effort)) if stay else candidates[:0]
     chosen = kept
     if stay < points:
         area_sr = float(found.reachable.sum()) * found.cell_sr
         cosine = math.cos(separation * ideal_separation_rad(area_sr, points)) if separation > 0.0 else 2.0
-        start = thinned(kept, even_places(points - stay, 0), cosine)
+        start = separated(kept, even_places(points - stay, 0), cosine)
         start = filled(candidates, start, points, cosine)
         chosen = exchanged(candidates, start, cosine, first=stay)
     rows = model.design(chosen.directions, chosen.sides)
@@ -181,21 +178,19 @@ def informed_points(
 
 def _candidates(sky: UsableSky, found: SkyCells, model: LinearModel) -> tuple[Places, Array]:
     """Usable cells on every side, and the matrix (p, p) that takes rows to coordinates of unit information."""
-    directions, side_of, weights = [], [], []
-    for column, side in enumerate(sides(sky.site.mount.kind)):
-        if found.reachable[:, column].any():
-            cells, weight = edge_resolved_cells(found.cells[found.reachable[:, column]], _CANDIDATES)
-            directions.append(cells)
-            weights.append(weight)
-            side_of.append(np.full(len(cells), side))
-    every, every_side, weight = np.concatenate(directions), np.concatenate(side_of), np.concatenate(weights)
+    merged = {
+        side: edge_resolved_cells(cells, _CANDIDATES) for side, cells in found.by_side.items() if len(cells)
+    }
+    directions, weights = zip(*merged.values(), strict=True)
+    every, weight = np.concatenate(directions), np.concatenate(weights)
+    every_side = np.repeat(list(merged), [len(cells) for cells in directions])
     rows = model.design(every, every_side)
     over_sky = np.sqrt(weight / weight.sum())[:, None, None] * rows
     _check_determined(over_sky, model.names, "no points in this sky", "leave one of them out")
     scale = np.linalg.norm(over_sky, axis=(0, 1))
     triangle = np.linalg.qr((over_sky / scale).reshape(-1, len(scale)), mode="r")
     whiten = np.linalg.inv(triangle) / scale[:, None]
-    usable = np.concatenate([sky.usable(d, int(s[0])) for d, s in zip(directions, side_of, strict=True)])
+    usable = np.concatenate([sky.usable(cells, side) for side, (cells, _) in merged.items()])
     return Places(every, every_side, rows @ whiten)[usable], whiten
 
 

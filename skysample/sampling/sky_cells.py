@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from skysample.geometry import direction
 from skysample.sampling.cells import keeping_apart, nearest, unit
+from skysample.sampling.even import EFFORTS, even_points, settled
 from skysample.site.mount_axes import sides
 
 if TYPE_CHECKING:
@@ -35,11 +37,14 @@ class SkyCells:
         On which sides of the pier, in the order of `mount_axes.sides`.
     cell_sr : float
         Solid angle of each.
+    by_side : dict of int to ndarray
+        The cells that can be reached on each side of the pier.
     """
 
     cells: Array
     reachable: NDArray[np.bool_]
     cell_sr: float
+    by_side: dict[int, Array]
 
 
 def sky_cells(sky: UsableSky, points: int, *, exact_edges: bool = False) -> SkyCells:
@@ -66,13 +71,17 @@ def sky_cells(sky: UsableSky, points: int, *, exact_edges: bool = False) -> SkyC
     wanted = max(30 * points, min(400 * points, 100_000))
     if exact_edges:
         wanted = max(wanted, min(6400 * points, 100_000), min(1600 * points, 400_000))
-    nside, pixels = sky.nside, _pixels(sky.nside, sky.directions)
+    import hpgeom
+
+    # The z axis to the zenith, and longitude is azimuth.
+    nside, pixels = sky.nside, hpgeom.vector_to_pixel(sky.nside, *sky.directions[:, [1, 0, 2]].T)
     order = np.argsort(pixels, kind="stable")
     pixels, cells, reachable = pixels[order], sky.directions[order], sky.reachable[order]
     while len(pixels) < wanted and nside < _LARGEST_NSIDE:
         pixels, cells, reachable = _split(sky, nside, pixels, reachable)
         nside *= 2
-    return SkyCells(cells, reachable, float(np.pi / (3.0 * nside**2)))
+    by_side = {side: cells[on] for side, on in zip(sides(sky.site.mount.kind), reachable.T, strict=True)}
+    return SkyCells(cells, reachable, float(np.pi / (3.0 * nside**2)), by_side)
 
 
 def _split(
@@ -104,12 +113,42 @@ def _split(
     return children[keep], centres[keep], usable[keep]
 
 
-def _pixels(nside: int, directions: Array) -> NDArray[np.int64]:
-    """Nested numbers of the pixels that directions lie in (z to the zenith, longitude = azimuth)."""
-    import hpgeom
+def even_grid(
+    sky: UsableSky, points: int, seed: int, effort: str, found: SkyCells | None = None
+) -> tuple[Array, NDArray[np.int64]]:
+    """Spread even points over the sky, by area on each side of the pier.
 
-    numbers: NDArray[np.int64] = hpgeom.vector_to_pixel(nside, *directions[:, [1, 0, 2]].T)
-    return numbers
+    Parameters
+    ----------
+    sky : UsableSky
+    points : int
+    seed : int
+    effort : str
+        A name in `skysample.sampling.even.EFFORTS`.
+    found : SkyCells, optional
+        The sky's cells, if already computed.
+
+    Returns
+    -------
+    directions : ndarray, shape (points, 3)
+    sides : ndarray of int, shape (points,)
+        One side after the other.
+    """
+    found = found or sky_cells(sky, points, exact_edges=EFFORTS[effort].exact_edges)
+    share = shares(points, [len(cells) for cells in found.by_side.values()])
+    used = [
+        (cells, partial(sky.usable, side=side), number, seed + column)
+        for column, ((side, cells), number) in enumerate(zip(found.by_side.items(), share, strict=True))
+        if number
+    ]
+    chosen = [
+        even_points(cells, number, seed=own_seed, effort=effort, inside=inside)
+        for cells, inside, number, own_seed in used
+    ]
+    if len(used) > 1 and (found.reachable.sum(axis=1) > 1).any():
+        moved = parted(chosen, np.random.default_rng(seed))
+        chosen = [settled(cells, each, inside) for each, (cells, inside, *_) in zip(moved, used, strict=True)]
+    return np.concatenate(chosen), np.repeat(list(found.by_side), share)
 
 
 def shares(points: int, areas: Sequence[float]) -> list[int]:

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from skysample.geometry import direction
 from skysample.ordering import Annealed, Nearest, OrderingProblem, best_order, mount_bound, schedule
-from skysample.ordering.bound import _dome_alone, _tree_bound, least_legs
-from skysample.ordering.least_time import MOST_STOPS, cell_states, completions, least_of_few, least_of_order
-from skysample.ordering.motion.dome_stands import dome_stands
+from skysample.ordering.bound import _dome_alone, _tree_bound
+from skysample.ordering.least_time import MOST_STOPS, cell_states, completions, minimum_time, minimum_time_of
+from skysample.ordering.motion.tables import dome_stands, least_legs
 from skysample.site import Axis, Dome, Mount
 from skysample.site.mount_axes import ideal_axes, limits, mount_frame, primary_turns, sides
 
@@ -184,7 +184,7 @@ def test_no_order_of_seven_stops_beats_the_bound(seed):
 
 @settings(max_examples=40, deadline=None)
 @given(some_problems)
-def test_what_is_used_beyond_few_stops_holds_too(problem):
+def test_what_is_used_beyond_the_exact_search_holds_too(problem):
     stands = dome_stands(problem)
     least = brute_force(problem, 10.0) - problem.points * problem.mount.settle_s
     assert _tree_bound(least_legs(problem, stands)) <= least + 1e-9
@@ -209,21 +209,21 @@ def test_bound_is_near_the_optimum_on_a_fine_grid(seed):
 def test_bound_is_exact_up_to_twelve_stops(count):
     for seed in range(3):
         problem = random_problem(seed, count)
-        least, exact = least_of_few(problem)
+        least, exact = minimum_time(problem)
         assert exact
         order = best_order(problem, Annealed()).tolist()
-        own = least_of_order(problem, order)
+        own = minimum_time_of(problem, order)
         assert own is not None
         assert least <= own + 1e-9
         assert own + count * problem.mount.settle_s <= schedule(problem, order).total_slew_s + 1e-9
 
 
-def test_search_for_few_stops_stopped_early_is_still_a_bound():
+def test_exact_search_stopped_early_is_still_a_bound():
     for seed in range(10):
         problem = random_problem(seed, 7, domeless=0.0)
-        least, exact = least_of_few(problem)
+        least, exact = minimum_time(problem)
         assert exact
-        early = [least_of_few(problem, [(1e6, most)]) for most in (1, 2, 4)]
+        early = [minimum_time(problem, [(1e6, most)]) for most in (1, 2, 4)]
         assert [each[1] for each in early] == [False] * 3
         assert early[0][0] <= early[1][0] <= early[2][0] <= least + 1e-9
 
@@ -239,10 +239,10 @@ def test_bound_never_exceeds_what_an_ordering_finds(problem):
             assert bound <= schedule(same, order).total_slew_s
 
 
-def test_exact_bound_at_the_limit_of_few_stops_is_no_worse_than_the_one_beyond():
+def test_exact_bound_at_its_limit_is_no_worse_than_the_one_beyond():
     problem = random_problem(5, MOST_STOPS, domeless=0.0)
     stands = dome_stands(problem)
-    least, exact = least_of_few(problem)
+    least, exact = minimum_time(problem)
     assert exact
     assert max(_tree_bound(least_legs(problem, stands)), _dome_alone(problem, stands)) <= least + 1e-9
 
@@ -278,9 +278,9 @@ def test_hidden_moves_are_found_though_no_arc_ends_where_the_dome_stands():
         mount=Mount(kind="fork", settle_s=0.0, primary=axis, secondary=axis),
         dome=Dome(radius_m=2, slit_width_m=1, rate_deg_s=1.0, accel_deg_s2=1e12, start_delay_s=0.0),
     )
-    assert least_of_order(problem, [0, 1, 2]) == pytest.approx(30.0, abs=1e-4)
+    assert minimum_time_of(problem, [0, 1, 2]) == pytest.approx(30.0, abs=1e-4)
     # Straight to the last stop it takes 30 as well, but then the mount must come back.
-    assert least_of_order(problem, [2, 0, 1]) == pytest.approx(60.0, abs=1e-4)
+    assert minimum_time_of(problem, [2, 0, 1]) == pytest.approx(60.0, abs=1e-4)
     assert mount_bound(problem) == pytest.approx(30.0, abs=1e-4)
 
 

@@ -22,11 +22,12 @@ from skysample.ordering import (
     schedule,
     skysample_orderings,
 )
-from skysample.ordering.bound import _tree_bound, least_legs
-from skysample.ordering.motion.dome_stands import dome_reach, dome_time
+from skysample.ordering.bound import _tree_bound
+from skysample.ordering.least_time import completions
+from skysample.ordering.motion.tables import Tables, dome_reach, least_legs, turning_time
 from skysample.ordering.motion.timely_dome import DomeReach, TimelyTour, pass_stops, tours_of
-from skysample.ordering.motion.tour import LazyTour, Tables
-from skysample.ordering.strategies.annealed import _shortest_completions, exact_order
+from skysample.ordering.motion.tour import LazyTour
+from skysample.ordering.strategies.annealed import exact_order
 from skysample.plugins import build_registry
 from skysample.site import Axis, Dome, Mount
 from skysample.site.dome import dome_arcs
@@ -433,7 +434,7 @@ def test_schedule_of_a_part_of_the_stops():
 
 
 def tour_at(problem, order, number=0):
-    return tours_of(problem, Tables.of(problem))[number](order)
+    return tours_of(Tables.of(problem))[number](order)
 
 
 @settings(max_examples=20, deadline=None)
@@ -441,7 +442,7 @@ def tour_at(problem, order, number=0):
 def test_partial_re_evaluation_equals_full_evaluation(problem, seed, weight, head_start):
     problem = replace(problem, dome_weight=weight, dome_head_start_s=head_start)
     rng = np.random.default_rng(seed)
-    for tour_of in tours_of(problem, Tables.of(problem)):
+    for tour_of in tours_of(Tables.of(problem)):
         tour = tour_of(rng.permutation(problem.points).tolist())
         for _ in range(25):
             first, last = sorted(rng.integers(0, problem.points, 2).tolist())
@@ -492,7 +493,7 @@ def test_waiting_for_the_dome_takes_the_dome_s_time_and_reach_is_its_inverse():
     problem = replace(reference_problem(15), dome_head_start_s=2.5)
     reach = DomeReach(problem, Tables.of(problem).legs)
     gaps = np.radians(np.concatenate([[1e-9, 4.4999, 4.5001], np.linspace(0.1, 180.0, 50)]))
-    seconds = dome_time(problem.dome, gaps)
+    seconds = turning_time(problem.dome, gaps)
     at_first, later = ([reach.wait(place, gap) for gap in gaps] for place in (reach.legs.start, 3))
     np.testing.assert_allclose(at_first, seconds, rtol=1e-14)
     np.testing.assert_allclose(later, seconds - 2.5, rtol=0.0, atol=1e-12)
@@ -524,7 +525,7 @@ def test_every_ordering_answers_with_a_permutation(ordering, count):
 @settings(max_examples=30, deadline=None)
 @given(problems)
 def test_annealed_is_the_optimum_of_few_stops_and_the_bound_below_it(problem):
-    tour_of = tours_of(problem, Tables.of(problem))[0]
+    tour_of = tours_of(Tables.of(problem))[0]
     brute = min(tour_of(order).total for order in itertools.permutations(range(problem.points)))
     order = best_order(problem, Annealed(trials=2000))
     assert tour_of(order.tolist()).total == pytest.approx(brute, abs=1e-6)
@@ -535,7 +536,7 @@ def test_annealed_is_the_optimum_of_few_stops_and_the_bound_below_it(problem):
 @pytest.mark.parametrize("seed", range(4))
 def test_annealing_itself_finds_the_optimum_of_seven_stops(seed, policy):
     problem = random_problem(seed, 7, with_dome=True, policy=policy)
-    tour_of = tours_of(problem, Tables.of(problem))[0]
+    tour_of = tours_of(Tables.of(problem))[0]
     brute = min(tour_of(order).total for order in itertools.permutations(range(7)))
     found = Annealed(trials=20_000, exact_up_to=0).order(problem)
     assert tour_of(found.tolist()).total <= 1.01 * brute + 1e-9
@@ -545,7 +546,7 @@ def test_annealing_itself_finds_the_optimum_of_seven_stops(seed, policy):
 def test_few_stops_are_settled_or_said_not_to_be(policy):
     problem = reference_problem(12, dome_policy=policy)
     tables = Tables.of(problem)
-    tour_of = tours_of(problem, tables)[0]
+    tour_of = tours_of(tables)[0]
     legs = least_legs(problem, tables.stands)
     settled = exact_order(lambda order: tour_of(order).total, legs, Snake().order(problem).tolist(), 10**6)
     found = Annealed(trials=5000).order(problem).tolist()
@@ -702,14 +703,20 @@ def test_exact_path_equals_brute_force():
         legs[7, order[0]] + sum(legs[a, b] for a, b in itertools.pairwise(order))
         for order in itertools.permutations(range(7))
     )
-    assert _shortest_completions(legs[:, :7])[-1, 7] == pytest.approx(brute)
+    assert shortest_path(legs) == pytest.approx(brute)
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_tree_bound_is_below_and_close_to_the_exact_path(seed):
     legs = planar_legs(seed, 11)
-    exact = _shortest_completions(legs[:, :11])[-1, 11]
+    exact = shortest_path(legs)
     assert 0.93 * exact <= _tree_bound(legs) <= exact + 1e-9
+
+
+def shortest_path(legs):
+    """Through every stop from the last node, which is the start."""
+    to_come = completions([list(row) for row in legs[:, :, None, None]])
+    return to_come[-1][(1 << (len(legs) - 1)) - 1, 0]
 
 
 def planar_legs(seed, count):

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.bound import least_legs
-from skysample.ordering.motion.dome_stands import dome_stands
+from skysample.ordering.motion.tables import dome_stands, least_legs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -45,9 +45,9 @@ class _Splits(NamedTuple):
     leftward: NDArray[np.bool_]
     backward: NDArray[np.bool_]
 
-    def chosen(self, which: NDArray[np.bool_]) -> Iterator[tuple[int, int, int, bool, bool]]:
-        """Return some of them, one by one."""
-        return zip(*(each[which].tolist() for each in self), strict=True)
+    def at(self, index: Ints | NDArray[np.bool_]) -> _Splits:
+        """Return some of them."""
+        return _Splits._make(each[index] for each in self)
 
 
 class Moves:
@@ -80,9 +80,7 @@ class Moves:
         self._legs = np.pad(legs, ((0, 1), (0, 1)))
         self._start, self._end = len(legs) - 1, len(legs)
 
-    def changes(
-        self, stop: Ints, near: Ints, how: Ints, slack: float | Array, reach: int
-    ) -> Iterator[tuple[int, Change]]:
+    def changes(self, stop: Ints, near: Ints, how: Ints, slack: Array) -> Iterator[tuple[int, Change]]:
         """Return those changes that lengthen the pairwise path by less than the slack.
 
         Parameters
@@ -91,10 +89,8 @@ class Moves:
             Two stops of the order to bring together.
         how : ndarray of int, shape (m,)
             See `_splits`.
-        slack : float or ndarray, shape (m,)
+        slack : ndarray, shape (m,)
             Seconds.
-        reach : int
-            A change may touch so many positions more than one.
 
         Yields
         ------
@@ -109,14 +105,12 @@ class Moves:
         reversal = (
             (splits.first == splits.cut) & (splits.cut < splits.last) & splits.leftward & splits.backward
         )
-        worth = (split | reversal) & (splits.last - splits.first <= reach)
-        longer = self._longer(_Splits(*(each[worth] for each in splits)))
-        worth[worth] = longer <= np.broadcast_to(slack, worth.shape)[worth]
-        order = self.order
-        for number, (first, last, cut, leftward, backward) in zip(
-            np.flatnonzero(worth).tolist(), splits.chosen(worth), strict=True
+        worth = np.flatnonzero((split | reversal) & (splits.last - splits.first <= _LONGEST_REACH))
+        worth = worth[self._longer(splits.at(worth)) <= slack[worth]]
+        for number, first, last, cut, leftward, backward in zip(
+            worth.tolist(), *(each.tolist() for each in splits.at(worth)), strict=True
         ):
-            front, back = order[first:cut], order[cut : last + 1]
+            front, back = self.order[first:cut], self.order[cut : last + 1]
             if backward:
                 (back if leftward else front).reverse()
             yield number, (first, last, back + front)
@@ -129,22 +123,14 @@ class Moves:
         front, front_end = order[first], order[cut - 1]
         back, back_end = order[cut], order[last]
         legs = self._legs
-        whole = splits.cut == splits.first
+        whole = splits.cut == splits.first  # nothing in front: legs of a stop to itself take no time
         backs = splits.leftward & splits.backward
         fronts = ~splits.leftward & splits.backward
+        old = legs[before, np.where(whole, before, front)] + legs[front_end, back] + legs[back_end, after]
         back, back_end = np.where(backs, back_end, back), np.where(backs, back, back_end)
-        old = np.where(
-            whole,
-            legs[before, order[cut]] + legs[order[last], after],
-            legs[before, front] + legs[front_end, order[cut]] + legs[order[last], after],
-        )
         front, front_end = np.where(fronts, front_end, front), np.where(fronts, front, front_end)
-        new = np.where(
-            whole,
-            legs[before, back] + legs[back_end, after],
-            legs[before, back] + legs[back_end, front] + legs[front_end, after],
-        )
-        longer: Array = new - old
+        front, front_end = np.where(whole, after, front), np.where(whole, after, front_end)
+        longer: Array = legs[before, back] + legs[back_end, front] + legs[front_end, after] - old
         return longer
 
     def all_changes(self, slack: float) -> Iterator[Change]:
@@ -154,7 +140,7 @@ class Moves:
         stop = np.repeat(self.stops, width * len(kinds))
         near = np.repeat(self.near.ravel(), len(kinds))
         how = np.tile(kinds, self.near.size)
-        return (change for _, change in self.changes(stop, near, how, slack, _LONGEST_REACH))
+        return (change for _, change in self.changes(stop, near, how, np.full(len(stop), slack)))
 
 
 def _splits(one: Ints, other: Ints, how: Ints, count: int) -> _Splits:
@@ -226,8 +212,6 @@ def random_changes(
             [_FROM_START + quarter % 2, _AFTER_FIRST + quarter % 2],
             _RELOCATIONS + 4 * lengths + quarter,
         )
-        drawn = moves.changes(
-            moves.stops[number], moves.near[number, which], how, allowances + slack, _LONGEST_REACH
-        )
-        for trial, change in drawn:
+        stop, near = moves.stops[number], moves.near[number, which]
+        for trial, change in moves.changes(stop, near, how, allowances + slack):
             yield change, float(allowances[trial])

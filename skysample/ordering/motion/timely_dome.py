@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from skysample.ordering.motion.dome_stands import dome_reach
+from skysample.ordering.motion.tables import TURN, dome_reach
 from skysample.ordering.motion.tour import LazyTour
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from skysample.geometry import Array
-    from skysample.ordering.motion.legs import MountLegs
-    from skysample.ordering.motion.tour import Tables, Tour
+    from skysample.ordering.motion.tables import MountLegs, Tables
     from skysample.ordering.problem import OrderingProblem
-
-_TURN = 2.0 * math.pi
 
 Arc = tuple[float, float]
 State = tuple[float, float, int]
@@ -56,7 +54,7 @@ class DomeReach:
         self._head_start_s = problem.dome_head_start_s
         seconds = np.array(legs.seconds, float).reshape(len(legs.axes), problem.points)
         free, self.start = np.zeros_like(seconds), 0.0
-        self.arcs: list[tuple[Arc, ...]] = [((0.0, _TURN),)] * problem.points
+        self.arcs: list[tuple[Arc, ...]] = [((0.0, TURN),)] * problem.points
         self._rate, self._acceleration = 1.0, 1.0  # without a dome nothing ever waits
         self._delay_s = 0.0
         if problem.dome is not None:
@@ -66,7 +64,7 @@ class DomeReach:
             head_start = np.full((len(legs.axes), 1), problem.dome_head_start_s)
             head_start[legs.start] = 0.0  # nothing is read out before the first leg
             free = np.minimum(dome_reach(problem.dome, seconds + head_start), math.pi)
-            self.start = problem.start_dome % _TURN
+            self.start = problem.start_dome % TURN
             self.arcs = [tuple((a, a + width) for a, width in arcs.tolist()) for arcs in problem.arcs]
         self._ramp_rad = self._rate * self._rate / self._acceleration
         only = [arcs[0] if len(arcs) == 1 else (None, None) for arcs in self.arcs]
@@ -76,7 +74,7 @@ class DomeReach:
         ]
 
     def wait(self, place: int, gap_rad: float) -> float:
-        """Seconds of a leg if the dome has to turn through a gap: a fast scalar `dome_time`."""
+        """Seconds of a leg if the dome has to turn through a gap: a fast scalar `turning_time`."""
         if gap_rad >= self._ramp_rad:
             turning_s = gap_rad / self._rate + self._rate / self._acceleration
         else:
@@ -111,7 +109,7 @@ def pass_stops(
     At each stop it may be anywhere in an interval that it can have reached without keeping the mount
     waiting. On a leg the interval grows by what the dome can turn in the mount's time and is cut to an arc of
     the next stop; only where nothing is left does the mount wait, until the dome gets to the near end of the
-    arc. Which azimuths are really taken is settled backwards afterwards, by `stands_of`.
+    arc. Which azimuths are really taken is settled backwards afterwards, by `dome_azimuths`.
 
     Parameters
     ----------
@@ -146,13 +144,13 @@ def pass_stops(
         if first is None or last is None:
             first, last = _widest_overlap(reach.arcs[stop], low, high)
         aside = first + last - low - high
-        if not -_TURN <= aside <= _TURN:
-            turn = math.copysign(_TURN, aside)
+        if not -TURN <= aside <= TURN:
+            turn = math.copysign(TURN, aside)
             low += turn
             high += turn
-        if high - low >= _TURN:
+        if high - low >= TURN:
             low, high = first, last
-        elif last - first < _TURN:
+        elif last - first < TURN:
             if low > last or high < first:
                 leg = reach.wait(place, (low - last if low > last else first - high) + free)
                 low = high = last if low > last else first
@@ -168,13 +166,13 @@ def _widest_overlap(arcs: tuple[Arc, ...], low: float, high: float) -> Arc:
     """Return the arc with the widest overlap with an interval; if none overlaps, the nearest."""
 
     def shared(arc: Arc) -> float:
-        turns = round((low + high - arc[0] - arc[1]) / (2.0 * _TURN))
-        return min(high, arc[1] + turns * _TURN) - max(low, arc[0] + turns * _TURN)
+        turns = round((low + high - arc[0] - arc[1]) / (2.0 * TURN))
+        return min(high, arc[1] + turns * TURN) - max(low, arc[0] + turns * TURN)
 
     return max(arcs, key=shared)
 
 
-def stands_of(reach: DomeReach, passage: Passage) -> Array:
+def dome_azimuths(reach: DomeReach, passage: Passage) -> Array:
     """Azimuths at which the dome stands at each stop of a passage, radians, 0..2 pi.
 
     Backwards from the end: where the dome is afterwards, if it may already be there, else as near as it may.
@@ -182,13 +180,13 @@ def stands_of(reach: DomeReach, passage: Passage) -> Array:
     stands = np.zeros(len(passage.states))
     after = passage.states[-1][1] if passage.states else reach.start
     for number, (low, high, _) in reversed(list(enumerate(passage.states))):
-        aside = math.remainder(after - 0.5 * (low + high), _TURN)
+        aside = math.remainder(after - 0.5 * (low + high), TURN)
         if aside > 0.5 * (high - low):
-            after = high % _TURN
+            after = high % TURN
         elif aside < -0.5 * (high - low):
-            after = low % _TURN
+            after = low % TURN
         stands[number] = after
-    return stands % _TURN
+    return stands % TURN
 
 
 class TimelyTour:
@@ -232,21 +230,18 @@ class TimelyTour:
         return self._now.states[position - 1]
 
 
-def tours_of(problem: OrderingProblem, tables: Tables) -> list[Callable[[Sequence[int]], Tour]]:
+Tour = LazyTour | TimelyTour
+"""The current order of a search, its price, and the effect of a change."""
+
+
+def tours_of(tables: Tables) -> list[Callable[[Sequence[int]], Tour]]:
     """Return the evaluations to search a problem with.
 
     The lazy dome and the timely dome are each their own. Where a timely dome's moves weigh, the best order
     may come from either: the timely evaluation does not see the weight, the lazy one nothing else.
     """
-
-    def lazy(order: Sequence[int]) -> Tour:
-        return LazyTour(tables, order)
-
+    problem, lazy = tables.problem, partial(LazyTour, tables)
     if problem.dome_policy == "lazy":
         return [lazy]
-    reach = DomeReach(problem, tables.legs)
-
-    def timely(order: Sequence[int]) -> Tour:
-        return TimelyTour(reach, order)
-
+    timely = partial(TimelyTour, DomeReach(problem, tables.legs))
     return [timely, lazy] if problem.dome_weight > 0.0 and problem.dome is not None else [timely]

@@ -3,56 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol, Self
-
-from skysample.ordering.motion.dome_stands import DomeStands, dome_stands
-from skysample.ordering.motion.legs import MountLegs, mount_legs
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from skysample.ordering.problem import OrderingProblem
-
-
-@dataclass(frozen=True, slots=True)
-class Tables:
-    """Lookup tables shared by every evaluation of one problem.
-
-    Attributes
-    ----------
-    legs : MountLegs
-    stands : DomeStands
-    head_start_s : float
-        By which the dome may leave before the mount, except on the first leg.
-    move_worth_s, radian_worth_s : float
-        Seconds added to the price of an order for each move of the dome, and for each radian of it.
-    """
-
-    legs: MountLegs
-    stands: DomeStands
-    head_start_s: float
-    move_worth_s: float
-    radian_worth_s: float
-
-    @classmethod
-    def of(cls, problem: OrderingProblem) -> Self:
-        """Tabulate a problem."""
-        return cls(
-            mount_legs(problem),
-            dome_stands(problem),
-            problem.dome_head_start_s,
-            problem.move_worth_s,
-            math.degrees(problem.degree_worth_s),
-        )
-
-    def weighing(self, problem: OrderingProblem) -> Self:
-        """Return the same tables with the dome's worth of another problem that differs in nothing else."""
-        return replace(
-            self,
-            move_worth_s=problem.move_worth_s,
-            radian_worth_s=math.degrees(problem.degree_worth_s),
-        )
+    from skysample.ordering.motion.tables import Tables
 
 
 Stay = tuple[int, int, int, float]
@@ -100,7 +56,8 @@ def walk(
     seconds, arrival = tables.legs.seconds, tables.legs.arrival
     serves, nearest = tables.stands.serves, tables.stands.nearest
     move_s, move_rad = tables.stands.move_s, tables.stands.move_rad
-    move_worth_s, radian_worth_s = tables.move_worth_s, tables.radian_worth_s
+    move_worth_s = tables.problem.move_worth_s
+    radian_worth_s = math.degrees(tables.problem.degree_worth_s)
     position, stand, place, spent = begin
     count = len(order)
     runs: list[Stay] = []
@@ -110,7 +67,7 @@ def walk(
             if met[0] == position and met[1] == stand and met[2] == place:
                 break
         runs.append((position, stand, place, spent))
-        head_start_s = tables.head_start_s if position else 0.0
+        head_start_s = tables.problem.dome_head_start_s if position else 0.0
         stop = order[position]
         position += 1
         shared = serves[stop]
@@ -136,29 +93,10 @@ def walk(
     return runs, (position, stand, place, spent)
 
 
-class Tour(Protocol):
-    """The current order of a search, its price, and the effect of a change.
-
-    Attributes
-    ----------
-    order : list of int
-        The present order, changed in place.
-    total : float
-        Its price: seconds of motion without settling, and what the dome's moves are worth.
-    """
-
-    order: list[int]
-    total: float
-
-    def propose(self, first: int, last: int, stops: list[int]) -> float:
-        """Return the price of the order with other stops in positions first..last."""
-
-    def accept(self) -> None:
-        """Accept the last proposal as the current order."""
-
-
 class LazyTour:
-    """A `Tour` under the lazy dome; keeps the state at the start of each run.
+    """The current order of a search under the lazy dome, its price, and the effect of a change.
+
+    Keeps the state at the start of each run.
 
     Parameters
     ----------
@@ -166,6 +104,13 @@ class LazyTour:
         Of the problem.
     order : sequence of int
         Every stop once.
+
+    Attributes
+    ----------
+    order : list of int
+        The present order, changed in place.
+    total : float
+        Its price: seconds of motion without settling, and what the dome's moves are worth.
     """
 
     def __init__(self, tables: Tables, order: Sequence[int]) -> None:

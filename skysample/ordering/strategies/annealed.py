@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from skysample.ordering.bound import least_legs
+from skysample.ordering.least_time import completions, search_beginnings
 from skysample.ordering.motion.moves import Moves, random_changes
+from skysample.ordering.motion.tables import Tables, least_legs
 from skysample.ordering.motion.timely_dome import tours_of
-from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import best_by_schedule
 from skysample.ordering.strategies.nearest import nearest_order
 from skysample.ordering.strategies.snake import snakes
@@ -18,10 +16,11 @@ from skysample.ordering.strategies.snake import snakes
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
-    from skysample.ordering.motion.tour import Tour
+    from skysample.ordering.motion.timely_dome import Tour
     from skysample.ordering.problem import OrderingProblem
 
 DEFAULT_TRIALS = 300_000
@@ -67,15 +66,11 @@ class Annealed:
         if problem.points < 2:
             return problem.numbers
         tables = Tables.of(problem)
-        found = [
-            search(problem, tables, tour_of, self.trials, self.exact_up_to)
-            for tour_of in tours_of(problem, tables)
-        ]
-        return np.array(best_by_schedule(problem, found), dtype=np.int64)
+        found = [search(tables, tour_of, self.trials, self.exact_up_to) for tour_of in tours_of(tables)]
+        return best_by_schedule(problem, found)
 
 
 def search(
-    problem: OrderingProblem,
     tables: Tables,
     tour_of: Callable[[Sequence[int]], Tour],
     trials: int,
@@ -85,10 +80,8 @@ def search(
 
     Parameters
     ----------
-    problem : OrderingProblem
-        Two stops or more.
     tables : Tables
-        Of the problem.
+        Of two stops or more.
     tour_of : callable
         From `tours_of`.
     trials, exact_up_to : int
@@ -98,6 +91,7 @@ def search(
     -------
     list of int
     """
+    problem = tables.problem
     legs = least_legs(problem, tables.stands)
     starts = snakes(problem, legs)
     if problem.points <= _MANY:
@@ -168,52 +162,14 @@ def exact_order(
         None if that many did not settle it.
     """
     count = len(incumbent)
-    remaining = _shortest_completions(legs[:, :count]).tolist()
-    everything = (1 << count) - 1
-    best = list(incumbent)
-    best_s = price(best)
-    open_branches: list[tuple[list[int], int, float]] = [([], everything, 0.0)]
-    looked_at = 0
-    while open_branches:
-        so_far, left, least = open_branches.pop()
-        if least >= best_s - 1e-9:
-            continue
-        if not left:
-            best, best_s = so_far, least
-            continue
-        looked_at += 1
-        if looked_at > most:
-            return None
-        branches = []
-        for stop in range(count):
-            if left >> stop & 1:
-                onward, still = [*so_far, stop], left ^ (1 << stop)
-                at_least = price(onward) + remaining[still][stop]
-                if at_least < best_s - 1e-9:
-                    branches.append((onward, still, at_least))
-        branches.sort(key=lambda branch: branch[2], reverse=True)
-        open_branches.extend(branches)
-    return best
+    to_come = completions([list(row) for row in legs[:count, :count, None, None]])
 
+    def extend(order: tuple[int, ...], stop: int, left: int, _: None) -> tuple[float, None]:
+        return price([*order, stop]) + float(to_come[stop][left, 0]), None
 
-def _shortest_completions(legs: Array) -> Array:
-    """Length of the shortest path from each node through each set of stops.
+    def settle(_: tuple[int, ...], least: float) -> float:
+        return least - 1e-9
 
-    Parameters
-    ----------
-    legs : ndarray, shape (m, n)
-        From node to stop; the first n nodes are the stops.
-
-    Returns
-    -------
-    ndarray, shape (2**n, m)
-        Indexed by the set, bit j being stop j, and by the node.
-    """
-    nodes, count = legs.shape
-    shortest = np.zeros((1 << count, nodes))
-    bits = 1 << np.arange(count)
-    for stops in range(1, 1 << count):
-        inside = np.flatnonzero(stops & bits)
-        onward = shortest[stops ^ bits[inside], inside]
-        shortest[stops] = (legs[:, inside] + onward).min(axis=1)
-    return shortest
+    known = price(incumbent) - 1e-9, tuple(incumbent)
+    _, order = search_beginnings(count, extend, settle, most, known=known, depth_first=True)
+    return None if order is None else list(order)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.motion.tour import Tables
+from skysample.ordering.motion.tables import Tables
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

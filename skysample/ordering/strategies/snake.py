@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from skysample.ordering.bound import least_legs
+from skysample.ordering.motion.tables import Tables, least_legs
 from skysample.ordering.motion.timely_dome import tours_of
-from skysample.ordering.motion.tour import Tables
 from skysample.ordering.schedules import best_by_schedule
 
 if TYPE_CHECKING:
@@ -38,9 +38,9 @@ class Snake:
         candidates = snakes(problem, least_legs(problem, tables.stands))
         best = [
             min((tour_of(order) for order in candidates), key=lambda tour: tour.total).order
-            for tour_of in tours_of(problem, tables)
+            for tour_of in tours_of(tables)
         ]
-        return np.array(best_by_schedule(problem, best), dtype=np.int64)
+        return best_by_schedule(problem, best)
 
 
 def snakes(problem: OrderingProblem, legs: Array) -> list[list[int]]:
@@ -53,15 +53,19 @@ def snakes(problem: OrderingProblem, legs: Array) -> list[list[int]]:
     legs : ndarray, shape (n + 1, n + 1)
         Least seconds of each pair, the start last.
     """
-    every = {tuple(order): 0.0 for order in _snakes(problem)}
-    for order in every:
+
+    def length(order: tuple[int, ...]) -> float:
         path = np.array([problem.points, *order])
-        every[order] = float(legs[path[:-1], path[1:]].sum())
-    return [list(order) for order in sorted(every, key=lambda order: (every[order], order))[:_SHORTLIST]]
+        return float(legs[path[:-1], path[1:]].sum())
+
+    every = sorted((length(order), order) for order in set(_snakes(problem)))
+    return [list(order) for _, order in every[:_SHORTLIST]]
 
 
-def _snakes(problem: OrderingProblem) -> Iterator[list[int]]:
-    height = problem.axes[:, 1] if problem.dome is None else _arc_width(problem)
+def _snakes(problem: OrderingProblem) -> Iterator[tuple[int, ...]]:
+    height = problem.axes[:, 1]
+    if problem.dome is not None:
+        height = np.array([arcs[:, 1].sum() for arcs in problem.arcs])
     most = max(1, min(problem.points, 4 * math.isqrt(problem.points)))
     counts = np.unique(np.geomspace(1, most, min(most, _MOST_WIDTHS)).round().astype(int))
     for strips in counts.tolist():
@@ -70,17 +74,8 @@ def _snakes(problem: OrderingProblem) -> Iterator[list[int]]:
             origin = width * phase / _PHASES
             along = (problem.azimuth - origin) % (2.0 * math.pi)
             strip = np.minimum((along / width).astype(int), strips - 1)
-            for first in _first_strips(strips):
-                for sense in (1, -1):
-                    rank = (sense * (strip - first)) % strips
-                    for upward in (1.0, -1.0):
-                        zigzag = np.where(rank % 2 == 0, upward, -upward) * height
-                        yield np.lexsort((problem.numbers, zigzag, rank)).tolist()
-
-
-def _first_strips(strips: int) -> range:
-    return range(0, strips, max(1, strips // 8))
-
-
-def _arc_width(problem: OrderingProblem) -> Array:
-    return np.array([arcs[:, 1].sum() for arcs in problem.arcs])
+            for first, sense in product(range(0, strips, max(1, strips // 8)), (1, -1)):
+                rank = (sense * (strip - first)) % strips
+                for upward in (1.0, -1.0):
+                    zigzag = np.where(rank % 2 == 0, upward, -upward) * height
+                    yield tuple(np.lexsort((problem.numbers, zigzag, rank)).tolist())
