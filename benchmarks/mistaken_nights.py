@@ -15,7 +15,7 @@ import erfa
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
-from nights import even_places, random_errors
+from nights import random_errors
 
 from skysample import plan
 from skysample.runs import Run
@@ -40,7 +40,6 @@ class Written:
     false: np.ndarray
     noise_arcsec: float
     meta: dict[str, str] = field(default_factory=lambda: {"axes": "raw", "old_model": "off"})
-    later: dict[str, Any] = field(default_factory=dict)
 
     def run(self) -> Run:
         """The run as its files say, read without a refusal of places."""
@@ -65,7 +64,9 @@ def site_of(kind: str, latitude_deg: float, *, one_sided: bool = False) -> dict[
 
 
 @cache
-def planned(kind: str, latitude_deg: float, points: int, one_sided: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def planned(
+    kind: str, latitude_deg: float, points: int, one_sided: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Altitude and azimuth (radians) of a plan in its order, and sides of the pier."""
     found = plan(Site.from_dict(site_of(kind, latitude_deg, one_sided=one_sided)), points)
     table = found.table
@@ -89,7 +90,7 @@ def dark_start(site: dict[str, Any], hours: float, rng: np.random.Generator) -> 
             return float(start)
 
 
-def flexure(kind: str, where: str, alt: np.ndarray, hour_angle: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def flexure(where: str, alt: np.ndarray, hour_angle: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """A smooth displacement of peak 1 that no term describes: east-west and up, shape (n, 2)."""
     if where == "altitude":
         wave = np.sin(rng.uniform(2.0, 5.0) * alt + rng.uniform(0.0, 2.0 * np.pi))
@@ -149,13 +150,17 @@ def night(
     true_alt, true_az = mount.point(primary, secondary)
     latitude = np.radians(location["latitude_deg"])
     hour_angle = np.arctan2(
-        -np.sin(az) * np.cos(alt), np.sin(alt) * np.cos(latitude) - np.cos(alt) * np.cos(az) * np.sin(latitude)
+        -np.sin(az) * np.cos(alt),
+        np.sin(alt) * np.cos(latitude) - np.cos(alt) * np.cos(az) * np.sin(latitude),
     )
-    shift = flexure_arcsec * flexure(kind, where, alt, hour_angle, rng) + noise * rng.normal(size=(points, 2))
+    shift = flexure_arcsec * flexure(where, alt, hour_angle, rng) + noise * rng.normal(size=(points, 2))
     true_az = true_az + shift[:, 0] * ARCSEC / np.cos(true_alt)
     true_alt = true_alt + shift[:, 1] * ARCSEC
     mirrored = true_alt > np.pi / 2.0
-    true_alt, true_az = np.where(mirrored, np.pi - true_alt, true_alt), np.where(mirrored, true_az + np.pi, true_az)
+    true_alt, true_az = (
+        np.where(mirrored, np.pi - true_alt, true_alt),
+        np.where(mirrored, true_az + np.pi, true_az),
+    )
     ra, dec = mount.solve(true_alt, true_az, jd1, jd2)
     is_false = np.zeros(points, bool)
     is_false[rng.permutation(points)[: round(false_share * points)]] = True
@@ -169,7 +174,10 @@ def night(
         columns["primary_deg"], columns["secondary_deg"] = np.degrees(sky).T
     else:
         target_ra, target_dec = mount.solve(alt, az, jd1, jd2)
-        columns["target_ra_deg"], columns["target_dec_deg"] = np.degrees(target_ra) % 360.0, np.degrees(target_dec)
+        columns["target_ra_deg"], columns["target_dec_deg"] = (
+            np.degrees(target_ra) % 360.0,
+            np.degrees(target_dec),
+        )
     if kind == "german":
         columns["pier"] = np.where(side < 0, "west", "east")
     columns["solved_ra_deg"], columns["solved_dec_deg"] = np.degrees(ra) % 360.0, np.degrees(dec)
@@ -192,14 +200,14 @@ CLOCK = ("clock", "longitude", "date")
 
 
 def _hours(hours: float) -> Callable[[Written, np.random.Generator], None]:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         night.time = night.time + hours / 24.0
 
     return write
 
 
 def _days(change: Callable[[int, int, int], tuple[int, int, int] | None]) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> bool:
+    def write(night: Written, _: np.random.Generator) -> bool:
         wrong = []
         for moment in night.time:
             at = moment.ymdhms
@@ -214,7 +222,7 @@ def _days(change: Callable[[int, int, int], tuple[int, int, int] | None]) -> Any
 
 
 def _site(key: str, change: Callable[[float], float]) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         night.site["location"][key] = change(night.site["location"][key])
 
     return write
@@ -226,7 +234,7 @@ def _degrees_minutes(value: float) -> float:
 
 
 def _date_place(columns: tuple[str, ...], apparent: bool) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         jd = night.time.tt
         for what in columns:
             ra, dec = (np.radians(night.columns[f"{what}_{axis}_deg"]) for axis in ("ra", "dec"))
@@ -243,7 +251,7 @@ def _date_place(columns: tuple[str, ...], apparent: bool) -> Any:
 
 
 def _column(name: str, change: Callable[[np.ndarray], np.ndarray]) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         for each in name.split():
             night.columns[each] = change(np.asarray(night.columns[each], float))
 
@@ -254,7 +262,7 @@ def _wrapped(degrees: np.ndarray) -> np.ndarray:
     return np.asarray((degrees + 180.0) % 360.0 - 180.0)
 
 
-def _swapped(night: Written, rng: np.random.Generator) -> bool:
+def _swapped(night: Written, _: np.random.Generator) -> bool:
     first, second = night.columns["primary_deg"], night.columns["secondary_deg"]
     if np.abs(first).max() > 360.0:
         return False
@@ -262,7 +270,7 @@ def _swapped(night: Written, rng: np.random.Generator) -> bool:
     return True
 
 
-def _right_ascension(night: Written, rng: np.random.Generator) -> None:
+def _right_ascension(night: Written, _: np.random.Generator) -> None:
     time = night.time
     sidereal = np.degrees(erfa.gst06a(time.jd1, time.jd2, time.tt.jd1, time.tt.jd2))
     night.columns["primary_deg"] = (
@@ -271,7 +279,7 @@ def _right_ascension(night: Written, rng: np.random.Generator) -> None:
 
 
 def _rolled(names: str, rows: int) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         for name in names.split():
             if name in night.columns:
                 night.columns[name] = np.roll(night.columns[name], rows)
@@ -318,7 +326,7 @@ def _piers(share: float | None) -> Any:
 
 
 def _kind(kind: str) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> bool:
+    def write(night: Written, _: np.random.Generator) -> bool:
         if night.site["mount"]["kind"] == kind:
             return False
         night.site["mount"] = {"kind": kind}
@@ -326,15 +334,13 @@ def _kind(kind: str) -> Any:
             night.columns["pier"] = np.full(len(night.time), "east")
             if "primary_deg" in night.columns and np.abs(night.columns["secondary_deg"]).max() > 90.0:
                 return False
-        if kind == "altaz" and "primary_deg" in night.columns:
-            pass
         return True
 
     return write
 
 
 def _slip(axis: str, arcmin: float, part: float) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         name = {"primary": "primary_deg", "secondary": "secondary_deg"}[axis]
         after = np.arange(len(night.time)) >= part * len(night.time)
         night.columns[name] = night.columns[name] + np.where(after, arcmin / 60.0, 0.0)
@@ -343,7 +349,7 @@ def _slip(axis: str, arcmin: float, part: float) -> Any:
 
 
 def _drift(axis: str, arcmin: float) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         name = {"primary": "primary_deg", "secondary": "secondary_deg"}[axis]
         course = np.linspace(0.0, 1.0, len(night.time))
         night.columns[name] = night.columns[name] + course * arcmin / 60.0
@@ -352,15 +358,13 @@ def _drift(axis: str, arcmin: float) -> Any:
 
 
 def _camera(arcmin: float) -> Any:
-    """The image moves across the tube halfway, up in declination or altitude as the tube hangs."""
+    """The image moves across the tube of an equatorial mount, halfway through the run."""
 
     def write(night: Written, rng: np.random.Generator) -> None:
         dec = np.radians(night.columns["solved_dec_deg"])
         after = np.arange(len(dec)) >= len(dec) // 2
         turn = rng.uniform(0.0, 2.0 * np.pi)
         flip = np.where(night.columns.get("pier", "east") == np.array("west"), -1.0, 1.0)
-        if night.site["mount"]["kind"] == "altaz":
-            raise NotImplementedError
         north, east = flip * after * arcmin / 60.0 * np.cos(turn), flip * after * arcmin / 60.0 * np.sin(turn)
         night.columns["solved_dec_deg"] = np.clip(night.columns["solved_dec_deg"] + north, -90.0, 90.0)
         night.columns["solved_ra_deg"] = (night.columns["solved_ra_deg"] + east / np.cos(dec)) % 360.0
@@ -369,7 +373,7 @@ def _camera(arcmin: float) -> Any:
 
 
 def _pressure(change: Callable[[float], float]) -> Any:
-    def write(night: Written, rng: np.random.Generator) -> None:
+    def write(night: Written, _: np.random.Generator) -> None:
         height = night.site["location"]["elevation_m"]
         standard = 1013.25 * (1.0 - 0.0065 * height / 288.15) ** 5.25588
         night.site["location"]["pressure_hpa"] = change(standard)
@@ -377,7 +381,7 @@ def _pressure(change: Callable[[float], float]) -> Any:
     return write
 
 
-def _refraction_declared(night: Written, rng: np.random.Generator) -> None:
+def _refraction_declared(night: Written, _: np.random.Generator) -> None:
     night.meta["target_refraction"] = "false"
 
 
@@ -429,8 +433,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("refraction of targets denied", ("air",), _refraction_declared, ("targets",)),
     Kind("pressure in mmHg", ("air",), _pressure(lambda p: p / 1.33322)),
     Kind("pressure in inHg", ("air",), _pressure(lambda p: p / 33.8639)),
-    Kind("pressure 0", ("air",), _pressure(lambda p: 0.0)),
-    Kind("pressure at sea level", ("air",), _pressure(lambda p: 1013.25)),
+    Kind("pressure 0", ("air",), _pressure(lambda p: 0.0 * p)),
+    Kind("pressure at sea level", ("air",), _pressure(lambda p: 1013.25 + 0.0 * p)),
     *(
         Kind(f"{axis} slips {size}' at {part:g}", ("slip",), _slip(axis, size, part), READINGS)
         for axis, size, part in (

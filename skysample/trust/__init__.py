@@ -379,7 +379,8 @@ def _judged(base: Weighed | None, causes: list[Cause], cautions: list[str], rows
     else:
         odds = np.logaddexp.reduce([-np.inf, *harmful]) - np.logaddexp.reduce([0.0, *harmless])
         verdict = "do not turn" if odds > _SURE else "check first" if odds > _DOUBT else "turn"
-    least = _DOUBT if base is not None else -np.inf
+    # Several that are unlikely each may be likely together.
+    least = -np.inf if base is None or verdict != "turn" else _DOUBT
     likely = [each for each in causes if each.odds > max(causes[0].odds - _SHOWN, least)]
     if base is not None and verdict == "turn":
         unknown = _unexplained(base, rows)

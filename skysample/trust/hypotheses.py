@@ -32,6 +32,8 @@ _AXIS_FAR_RAD = np.radians(5.0)
 _SOME_RULED_OUT = 2
 _NEAR_HOURS = 6
 _WEIGHED_TWICE = 6
+_WORTH_REFINING = -2.0
+_REFINING_MIN = (6.0, 3.0, 1.5, 0.75)
 _QUARTERS = (-0.75, -0.5, -0.25, 0.25, 0.5, 0.75)
 
 
@@ -78,7 +80,9 @@ class Hypotheses:
         """Undo each mistake; those that change everything only where the run does not fit as it stands."""
         base = self.base
         if base is not None:
-            yield from self._undone((each for each in self.known if each.near), base)
+            near = list(self._undone((each for each in self.known if each.near), base))
+            yield from near
+            yield from self._refined(near, base)
             partly = [each for each in self.known if each.name == "stale solutions"]
             wrong_pier = wrong_in(self.site, ~base.kept)
             yield from self._undone([*partly, *([wrong_pier] if wrong_pier else [])], None)
@@ -92,7 +96,7 @@ class Hypotheses:
             yield from self._undone([each.mistake], each.found)
         clock = next((each.mistake for each in best if each.mistake.cause == "clock"), None)
         if clock is not None:
-            hours = float(clock.name.split()[1]) / 60.0
+            hours = _minutes(clock) / 60.0
             yield from self._undone((clock_fast(hours + by) for by in _QUARTERS), None)
 
     def _hours(self, base: Weighed) -> Iterator[Explained]:
@@ -105,6 +109,19 @@ class Hypotheses:
                 zero = base.function.names.index("primary_zero")
                 values[zero] -= SIDEREAL_RAD_S * 3600.0 * hours
             yield from self._undone([clock_fast(float(hours))], base.started_at(values))
+
+    def _refined(self, near: list[Explained], base: Weighed) -> Iterator[Explained]:
+        """The minutes of a clock that is likely wrong, to about one."""
+        clocks = [each for each in near if each.mistake.cause == "clock"]
+        best = max(clocks, key=lambda each: each.odds, default=None)
+        if best is None or best.odds < _WORTH_REFINING:
+            return
+        minutes = _minutes(best.mistake)
+        for step in _REFINING_MIN:
+            tried = [clock_fast((minutes + by) / 60.0, near=True) for by in (-step, step) if minutes + by]
+            best = max([best, *self._undone(tried, base)], key=lambda each: each.odds)
+            minutes = _minutes(best.mistake)
+        yield best
 
     def _undone(
         self, mistakes: Iterable[Mistake], start: Weighed | None, *, smooth: bool = True
@@ -120,6 +137,11 @@ class Hypotheses:
                 missing = FALSE_ODDS * (len(self.log) - len(undone[0]))
                 odds = mistake.log_odds + missing + odds_against(self.base, found.odds, found.field)
                 yield Explained(mistake, found, odds)
+
+
+def _minutes(clock: Mistake) -> float:
+    """By how many minutes a clock of `clock_fast` is ahead."""
+    return float(clock.name.split()[1])
 
 
 def is_gross(base: Weighed) -> bool:

@@ -86,7 +86,8 @@ def smooth_field(design: Array, residuals: Array, directions: Array, latitude_ra
     none = marginal(float(left @ left), dof)
     best = SmoothField(0.0, _noise(left, dof), 0)
     paid = 0.0
-    for count in range(1, min(_MOST_COLUMNS, (dof - 4) // 2) + 1):
+    most = min(_MOST_COLUMNS, (dof - 4) // 2) if columns.size else 0
+    for count in range(1, most + 1):
         along = columns.T @ left
         unit = columns[:, int(np.argmax(np.abs(along)))]
         left = left - unit * (unit @ left)
