@@ -44,6 +44,9 @@ TOLERANCE_ARCMIN = 2.0
 _DOUBT, _SURE = 0.0, 5.0
 """Log odds of a harmful mistake from which on a run is doubted, and from which on no bolt is to be turned."""
 
+_CLOSE = 3.0
+"""A harmful mistake that is by so much less likely than harmless ones still has to be looked at."""
+
 _SHOWN = 6.0
 """A cause less likely than the first by more than this is not shown."""
 
@@ -224,13 +227,13 @@ def check(
     cautions = list(_about_time(log))
     if base is not None:
         causes += [_movement_cause(each, base, used) for each in movements(base) if _counts(each, base)]
-        causes += list(_model_left_on(used, base))
+    stated = [] if base is None else list(_model_left_on(used, base))
     if earlier or model is not None:
         contradicted, known_changes = changes(used, site, earlier, model)
-        causes += [_changed(each) for each in contradicted]
+        stated += [_changed(each) for each in contradicted]
         cautions += known_changes
     causes.sort(key=lambda each: -each.odds)
-    return _judged(base, causes, cautions, len(used))
+    return _judged(base, causes, stated, cautions, len(used))
 
 
 def _too_few(rows: int, site: Site) -> Trust:
@@ -371,18 +374,26 @@ def _about_time(log: Log) -> Iterator[str]:
         yield f"the run's times are {-days / 365.25:.0f} years old: check the date"
 
 
-def _judged(base: Weighed | None, causes: list[Cause], cautions: list[str], rows: int) -> Trust:
+def _judged(
+    base: Weighed | None, causes: list[Cause], stated: list[Cause], cautions: list[str], rows: int
+) -> Trust:
+    """Judge by causes that the data weigh, likeliest first, and by those that other runs or the header state."""
     harmful = [each.odds for each in causes if each.harmful]
     harmless = [each.odds for each in causes if not each.harmful]
     if base is None:
         verdict: Verdict = "do not turn"
     else:
-        odds = np.logaddexp.reduce([-np.inf, *harmful]) - np.logaddexp.reduce([0.0, *harmless])
-        verdict = "do not turn" if odds > _SURE else "check first" if odds > _DOUBT else "turn"
+        odds, others = np.logaddexp.reduce([-np.inf, *harmful]), np.logaddexp.reduce([0.0, *harmless])
+        doubted = odds > _DOUBT and odds > others - _CLOSE
+        verdict = "do not turn" if odds - others > _SURE else "check first" if doubted else "turn"
+    if verdict == "turn" and stated:
+        verdict = "check first"
+    if any(each.odds >= _ALWAYS for each in stated):
+        verdict = "do not turn"
     # Several that are unlikely each may be likely together.
     least = -np.inf if base is None or verdict != "turn" else _DOUBT
-    likely = [each for each in causes if each.odds > max(causes[0].odds - _SHOWN, least)]
-    if base is not None and verdict == "turn":
+    likely = [*stated, *(each for each in causes if each.odds > max(causes[0].odds - _SHOWN, least))]
+    if base is not None and verdict == "turn" and not likely:
         unknown = _unexplained(base, rows)
         if unknown is not None:
             likely.append(unknown)
@@ -400,9 +411,12 @@ def _judged(base: Weighed | None, causes: list[Cause], cautions: list[str], rows
 
 def _unexplained(base: Weighed, rows: int) -> Cause | None:
     """What is left where no mistake explains it: too much to be noise, or too few rows that fit."""
-    noise = base.field.noise_rad
     kept = int(base.kept.sum())
-    if noise <= _NOT_NOISE_RAD and kept >= KEPT_SHARE * rows and not below_the_horizon(base.directions).any():
+    if (
+        base.noise_rad <= _NOT_NOISE_RAD
+        and kept >= KEPT_SHARE * rows
+        and not below_the_horizon(base.directions).any()
+    ):
         return None
     covariance = np.linalg.pinv(
         np.einsum("nki,nkj->ij", base.here.design[base.kept], base.here.design[base.kept])

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from skysample.astrometry.sidereal import SIDEREAL_RAD_S
 from skysample.geometry import ARCSEC
+from skysample.site.mount_axes import sides
 from skysample.trust.mistakes.clock import clock_fast
 from skysample.trust.mistakes.pier import wrong_in
-from skysample.trust.weighing import FALSE_ODDS, Weighed, weigh
+from skysample.trust.weighing import FALSE_ODDS, Weighed, row_distances, weigh
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from skysample.site import Site
     from skysample.trust.smooth import SmoothField
 
-GROSS_RAD = 25.0 * ARCSEC
+GROSS_RAD = 18.0 * ARCSEC
 """Noise per axis from which on the run does not fit the site as it stands."""
 
 KEPT_SHARE = 0.7
@@ -32,6 +33,7 @@ _AXIS_FAR_RAD = np.radians(5.0)
 _SOME_RULED_OUT = 2
 _NEAR_HOURS = 6
 _WEIGHED_TWICE = 6
+_PIER_ROUNDS = 4
 _WORTH_REFINING = -2.0
 _REFINING_MIN = (6.0, 3.0, 1.5, 0.75)
 _QUARTERS = (-0.75, -0.5, -0.25, 0.25, 0.5, 0.75)
@@ -84,8 +86,8 @@ class Hypotheses:
             yield from near
             yield from self._refined(near, base)
             partly = [each for each in self.known if each.name == "stale solutions"]
-            wrong_pier = wrong_in(self.site, ~base.kept)
-            yield from self._undone([*partly, *([wrong_pier] if wrong_pier else [])], None)
+            yield from self._undone(partly, None)
+            yield from self._wrong_piers(base)
             if not is_gross(base):
                 yield from self._hours(base)
                 return
@@ -98,6 +100,25 @@ class Hypotheses:
         if clock is not None:
             hours = _minutes(clock) / 60.0
             yield from self._undone((clock_fast(hours + by) for by in _QUARTERS), None)
+
+    def _wrong_piers(self, base: Weighed) -> Iterator[Explained]:
+        """Rows that fit better from the other side of the pier, by fits that such rows themselves bend."""
+        if len(sides(self.site.mount.kind)) == 1 or not is_gross(base):
+            return
+        by_reach = list(self._undone((each for each in self.known if each.cause == "pier"), None))
+        yield from by_reach
+        for start in (base, *(each.found for each in by_reach)):
+            here, swapped = start, start.log.side != self.log.side
+            for _ in range(_PIER_ROUNDS):
+                flipped = replace(here.log, side=-here.log.side)
+                better = row_distances(flipped, here) < row_distances(here.log, here)
+                swapped = swapped ^ better
+                wrong = wrong_in(self.site, swapped)
+                found = list(self._undone([wrong], None)) if wrong and better.any() else []
+                if not found:
+                    break
+                yield from found
+                here = found[0].found
 
     def _hours(self, base: Weighed) -> Iterator[Explained]:
         """Whole hours of clock, which turn an equatorial axis by little: the fit as it stands is a start."""

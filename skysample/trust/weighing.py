@@ -160,6 +160,14 @@ def weigh(
     return best
 
 
+def row_distances(log: Log, fitted: Weighed) -> Array:
+    """How far each row of another reading lies from a fit, radians, shape (n,)."""
+    data = Observations(log.axes(fitted.site), fitted.directions, np.ones(len(log)), Moment())
+    return np.asarray(
+        np.linalg.norm(Converged.at(fitted.function, fitted.here.values, data).residuals, axis=1)
+    )
+
+
 def _settled(
     function: PointingFunction, data: Observations, values: Array, kept: NDArray[np.bool_]
 ) -> tuple[Converged, NDArray[np.bool_]] | None:

@@ -18,8 +18,9 @@ from skysample.alignment.instructions import (
     turn_heading,
 )
 from skysample.alignment.wedge import BaseTilt, PolarAim, polar_moves, tilt_moves
-from skysample.cli.polar import polar_lines
+from skysample.cli.polar import PolarAnswer, detail_lines, first_screen
 from skysample.fitting import fit
+from skysample.tracking_errors.trails import trail
 from tests.conftest import make_site
 from tests.simulated_nights import errors, simulated_run
 from tests.simulated_wedge import BOLTS
@@ -144,10 +145,13 @@ def test_what_remains_is_stated_with_what_a_tenth_of_a_turn_moves():
 
 
 @pytest.mark.parametrize("kind", ["fork", "altaz"])
-def test_cautions_stand_before_the_moves(kind):
-    lines = list(polar_lines(alignment(-27.0, 46.0, 31.0, kind)))
+@pytest.mark.parametrize("printed", [first_screen, detail_lines])
+def test_cautions_stand_before_the_moves(kind, printed):
+    found = alignment(-27.0, 46.0, 31.0, kind)
+    lines = list(printed(PolarAnswer(found, trail(found))))
     first_move = next(place for place, line in enumerate(lines) if line.strip().startswith("1. "))
-    assert lines.index("Before you touch a bolt:") < first_move
+    caution = next(place for place, line in enumerate(lines) if line.startswith("Before you touch a bolt:"))
+    assert caution < first_move
     assert all(len(line) <= 80 for line in lines if line.startswith("     "))
 
 

@@ -22,7 +22,7 @@ COMMANDS = (
 
 
 def test_nobody_is_told_to_turn_a_bolt_without_the_cautions(run):
-    for command in (("polar", "before.ecsv"), ("compare", "after.ecsv", "before.ecsv")):
+    for command in (("polar", "before.ecsv"), ("polar", "before.ecsv", "--details")):
         text = run(*command, "--site", "site.toml")[1]
         assert text.index("Before you touch a bolt:") < text.index("Turn, in this order")
 

@@ -68,7 +68,9 @@ def test_polar_says_how_far_stars_trail_and_at_a_place_that_is_named(answer, run
         [row.turn_with_deg for row in named.rows], rel=1e-6
     )
     assert near["trails"][4]["turn_with_deg"] < 0.5 * worst["trails"][4]["turn_with_deg"]
-    words = run("polar", "before.ecsv", "--site", "site.toml", "--at", "36,10")[1].replace("\n", " ")
+    words = run("polar", "before.ecsv", "--site", "site.toml", "--at", "36,10", "--details")[1].replace(
+        "\n", " "
+    )
     assert f'drifts {named.rows[-1].drift_arcsec:.2f}" in 60 min' in words
     assert near["inherent_rotation_deg_per_hour"] is None
     assert answer("polar", "altaz.ecsv", "--site", "altaz.toml")["inherent_rotation_deg_per_hour"] > 15.0
@@ -81,8 +83,9 @@ def test_polar_says_how_far_stars_trail_and_at_a_place_that_is_named(answer, run
 def test_polar_says_first_what_its_answer_rests_on(run, answer):
     found = answer("polar", "before.ecsv", "--site", "site.toml")
     assert (found["points"], found["used"]) == (POINTS, POINTS)
-    first = run("polar", "before.ecsv", "--site", "site.toml")[1].splitlines()[0]
-    assert first.startswith(f'{POINTS} of {POINTS} points used; residual {found["rms_arcsec"]:.2f}" RMS')
+    verdict, rests_on, *_ = run("polar", "before.ecsv", "--site", "site.toml")[1].splitlines()
+    assert verdict == "Turn: nothing in the run contradicts its inputs."
+    assert rests_on.startswith(f'{POINTS} of {POINTS} points used; residual {found["rms_arcsec"]:.2f}" RMS')
 
 
 @pytest.mark.parametrize("assumed", ["old_model=on", "axes=corrected", " old_model = On "])
@@ -99,7 +102,7 @@ def test_an_undeclared_run_answers_under_a_condition(run, answer):
     unknown = ("--assume", "axes=unknown", "--assume", "old_model=unknown")
     code, out, _ = run("polar", "before.ecsv", "--site", "site.toml", *unknown)
     assert code == 0
-    assert out.startswith("This holds only if no model was active in the mount")
+    assert out.splitlines()[1].startswith("This holds only if no model was active in the mount")
     found = answer("polar", "before.ecsv", "--site", "site.toml", *unknown)
     assert found["condition"].startswith("This holds only if no model was active in the mount")
     assert answer("polar", "before.ecsv", "--site", "site.toml")["condition"] is None

@@ -14,6 +14,7 @@ from skysample.trust.mistakes import (
     kind,
     latitude,
     longitude,
+    pier,
     rows,
     units,
 )
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from skysample.plugins.contracts import Mistake
     from skysample.site import Site
 
-_CAUSES = (clock, date, longitude, latitude, coordinates_of_date, units, axes, rows, kind, air)
+_CAUSES = (clock, date, longitude, latitude, coordinates_of_date, units, axes, rows, pier, kind, air)
 
 
 @hookimpl

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from skysample.site import Site
 
 _FIX = "Compare frame names and times of each row with the images; write the run again."
+_SEEN = 5.0
+"""Log odds of a mistake that stands in the rows themselves: no telescope repeats a solution to 10 arcsec."""
+
 _SAME = 10.0 * ARCSEC
 _MOVED = 120.0 * ARCSEC
 
@@ -39,7 +42,7 @@ def mistakes(site: Site) -> Iterator[Mistake]:  # noqa: ARG001 - every cause is 
             sentence = f"{words} stand one row {where} where they belong"
             yield Mistake(f"{field} {rows:+d} row", "rows", sentence, _FIX, undo, odds, near=field == "time")
     sentence = "some rows repeat the solution of the row before: an old image was solved again"
-    yield Mistake("stale solutions", "rows", sentence, _FIX, _fresh, -3.0)
+    yield Mistake("stale solutions", "rows", sentence, _FIX, _fresh, _SEEN)
 
 
 def _moved(log: Log, field: str, rows: int) -> Log:
