@@ -132,8 +132,8 @@ def test_the_star_comes_in_the_order_of_the_work(run):
     assert (code, err) == (0, "")
     order = [out.index(words) for words in (
         "Turn the bolts in this order", "Adjust with a star:", "Before you turn a bolt under a star:",
-        "Do this, in this order:", "send the axes to", "Resend it at least every", "Lock out every slew", "the star moves to the centre.",
-        "Watch the star while you clamp",
+        "Do this, in this order:", "send the axes to", "Resend it at least every", "Lock out every slew",
+        "the star moves to the centre.", "Watch the star while you clamp",
     )]  # fmt: skip
     assert order == sorted(order)
     assert max(map(len, out.splitlines())) <= 80
