@@ -92,7 +92,7 @@ def trust_lines(found: Trust) -> Iterator[str]:
         yield found.worth_sentence
 
 
-def doubt_lines(found: Trust) -> Iterator[str]:
-    """The verdict and its first reason, where there is one; nothing for a run that can be trusted."""
-    if found.verdict != "turn":
+def doubt_lines(found: Trust | None) -> Iterator[str]:
+    """The verdict and its first reason, where there is one; nothing for a run that is trusted or was not checked."""
+    if found is not None and found.verdict != "turn":
         yield from found.sentences[:2]

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from skysample.alignment.comparing import Comparison
     from skysample.trust import Trust
 
+WITHIN_ERROR = '"within error": no larger than chance, all terms tested together.'
+"""Under a table of changes."""
+
 
 def compare(
     before: Annotated[Path, Argument(metavar="BEFORE", help="Run before the adjustment.")],
@@ -29,7 +32,9 @@ def compare(
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Say whether the adjustment worked; exit code 1 if the axis is not shown to be within the limit.
+    """Check whether the adjustment worked.
+
+    Exit code 1 if the axis is not shown to be within the limit.
 
     Example: skysample compare before.ecsv after.ecsv --site site.toml --limit-arcmin 5
     """
@@ -96,12 +101,12 @@ def _term_json(alignment: PolarAlignment, term: str) -> Any:
 
 def compare_lines(comparison: Comparison, trust: Trust | None = None) -> Iterator[str]:
     """Whether the adjustment worked, what each bolt and each term did, and what to do next."""
+    from skysample.alignment.adjustment import DEFAULT_LIMIT_ARCMIN
     from skysample.tracking_errors.trails import trail
 
     found = trail(comparison.after)
     answer = _changes_json(comparison)
-    if trust is not None:
-        yield from doubt_lines(trust)
+    yield from doubt_lines(trust)
     yield str(comparison)
     if comparison.before.equatorial:
         axis = {"altitude": "altitude_error_arcmin", "azimuth": "azimuth_error_arcmin"}
@@ -134,13 +139,17 @@ def compare_lines(comparison: Comparison, trust: Trust | None = None) -> Iterato
         ("p", "{p:.2g}"),
         ("verdict", "{verdict}"),
     )
+    if any(each.verdict == "within error" for each in comparison.changes):
+        yield WITHIN_ERROR
     if found.exposure is not None:
         # The limit is a habit; what this camera needs may differ.
         yield f"For your camera: {found}"
     if trust is not None and not trust.turns_allowed:
         yield f"Next: {trust.causes[0].fix}" if trust.causes else "Next: repeat the run."
         return
-    yield f"Next: {comparison.next_sentence}"
+    default = comparison.within_limit and comparison.limit.value == DEFAULT_LIMIT_ARCMIN
+    change = " The limit is the default; change it with --limit-arcmin." if default else ""
+    yield f"Next: {comparison.next_sentence}{change}"
     if comparison.next_moves:
         from skysample.alignment.instructions import adjustment_lines
 

@@ -29,7 +29,9 @@ def progress(
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """During a run: is it enough, and which points are next? Exit code 1 while it is not enough.
+    """During a run: say whether to stop, or which points to take next.
+
+    Exit code 1 while there are not enough.
 
     Example: skysample progress run.ecsv --site site.toml --plan plan.ecsv --target-arcsec 1
     """
@@ -73,8 +75,7 @@ def progress_lines(found: RunProgress, trust: Trust | None = None) -> Iterator[s
     from skysample.alignment.cautions import MOVING
 
     answer = progress_json(found)
-    if trust is not None:
-        yield from doubt_lines(trust)
+    yield from doubt_lines(trust)
     yield answer["sentence"]
     if answer["more"] and answer["sky_rms_arcsec"] is not None:
         yield "Next, best first:"
@@ -84,8 +85,8 @@ def progress_lines(found: RunProgress, trust: Trust | None = None) -> Iterator[s
             ("alt", "{alt_deg:.1f}"),
             ("az", "{az_deg:.1f}"),
             ("pier", "{pier:s}"),
-            ("rms then", '{sky_rms_arcsec:.2f}"'),
-            ("at most", '{sky_rms_upper95_arcsec:.2f}"'),
+            ("RMS then", '{sky_rms_arcsec:.2f}"'),
+            ("95 % limit", '{sky_rms_upper95_arcsec:.2f}"'),
         )
     if not found.enough:
         yield from MOVING

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["PRACTICE_ARCSEC", "ComponentTracking", "Removed", "Tracking", "tracking"]
 
 PRACTICE_ARCSEC = (0.05, 0.15)
-"""RMS of a good direct drive (common practice, no source)."""
+"""RMS of a good direct drive."""
 
 _ROUNDING_ARCSEC = 1e-9
 """A component that varies by no more does not vary: nothing has a share in it."""
@@ -108,9 +108,7 @@ class ComponentTracking(Decomposition):
         name = self.name.capitalize()
         where = " of the axis (on the sky times the cosine of its height)" if self.sky_factor is None else ""
         than = "" if self.verdict == "within" else " than"
-        practice = (
-            f'{self.verdict}{than} the {low}" to {high}" of a good direct drive (common practice, no source)'
-        )
+        practice = f'{self.verdict}{than} the {low}" to {high}" of a good direct drive'
         without = f'{self.sky_rms_arcsec:.3f}" RMS without drift{where}'
         said = [f'{name}: {self.logged_rms_arcsec:.3f}" RMS as logged; {without}, {practice}.']
         if self.sky_rms_arcsec > _ABSURD_ARCSEC:
@@ -122,19 +120,20 @@ class ComponentTracking(Decomposition):
             said.append(f"{name}: drift {drift}, fitted.")
         else:
             predicted = f'{self.predicted_arcsec_per_min:+.3f}" a minute'
-            said.append(f"{name}: predicted drift {predicted}; the fit adds {drift}.")
+            said.append(f"{name}: predicted drift {predicted}; unexplained drift {drift}.")
         for period in self.periods:
             error = f"{period.period_stderr_s:.{'0f' if period.period_stderr_s >= 10.0 else '2g'}}"
-            turn = f"{2.0 * np.pi / SIDEREAL_RAD_S / period.period_s:.4g} to a turn at the sidereal rate"
+            cycles = f"{2.0 * np.pi / SIDEREAL_RAD_S / period.period_s:.4g}"
+            turn = f"{cycles} cycles per turn of the axis at the sidereal rate"
             said.append(
-                f"{name}: a period of {period.period_s:.4g} +- {error} s ({turn}), amplitude"
+                f"{name}: periodic error of {period.period_s:.4g} +- {error} s ({turn}), amplitude"
                 f' {period.amplitude_arcsec:.3f}" +- {period.amplitude_stderr_arcsec:.3f}"'
-                f" (by chance: {period.chance:.1g})."
+                f" (probability by chance {period.chance:.1g})."
             )
         if not self.periods:
             said.append(
-                f"{name}: no period from {self.shortest_s:.3g} to {self.longest_s:.4g} s is beyond chance"
-                f" (family-wise {100.0 * FINDINGS_LEVEL:.0f} %)."
+                f"{name}: no periodic error detected between {self.shortest_s:.3g} s and {self.longest_s:.4g} s"
+                f" ({100.0 * FINDINGS_LEVEL:.0f} % level)."
             )
         return tuple(said)
 

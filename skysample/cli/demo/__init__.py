@@ -104,7 +104,7 @@ class Story:
             [str(self.first_plan)],
         )
         yield _chapter(
-            "2. Where is the polar axis, and what to turn?",
+            "2. Where does the polar axis point, and which bolts do you turn?",
             f"skysample polar {first} --site {site}",
             first_screen(PolarAnswer(self.before, trail(self.before), trust=self.trust)),
         )

@@ -145,15 +145,20 @@ def _run_axes(
     marks: list[Line2D],
 ) -> tuple[Figure, Axes]:
     """Draw the empty disc for a run, given title, description and heading; rejected points join text and legend."""
-    rejected = run.rows[_rejected(model, run)]
+    rejected = _rejected(model, run)
     title, description, heading = words
-    if len(rejected):
-        description += f" Rejected and marked by a cross: row {', '.join(map(str, rejected))}."
+    description += f" {_rejected_in_words(run, rejected)}"
+    if rejected.any():
         marks = [marks[0], mark("cross: rejected by the fit", **_CROSS), *marks[1:]]
-    else:
-        description += " No point was rejected."
     places = disc_xy(run.directions)
     return sky_axes((title, description), heading, sky, places, marks, rim_deg=rim_deg)
+
+
+def _rejected_in_words(run: Run, rejected: NDArray[np.bool_]) -> str:
+    if not rejected.any():
+        return "No point was rejected."
+    rows = [str(row) for row in run.rows[rejected]]
+    return f"Rejected and marked by a cross: row{'s' if len(rows) > 1 else ''} {', '.join(rows)}."
 
 
 def _on_disc(at: Array, components: Array, pole: Array) -> Array:
