@@ -22,8 +22,8 @@ WEDGE = (
 """Before a bolt is touched."""
 
 WEDGE_IN_BRIEF = (
-    "Before you touch a bolt: a loaded mount can drop or tip. Back bolts off a little at a time, keep one clamp snug,"
-    " stay out from under; balance a direct drive first; follow local codes and leave lifting to qualified people."
+    "Before you touch a bolt: the mount can drop or tip. Back off a little at a time, one clamp snug, nobody under it."
+    " Lifting: qualified people, local codes."
 )
 """The same on two lines."""
 

@@ -85,7 +85,7 @@ def polar(
     except (NoSolution, NotDetermined):
         if trust.verdict != "do not turn":
             raise
-        show(as_json, _untrusted_json, trust_lines, trust)
+        show(as_json, _untrusted_json, _untrusted_lines, trust)
         raise Exit(1) from None
     trails = trail(alignment, at=trailing_at)
     found, no_star = None, None
@@ -158,6 +158,11 @@ class PolarAnswer:
 def _untrusted_json(trust: Trust) -> dict[str, Any]:
     """Keys of `polar --json` where the run gives no axis at all."""
     return {**trust_json(trust), "moves": [], "feet": [], "sentences": [], "turn_anyway": None}
+
+
+def _untrusted_lines(trust: Trust) -> Iterator[str]:
+    yield from trust_lines(trust)
+    yield "No moves are given."
 
 
 def polar_json(
@@ -303,8 +308,11 @@ def first_screen(answer: PolarAnswer) -> Iterator[str]:
     yield from aim_sentences(alignment)
     yield from brief_lines(alignment)
     yield from _star_lines(answer)
-    yield f"Good enough? {answer.trails}"
-    if trust is not None and trust.verdict == "turn" and trust.worth_sentence:
+    if trust is None or trust.verdict == "turn":
+        yield f"Good enough? {answer.trails}"
+    if trust is not None and trust.cautions:
+        yield f"Caution: {trust.cautions[0].partition(':')[0]} (see `skysample check`)."
+    elif trust is not None and trust.verdict == "turn":
         yield trust.worth_sentence
     yield "Every step, intervals and trails: --details"
 
@@ -342,8 +350,10 @@ def _verdict_lines(answer: PolarAnswer, reasons: int | None) -> Iterator[str]:
     yield verdict
     yield from causes[:reasons]
     if reasons is not None and len(causes) > reasons:
-        others = dict.fromkeys(each.cause for each in answer.trust.causes[reasons:] if each.harmful)
-        yield f"Also possible: {', '.join(others)} (see `skysample check`)."
+        harmful = [each.cause for each in answer.trust.causes if each.harmful]
+        others = [each for each in dict.fromkeys(harmful) if each not in harmful[:reasons]]
+        if others:
+            yield f"Also possible: {', '.join(others)} (see `skysample check`)."
     if answer.withheld:
         yield "No moves are given. If you know better: --turn-anyway REASON"
     elif answer.turn_anyway is not None:

@@ -54,6 +54,8 @@ _MOST_CAUSES = 4
 _NOT_NOISE_RAD = 30.0 * ARCSEC
 """Noise per axis that no sound telescope has."""
 
+_CLEARLY = 0.85
+_FAR_DEG = 5.0
 _NEAR_NOISE_RAD = 8.0 * ARCSEC
 _FALLS, _LEAST_SLIP_ARCMIN = 3.0, 0.5
 _MODELLED = ("axis_skew", "cone", "tube_flexure")
@@ -97,8 +99,9 @@ class Cause:
 
     @property
     def harmful(self) -> bool:
-        """Whether moves made in spite of it would be wrong by more than the tolerance."""
-        return not self.moves_wrong_by_arcmin < TOLERANCE_ARCMIN
+        """Whether moves made in spite of it would be wrong by too much: 2', or 0.5' where something moved."""
+        moved = self.cause in {"slip", "drift", "camera"}
+        return not self.moves_wrong_by_arcmin < (_LEAST_SLIP_ARCMIN if moved else TOLERANCE_ARCMIN)
 
     def __str__(self) -> str:
         wrong = self.moves_wrong_by_arcmin
@@ -267,24 +270,33 @@ def _angle(arcmin: float) -> str:
 
 
 def _cause(each: Explained, base: Weighed | None) -> Cause:
-    after = f'{each.found.noise_rad / ARCSEC:.1f}"'
+    mistake, found = each.mistake, each.found
+    wrong = float("nan")
+    if base is not None and found.site.mount.kind == base.site.mount.kind:
+        wrong = apart_arcmin(base, found.aim_rad)
+    return Cause(mistake.cause, mistake.sentence, _evidence(found, base), mistake.fix, wrong, each.odds)
+
+
+def _evidence(found: Weighed, base: Weighed | None) -> str:
+    """What speaks for a reading of the inputs, against the inputs as they stand."""
+    after = f'{found.noise_rad / ARCSEC:.1f}"'
     if base is None:
-        evidence = f"no mount fits the run as it stands; so read, the noise is {after} per axis"
-        wrong = float("nan")
-    else:
-        evidence = f'so read, the noise falls from {base.noise_rad / ARCSEC:.1f}" to {after} per axis'
-        same_kind = each.found.site.mount.kind == base.site.mount.kind
-        wrong = apart_arcmin(base, each.found.aim_rad) if same_kind else float("nan")
-        back = int(each.found.kept.sum()) - int(base.kept.sum())
-        if back > 0:
-            evidence += f", and {back} more {'row fits' if back == 1 else 'rows fit'}"
-        if each.found.ruled_out < base.ruled_out:
-            evidence += (
-                f"; as it stands, {base.ruled_out} of {len(base.log)} places lie outside what the site allows"
-                f" (so read, {each.found.ruled_out})"
-            )
-    mistake = each.mistake
-    return Cause(mistake.cause, mistake.sentence, evidence, mistake.fix, wrong, each.odds)
+        return f"no mount fits the run as it stands; so read, the noise is {after} per axis"
+    said = []
+    if found.noise_rad < _CLEARLY * base.noise_rad:
+        said.append(f'so read, the noise falls from {base.noise_rad / ARCSEC:.1f}" to {after} per axis')
+    back = int(found.kept.sum()) - int(base.kept.sum())
+    if back > 0:
+        said.append(f"so read, {back} more {'row fits' if back == 1 else 'rows fit'}")
+    if found.ruled_out < base.ruled_out:
+        said.append(
+            f"as it stands, {base.ruled_out} of {len(base.log)} places lie outside what the site allows (so read,"
+            f" {found.ruled_out})"
+        )
+    off, then = (float(np.degrees(np.hypot(*one.aim_rad))) for one in (base, found))
+    if off > _FAR_DEG and then < 0.5 * off:
+        said.append(f"as it stands, the axis would be {off:.0f} deg off (so read, {then:.1f})")
+    return "; ".join(said) or f"so read, the run fits better (noise {after} per axis)"
 
 
 def _longitudes(causes: Sequence[Cause], site: Site) -> list[Cause]:
@@ -385,7 +397,11 @@ def _judged(
     else:
         odds, others = np.logaddexp.reduce([-np.inf, *harmful]), np.logaddexp.reduce([0.0, *harmless])
         doubted = odds > _DOUBT and odds > others - _CLOSE
-        verdict = "do not turn" if odds - others > _SURE else "check first" if doubted else "turn"
+        wrong = any(
+            not each.moves_wrong_by_arcmin < TOLERANCE_ARCMIN for each in causes if each.odds > odds - _CLOSE
+        )
+        sure = odds - others > _SURE and wrong
+        verdict = "do not turn" if sure else "check first" if doubted else "turn"
     if verdict == "turn" and stated:
         verdict = "check first"
     if any(each.odds >= _ALWAYS for each in stated):
@@ -405,7 +421,7 @@ def _judged(
     for each in likely:
         distinct.setdefault(f"{each.cause} {each.sentence if each.cause != 'clock' else ''}", each)
     shown = [*distinct.values()][:_MOST_CAUSES]
-    cautions += [str(each) for each in shown if not each.harmful]
+    cautions += [str(each).removesuffix(".") for each in shown if not each.harmful]
     return Trust(verdict, tuple(shown), tuple(cautions), () if base is None else worth(base))
 
 

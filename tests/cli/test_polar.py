@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -176,3 +178,72 @@ def test_a_star_that_cannot_be_asked_for_is_refused(run, arguments, words):
     assert (code, out) == (2, "")
     assert words in err
     assert err.count("\n") == 1
+
+
+def edited(path, change, name):
+    """Write a file again with each line changed."""
+    lines = Path(path).read_text("utf-8").splitlines()
+    Path(name).write_text("\n".join(map(change, lines)) + "\n", "utf-8")
+    return name
+
+
+def hour_late(line):
+    """A row whose time is 2 hours ahead."""
+    return re.sub(r"T(\d\d):", lambda hour: f"T{(int(hour[1]) + 2) % 24:02d}:", line)
+
+
+@pytest.fixture
+def late(job):
+    return edited("before.ecsv", hour_late, "late.ecsv")
+
+
+def test_no_bolt_is_turned_on_a_run_that_contradicts_its_inputs(run, late):
+    code, out, err = run("polar", late, "--site", "site.toml")
+    assert (code, err) == (1, "")
+    assert out.startswith("Do not turn: the run contradicts its inputs.")
+    assert "clock" in out
+    assert "Turn the bolts" not in out
+    assert "clockwise" not in out
+    code, out, _ = run("polar", late, "--site", "site.toml", "--json")
+    found = json.loads(out)
+    assert (code, found["trust"], found["moves"], found["feet"]) == (1, "do not turn", [], [])
+    assert {"cause", "sentence", "evidence", "fix", "moves_wrong_by_arcmin"} == set(found["causes"][0])
+    code, out, _ = run("check", late, "--site", "site.toml", "--json")
+    assert (code, json.loads(out)["causes"]) == (1, found["causes"])
+
+
+def test_whoever_knows_better_gets_the_moves_and_leaves_the_reason(run, late):
+    code, out, _ = run("polar", late, "--site", "site.toml", "--turn-anyway", "a test of the wedge", "--json")
+    found = json.loads(out)
+    assert (code, found["trust"], found["turn_anyway"]) == (0, "do not turn", "a test of the wedge")
+    assert len(found["moves"]) == 2
+    words = run("polar", late, "--site", "site.toml", "--turn-anyway", "a test of the wedge")[1]
+    assert "Moves given all the same: a test of the wedge" in words
+    code, _, err = run("polar", late, "--site", "site.toml", "--turn-anyway", " ")
+    assert (code, "--turn-anyway is empty" in err) == (2, True)
+    code, _, _ = run("report", late, "--site", "site.toml", "--out", "late.html", "--turn-anyway", "a test")
+    assert (code, "Moves given all the same: a test" in Path("late.html").read_text("utf-8")) == (0, True)
+
+
+def test_the_record_of_an_untrusted_run_gives_no_moves(run, late):
+    code, _, err = run("report", late, "--site", "site.toml", "--out", "late.html")
+    assert (code, err) == (0, "")
+    page = Path("late.html").read_text("utf-8")
+    assert "Do not turn: the run contradicts its inputs." in page
+    assert "What to turn" not in page
+
+
+def test_a_pilot_that_is_not_trusted_does_not_size_the_final_run(run, late):
+    assert run("fit", late, "--site", "site.toml", "--out", "late.json")[0] == 0
+    code, out, err = run("size", "site.toml", "--model", "late.json")
+    assert (code, out) == (1, "")
+    assert "the pilot run contradicts its inputs" in err
+
+
+@pytest.mark.parametrize("options", [(), ("--turn-anyway", "a test")])
+@pytest.mark.parametrize("file", ["before.ecsv", "after.ecsv", "late.ecsv"])
+def test_polar_answers_on_one_screen(run, late, file, options):
+    lines = run("polar", file, "--site", "site.toml", *options)[1].splitlines()
+    assert lines[0].split(":")[0] in {"Turn", "Check first", "Do not turn"}
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80

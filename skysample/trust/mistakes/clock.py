@@ -29,7 +29,7 @@ def clock_fast(hours: float, *, near: bool = False) -> Mistake:
     minutes = round(abs(hours) * 60.0, 1)
     whole, rest = divmod(minutes, 60.0)
     size = " ".join([*([f"{whole:g} h"] if whole else []), *([f"{rest:g} min"] if rest else [])])
-    zone = ": local time logged as UTC, or summer time?" if minutes % 15.0 == 0.0 and minutes >= 30.0 else ""
+    zone = " (local time logged as UTC, or summer time)" if minutes % 15.0 == 0.0 and minutes >= 30.0 else ""
     odds = _MINUTES if near else _ZONE if minutes % 60.0 == 0.0 else _QUARTER_ZONE
 
     def undo(log: Log, site: Site) -> tuple[Log, Site]:
