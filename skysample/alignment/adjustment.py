@@ -95,8 +95,7 @@ class Asked:
     @property
     def sentence(self) -> str:
         """The move and its verdict in words, with numbers and errors."""
-        asked, made, miss = map(self._way, (self.asked_arcmin, self.made_arcmin, self.miss_arcmin))
-        missed = f"{miss} +- {self.stderr_arcmin:.2f}' from what was asked"
+        missed = self._missed
         much = not self.asked_known and abs(self.made_arcmin) > _MUCH_ARCMIN
         crept = (
             "no move was asked for; the wrong bolt was turned, or the two runs are swapped"
@@ -107,18 +106,28 @@ class Asked:
         verdict = {
             "as asked": "as asked, within the error",
             "close": f"{missed}, less than an eighth of a turn: as close as a bolt is set by hand",
-            "overshot": f"too far, {missed}; turned too far, or arm and pitch in [wedge] are wrong",
-            "fell short": f"short, {missed}; turned too little, slack not taken up, or arm and pitch in [wedge] are"
-            " wrong",
+            "overshot": f"{missed}; turned too far, or arm and pitch in [wedge] are wrong",
+            "fell short": f"{missed}; turned too little, slack not taken up, or arm and pitch in [wedge] are wrong",
             "wrong way": "the wrong way; check which way this bolt turns the axis, and its direction in [wedge]",
             "did not move": "it did not move; still clamped, slack not taken up, or not turned",
             "crept": crept,
         }[self.verdict]
-        return f"{self.adjuster}: asked {asked}, moved {made} +- {self.stderr_arcmin:.2f}': {verdict}"
+        return (
+            f"{self.adjuster}: asked for {abs(self.asked_arcmin):.2f}' {self._way(self.asked_arcmin)}, moved"
+            f" {abs(self.made_arcmin):.2f}' +- {self.stderr_arcmin:.2f}' {self._way(self.made_arcmin)}: {verdict}"
+        )
+
+    @property
+    def _missed(self) -> str:
+        """How far the move made is from the move asked for, in words."""
+        miss = f"{abs(self.miss_arcmin):.2f}'"
+        if self.made_arcmin * self.asked_arcmin <= 0.0:
+            return f"{miss} off"
+        return f"{miss} {'too far' if abs(self.made_arcmin) > abs(self.asked_arcmin) else 'short'}"
 
     def _way(self, arcmin: float) -> str:
         up, down = _WAYS.get(self.adjuster, ("up", "down"))
-        return f"{abs(arcmin):.2f}' {up if arcmin >= 0.0 else down}"
+        return up if arcmin >= 0.0 else down
 
 
 def asked_and_made(before: PolarAlignment, after: PolarAlignment) -> tuple[Asked, Asked]:
@@ -211,14 +220,7 @@ def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move
     """
     margin, total = float(after.t_limit * after.left.value), float(after.total_error.value)
     if total + margin <= limit_arcmin:
-        default = " (the default; set --limit-arcmin)" if limit_arcmin == DEFAULT_LIMIT_ARCMIN else ""
-        camera = after.site.camera
-        need = enough_without_model(camera, camera.exposure_s / 60.0) if camera.exposure_s > 0.0 else None
-        return (), f"Within the {limit_arcmin:g}' limit{default}." + (
-            ""
-            if need is None
-            else f" Your camera needs {need:.3g}' for a {camera.exposure_s:g} s exposure without the model."
-        )
+        return (), _why_none(after, limit_arcmin, total, margin)
     significant = [move for move in after.moves if move.arcmin > after.t_limit * move.stderr_arcmin]
     if not significant:
         return (), (
@@ -242,6 +244,19 @@ def worth_making(after: PolarAlignment, limit_arcmin: float) -> tuple[tuple[Move
             " Take more points in the next run"
         )
     return tuple(known), f"{reason}."
+
+
+def _why_none(after: PolarAlignment, limit_arcmin: float, total: float, margin: float) -> str:
+    """Say that the axis is within the limit, and whether it is good enough for the camera, which may need better."""
+    camera = after.site.camera
+    need = enough_without_model(camera, camera.exposure_s / 60.0) if camera.exposure_s > 0.0 else None
+    within = f"{total:.2f}' off, within the {limit_arcmin:g}' limit"
+    if need is None:
+        return f"Leave the bolts alone: the axis is {within}."
+    exposure = f"the {need:.3g}' that a {camera.exposure_s:g} s exposure needs without the model"
+    if total + margin <= need:
+        return f"Leave the bolts alone: the axis is {within} and within {exposure}."
+    return f"The axis is {within}, but not shown to be within {exposure}: track with the model, or ask for that limit."
 
 
 def _alone(after: PolarAlignment, move: Move) -> tuple[Move, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["FINISH", "MOVING", "STAR", "WEDGE"]
 
-FINISH = "Finish every move against gravity, to take up the slack (common practice, no source)."
+FINISH = "When you raise or lower, always finish going up, against the weight, to take up the slack."
 """With every move."""
 
 WEDGE = (
@@ -13,8 +13,9 @@ WEDGE = (
         " keep one clamp snug, and stay out from under."
     ),
     (
-        "A direct drive holds nothing without power: balance first. Adjust with the tube mechanically locked and the"
-        " motors off (by turns, then measure again), or with tracking on, slews locked out and a stop in hand."
+        "A direct-drive mount goes limp without power: balance it first. Then either lock the tube mechanically, switch"
+        " the motors off, turn the bolts and take a new run; or keep tracking, with slews locked out and a second"
+        " person's hand on the emergency stop."
     ),
     "Leave lifting and electrical work to qualified people, and follow local codes.",
 )
@@ -28,7 +29,7 @@ MOVING = (
 STAR = (
     (
         "Turn the bolts while the motors hold the star: tracking on, slews locked out at the controller, and a"
-        " second person with a hand on the stop."
+        " second person with a hand on the emergency stop."
     ),
     "Call out before you send a command to the mount, and keep hands off the bolts until it is done.",
     "Work only at night, and never with the tube turned towards the Sun.",

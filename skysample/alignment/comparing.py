@@ -118,7 +118,7 @@ class Comparison:
         found = [f"{each.sentence[0].upper()}{each.sentence[1:]}." for each in self.adjusters]
         found += [f"Also changed: {each.sentence}." for each in self.disturbed]
         if self.changes and not self.disturbed:
-            found.append("No other term changed beyond chance (family-wise 5 %).")
+            found.append("No other term changed significantly (5 % level for all terms together).")
         found += [f"{each[0].upper()}{each[1:]}." for each in self.reservations]
         return (*found, self.next_sentence) if self.next_sentence else tuple(found)
 

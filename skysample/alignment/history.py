@@ -83,7 +83,7 @@ class History:
         ]
         if not self.moved:
             found.append(
-                f"no mechanical change detected ({len(self.changes)} changes compared, family-wise 5 %)"
+                f"no mechanical change detected ({len(self.changes)} changes compared, 5 % level for all together)"
             )
         return (*found, *self.reservations)
 
@@ -194,8 +194,8 @@ def _check_alike(models: tuple[FittedModel, ...], site: Site | None) -> None:
         if model.names != first.names:
             odd = sorted({*model.names} ^ {*first.names})
             raise InputError(
-                f"{_named(model)} and {_named(first)} differ in {', '.join(odd)}, and other terms absorb a missing one;"
-                " fit both runs with the same --terms",
+                f"{_named(model)} and {_named(first)} have different terms ({', '.join(odd)}), so their values cannot"
+                " be compared; fit both runs with the same --terms",
                 key="models",
             )
         theirs = [each.name for each in model.function.terms if not is_own(each)]

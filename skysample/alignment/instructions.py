@@ -34,9 +34,11 @@ def aim_sentences(alignment: PolarAlignment) -> Iterator[str]:
         return
     hemisphere = alignment.site.location.hemisphere
     pole = "north" if hemisphere > 0 else "south"
-    yield f"Stand behind the mount, facing {pole} along its axis: east is on your {_hand('east', hemisphere)}."
+    behind = "south" if hemisphere > 0 else "north"
+    yield f"Stand {behind} of the mount, facing {pole} along its axis: east is on your {_hand('east', hemisphere)}."
     yield f"The polar axis points {first} +- {first_error} too {'high' if up else 'low'}"
-    yield f"and {second} +- {second_error} too far {_hand(east, hemisphere)} ({east}): {total} on the sky."
+    side = f"{_hand(east, hemisphere)} ({east})"
+    yield f"and {second} +- {second_error} too far {side} in azimuth: {total} off on the sky."
     ways = {
         "altitude": "down" if up else "up",
         "azimuth": f"to the {_hand('west' if east == 'east' else 'east', hemisphere)}",
@@ -85,14 +87,16 @@ def bolt_steps(move: Move, alignment: PolarAlignment) -> Iterator[str]:
     if opposed(move, alignment):
         yield from opposed_steps(move)
     elif move.direction == "lower":
-        yield "Go a quarter turn past, then come back up against the weight."
+        down = "Go a quarter turn too far" if move.turns is None else f"Go down {move.turns + 0.25:.2f} turns"
+        yield f"{down}, then come back up a quarter turn, against the weight."
     elif move.direction == "raise":
-        yield "Finish going up. If you overshoot, go a quarter turn below and come up again."
+        yield "Finish going up. If you overshoot, go a quarter turn too low and come up again."
     else:
         yield "Finish with the bolt pushing. If you have to back it off, go a quarter turn"
-        yield "past and push back."
+        yield "too far and push back."
     if move.arcmin_per_turn is not None:
-        yield f"One turn moves it {move.arcmin_per_turn:.1f}'."
+        each = move.arcmin_per_turn
+        yield f"One turn moves it {each:.1f}', a tenth of a turn {each / 10.0:.1f}'."
 
 
 def opposed(move: Move, alignment: PolarAlignment) -> bool:
@@ -103,16 +107,21 @@ def opposed(move: Move, alignment: PolarAlignment) -> bool:
 
 def opposed_steps(move: Move) -> Iterator[str]:
     """How to turn two opposed bolts, each of which pushes when tightened (right-handed threads)."""
-    against = "west" if move.direction == "east" else "east"
-    yield f"Bolt A pushes the upper end of the axis {against}, bolt B pushes it {move.direction}."
+    yield "Bolt A pushes the upper end of the axis west, bolt B pushes it east."
+    out, into = ("A", "B") if move.direction == "east" else ("B", "A")
     if move.turns is None or move.turns > 0.5:
-        total = "" if move.turns is None else f", {move.turns:.2f} turns in all"
-        yield f"Half a turn at a time{total}, and never both loose:"
-        yield "back A out half a turn (counter-clockwise), turn B in half a turn (clockwise)."
+        yield f"Back {out} out half a turn (counter-clockwise), then turn {into} in half a turn (clockwise)."
+        if move.turns is None:
+            yield "Go on like this, never with both loose."
+        else:
+            halves, rest = divmod(round(move.turns, 2), 0.5)
+            times = "once" if halves == 1.0 else f"{halves:.0f} times"
+            last = f", then {rest:.2f} turns the same way" if rest else ""
+            yield f"Do that {times}{last}, never with both loose."
     else:
         turns = f"{move.turns:.2f} turns"
-        yield f"Back A out {turns} (counter-clockwise), then turn B in {turns} (clockwise)."
-    yield "Last, turn A in until it just touches."
+        yield f"Back {out} out {turns} (counter-clockwise), then turn {into} in {turns} (clockwise)."
+    yield f"Last, turn {out} in until it just touches."
 
 
 def left_alone(move: Move, alignment: PolarAlignment) -> str:
@@ -140,7 +149,7 @@ def turn_heading(alignment: PolarAlignment) -> str:
         return "Level the base:"
     if all(move.turns is None for move in alignment.moves):
         return "Turn, in this order:"
-    return "Turn, in this order (clockwise as you look at the bolt head):"
+    return "Turn the bolts in this order (directions as you face the bolt head):"
 
 
 def left_sentences(alignment: PolarAlignment) -> Iterator[str]:
@@ -148,12 +157,8 @@ def left_sentences(alignment: PolarAlignment) -> Iterator[str]:
     if all(left_alone(move, alignment) for move in alignment.moves):
         return
     yield FINISH
-    yield f"After exact moves {alignment.left.value:.2f}' of measuring error will remain (one standard error)."
-    tenths = [
-        f"{move.arcmin_per_turn / 10.0:.1f}' in {move.adjuster}"
-        for move in alignment.moves
-        if move.arcmin_per_turn is not None
-    ]
-    if tenths:
-        yield f"A tenth of a turn is {' and '.join(tenths)}."
+    yield (
+        f"Even if you turn the bolts exactly, a measuring error of {alignment.left.value:.2f}' remains (one standard"
+        " error)."
+    )
     yield "Then take a second run to check."

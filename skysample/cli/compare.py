@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from skysample.alignment import PolarAlignment
     from skysample.alignment.comparing import Comparison
 
+WITHIN_ERROR = '"within error": no larger than chance, all terms tested together.'
+"""Under a table of changes."""
+
 
 def compare(
     before: Annotated[Path, Argument(metavar="BEFORE", help="Run before the adjustment.")],
@@ -91,6 +94,7 @@ def _term_json(alignment: PolarAlignment, term: str) -> Any:
 
 def compare_lines(comparison: Comparison) -> Iterator[str]:
     """Whether the adjustment worked, what each bolt and each term did, and what to do next."""
+    from skysample.alignment.adjustment import DEFAULT_LIMIT_ARCMIN
     from skysample.tracking_errors.trails import trail
 
     found = trail(comparison.after)
@@ -127,10 +131,14 @@ def compare_lines(comparison: Comparison) -> Iterator[str]:
         ("p", "{p:.2g}"),
         ("verdict", "{verdict}"),
     )
+    if any(each.verdict == "within error" for each in comparison.changes):
+        yield WITHIN_ERROR
     if found.exposure is not None:
         # The limit is a habit; what this camera needs may differ.
         yield f"For your camera: {found}"
-    yield f"Next: {comparison.next_sentence}"
+    default = comparison.within_limit and comparison.limit.value == DEFAULT_LIMIT_ARCMIN
+    change = " The limit is the default; change it with --limit-arcmin." if default else ""
+    yield f"Next: {comparison.next_sentence}{change}"
     if comparison.next_moves:
         from skysample.alignment.instructions import adjustment_lines
 

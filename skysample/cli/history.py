@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Argument
 
 from skysample.cli import inputs
+from skysample.cli.compare import WITHIN_ERROR
 from skysample.cli.printing import columns, sentence, show, values
 
 if TYPE_CHECKING:
@@ -69,6 +70,9 @@ def history_lines(past: History) -> Iterator[str]:
             ("p", "{p:.2g}"),
             ("verdict", "{verdict}"),
         )
+    if any(each.verdict == "within error" for each in past.changes):
+        yield WITHIN_ERROR
     if past.axis_moved:
-        yield "Find out why before you correct it: a loose bolt, or a settling pier. Before you touch a bolt:"
+        yield "Find the cause before you correct it: a loose bolt or a settling pier would do this."
+        yield "Before you touch a bolt:"
         yield from (f"  - {caution}" for caution in WEDGE)

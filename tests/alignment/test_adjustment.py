@@ -135,7 +135,17 @@ def test_within_the_limit_no_move_is_worth_it():
     found = adjusted(1.0, 1.0)
     assert found.within_limit
     assert found.next_moves == ()
-    assert found.next_sentence == "Within the 5' limit."
+    off = f"{found.after.total_error.value:.2f}' off, within the 5' limit"
+    assert found.next_sentence == f"Leave the bolts alone: the axis is {off}."
+
+
+@pytest.mark.parametrize(("exposure_s", "enough"), [(1.0, True), (600.0, False)])
+def test_within_the_limit_the_camera_may_still_need_better(exposure_s, enough):
+    # Half a pixel of 1" is 1/30 of the 15" that the sky turns in 1 s: 1.9 degrees; in 600 s 11".
+    camera = {"exposure_s": exposure_s, "overhead_s": 4.0, "pixel_arcsec": 1.0, "size_px": [4096, 4096]}
+    found = adjusted(1.0, 1.0, make_site("fork", 35.0, camera=camera))
+    assert found.next_sentence.startswith("Leave the bolts alone" if enough else "The axis is ")
+    assert ("track with the model" in found.next_sentence) is not enough
 
 
 def test_one_move_is_worth_it_where_it_alone_is_enough():

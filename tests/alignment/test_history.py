@@ -288,7 +288,7 @@ def test_one_model_or_one_run_twice_is_refused():
 
 def test_models_of_different_terms_mounts_places_or_sites_are_refused():
     model = night(mount())
-    with pytest.raises(InputError, match=r"differ in primary_cos, primary_sin, .*same --terms"):
+    with pytest.raises(InputError, match=r"different terms \(primary_cos, primary_sin, .*same --terms"):
         history([model, night(mount(), MAY, n=40, terms=["extended"])])
     with pytest.raises(InputError, match=r"is of a german mount .* of a fork .*one telescope"):
         history([model, night(mount("german"), MAY)])

@@ -15,6 +15,7 @@ from skysample.alignment.instructions import (
     instruction,
     left_alone,
     left_sentences,
+    opposed_steps,
     turn_heading,
 )
 from skysample.alignment.wedge import BaseTilt, PolarAim, polar_moves, tilt_moves
@@ -64,20 +65,31 @@ def test_an_axis_too_low_and_to_the_west_goes_up_and_east():
     assert lines[3] == "Move it up and to the right."
 
 
-@pytest.mark.parametrize(("azimuth", "against", "push"), [(31.0, "east", "west"), (-31.0, "west", "east")])
-def test_of_opposed_bolts_the_one_in_the_way_is_loosened_first(azimuth, against, push):
+@pytest.mark.parametrize(("azimuth", "against", "push"), [(31.0, "B", "A"), (-31.0, "A", "B")])
+def test_of_opposed_bolts_the_one_in_the_way_is_loosened_first_and_each_keeps_its_name(
+    azimuth, against, push
+):
     found = steps(alignment(-27.0, 0.0, azimuth, push_pull=True), "azimuth")
     assert found[:4] == [
-        f"Bolt A pushes the upper end of the axis {against}, bolt B pushes it {push}.",
-        "Half a turn at a time, 1.56 turns in all, and never both loose:",
-        "back A out half a turn (counter-clockwise), turn B in half a turn (clockwise).",
-        "Last, turn A in until it just touches.",
+        "Bolt A pushes the upper end of the axis west, bolt B pushes it east.",
+        f"Back {against} out half a turn (counter-clockwise), then turn {push} in half a turn (clockwise).",
+        "Do that 3 times, then 0.06 turns the same way, never with both loose.",
+        f"Last, turn {against} in until it just touches.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("turns", "said"),
+    [(1.0, "Do that 2 times, never"), (0.8, "Do that once, then 0.30 turns the same way, ")],
+)
+def test_half_turns_add_up_to_the_move(turns, said):
+    move = replace(alignment(-27.0, 0.0, -31.0, push_pull=True).moves[1], turns=turns)
+    assert list(opposed_steps(move))[2].startswith(said)
 
 
 def test_less_than_half_a_turn_of_opposed_bolts_is_made_at_once():
     found = steps(alignment(-27.0, 0.0, 8.0, push_pull=True), "azimuth")
-    assert found[1] == "Back A out 0.40 turns (counter-clockwise), then turn B in 0.40 turns (clockwise)."
+    assert found[1] == "Back B out 0.40 turns (counter-clockwise), then turn A in 0.40 turns (clockwise)."
 
 
 @pytest.mark.parametrize("clockwise", ["east", "west"])
@@ -89,7 +101,9 @@ def test_of_two_opposed_bolts_no_single_sense_is_named(clockwise):
 
 
 def test_altitude_ends_going_up_against_the_weight():
-    assert "come back up" in steps(alignment(52.0, 46.0, 0.0), "altitude")[0]
+    # 46' at 19.4' a turn.
+    down = "Go down 2.62 turns, then come back up a quarter turn, against the weight."
+    assert steps(alignment(52.0, 46.0, 0.0), "altitude")[0] == down
     assert "Finish going up" in steps(alignment(52.0, -46.0, 0.0), "altitude")[0]
 
 
@@ -121,7 +135,7 @@ def test_a_move_smaller_than_a_hand_can_set_is_left():
     larger = alignment(52.0, 2.6, -2.3)
     assert [bool(left_alone(move, larger)) for move in larger.moves] == [False, True]
     assert "Move it down." in list(aim_sentences(larger))
-    assert turn_heading(larger).startswith("Turn, in this order (clockwise as you look at the bolt head")
+    assert turn_heading(larger).startswith("Turn the bolts in this order (directions as")
 
 
 def test_a_base_is_levelled_by_the_metre():
@@ -136,11 +150,16 @@ def test_a_base_is_levelled_by_the_metre():
     ]
 
 
-def test_what_remains_is_stated_with_what_a_tenth_of_a_turn_moves():
+def test_what_remains_is_stated():
     left = " ".join(left_sentences(alignment(0.5, 46.0, 31.0)))
-    # sqrt(0.1^2 + 0.2^2) near the equator; 1.75 mm on 310 mm are 19.4'.
-    assert "0.22' of measuring error will remain" in left
-    assert "1.9' in altitude" in left
+    # sqrt(0.1^2 + 0.2^2) near the equator.
+    assert "a measuring error of 0.22' remains" in left
+
+
+def test_each_move_says_what_a_turn_and_a_tenth_of_a_turn_do():
+    # 1.75 mm on 310 mm are 19.4'.
+    said = steps(alignment(0.5, 46.0, 31.0), "altitude")[-1]
+    assert said == "One turn moves it 19.4', a tenth of a turn 1.9'."
 
 
 @pytest.mark.parametrize("kind", ["fork", "altaz"])

@@ -43,11 +43,11 @@ def test_compare_tells_each_bolt_each_term_and_the_next_move(answer):
         "polar_azimuth",
     }
     assert found["next_moves"] == []
-    assert found["sentences"][-1].startswith("Within the 30' limit (the default; set --limit-arcmin).")
+    assert found["sentences"][-1].startswith("Leave the bolts alone: the axis is ")
 
 
 def test_compare_says_what_to_turn_next_when_the_answer_is_no(run):
     code, out, err = run("compare", "after.ecsv", "before.ecsv", "--site", "site.toml")
     assert (code, err) == (1, "")
     assert "not shown to be within the 30' limit" in out.replace("\n", " ")
-    assert "Turn, in this order" in out
+    assert "Turn the bolts in this order" in out

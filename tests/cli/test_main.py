@@ -24,7 +24,7 @@ COMMANDS = (
 def test_nobody_is_told_to_turn_a_bolt_without_the_cautions(run):
     for command in (("polar", "before.ecsv"), ("compare", "after.ecsv", "before.ecsv")):
         text = run(*command, "--site", "site.toml")[1]
-        assert text.index("Before you touch a bolt:") < text.index("Turn, in this order")
+        assert text.index("Before you touch a bolt:") < text.index("Turn the bolts in this order")
 
 
 def test_a_result_is_not_written_over_a_file_of_another_kind(job, run):

@@ -131,9 +131,9 @@ def test_the_star_comes_in_the_order_of_the_work(run):
     code, out, err = run("polar", "before.ecsv", "--site", "site.toml", *STAR_NIGHT)
     assert (code, err) == (0, "")
     order = [out.index(words) for words in (
-        "Turn, in this order", "Adjust with a star:", "Before you turn a bolt under a star:", "Do this, in this order:",
-        "send the axes to", "Resend it at least every", "Lock out every slew", "the star moves to the centre.",
-        "Watch the star while you clamp",
+        "Turn the bolts in this order", "Adjust with a star:", "Before you turn a bolt under a star:",
+        "Do this, in this order:", "send the axes to", "Resend it at least every", "Lock out every slew",
+        "the star moves to the centre.", "Watch the star while you clamp",
     )]  # fmt: skip
     assert order == sorted(order)
     assert max(map(len, out.splitlines())) <= 80
@@ -150,7 +150,7 @@ def test_without_a_star_the_moves_are_given_and_the_answer_is_no(run, answer, jo
     code, out, err = run("polar", "before.ecsv", "--site", "narrow.toml", *STAR_NIGHT)
     assert (code, err) == (1, "")
     assert "No suitable star within a day" in out
-    assert "Turn, in this order" in out
+    assert "Turn the bolts in this order" in out
     found = answer("polar", "before.ecsv", "--site", "narrow.toml", *STAR_NIGHT, code=1)
     assert found["star"] is None
     assert "no suitable star" in found["no_star"]

@@ -301,7 +301,7 @@ def test_the_cautions_stand_beside_the_moves(page):
     said = text_of(page, "cautions")
     for caution in (
         "drop or tip it",
-        "balance first",
+        "balance it first",
         "Never point towards the Sun",
         "without warning",
         "local codes",

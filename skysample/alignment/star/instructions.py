@@ -38,12 +38,12 @@ def star_sentences(star: AdjustingStar) -> Iterator[str]:
         yield f"No suitable star until {_clock(star.when)} UTC: everything below is for that time."
     yield f"It is at altitude {place.alt.deg:.1f}, azimuth {place.az.deg:.1f}."
     yield (
-        f'Centre it to {star.centring.value:.1f}" and the axis ends within {star.accuracy.value:.1f}"'
-        f" ({star.accuracy.value / 60.0:.2f}') of the pole"
+        f'Centre it to within {star.centring.value:.1f}" and the axis ends within {star.accuracy.value:.1f}"'
+        f" ({star.accuracy.value / 60.0:.2f}') of the pole (one"
     )
     yield (
-        f'(one standard error; model error there {star.model_error.value:.1f}",'
-        f" amplification {star.amplification:.2f})."
+        f'standard error; the model error there, {star.model_error.value:.1f}", and the centring error count'
+        f" {star.amplification:.2f} times)."
     )
     yield "Before you turn a bolt under a star:"
     yield from (f"  - {caution}" for caution in (*STAR, *MOVING))
@@ -60,13 +60,13 @@ def star_sentences(star: AdjustingStar) -> Iterator[str]:
 
 
 def _off_chip(star: AdjustingStar) -> Iterator[str]:
-    yield "The star starts off the chip. Best make the moves by turns first, as above:"
-    yield "that brings it near the centre under the same command."
+    yield "The star starts off the chip. It is easier to turn the bolts first, as above:"
+    yield "the star then appears near the centre after the command below."
     if len(star.steps) == 1:
         yield "Too many steps would be needed to keep it on the chip."
         return
-    yield f"Or take {len(star.steps)} steps that keep it on the chip: send each command, centre the star"
-    yield "with both bolts, send the next. The last is the command below."
+    yield f"Otherwise take {len(star.steps)} steps that keep it on the chip: send a command, centre the star"
+    yield f"with both bolts, then send the next. Step {len(star.steps)} is the command below."
     yield "If the mount accepts only axis angles: each hour angle is valid only at"
     yield f"{_clock(star.when)[11:]} UTC."
     done = 0.0
@@ -98,9 +98,9 @@ def _instructions(star: AdjustingStar) -> Iterator[str]:
         hour_angle, dec = row["hour_angle"].value, row["declination"].value
         yield f" {_clock(row['time'])[11:]}   {hour_angle:9.4f}  {dec:+9.4f}    {_icrs(row['icrs'])}"
     yield "Keep tracking on. Lock out every slew but this command. Keep a hand on the"
-    yield " stop: call out before each command, hands off the bolts while it is sent."
+    yield " emergency stop: call out before each command, hands off the bolts while it is sent."
     if star.blind.on_chip is False:
-        yield "If bolts were turned since the run, by turns or in steps, go straight to"
+        yield "If the bolts were turned since the run, all at once or in steps, go straight to"
         yield " centring the star with both bolts."
     yield f"Check the camera: before the bolts are turned the star is {_where(star.blind.places[0])}."
     if star.view is None:
@@ -116,7 +116,7 @@ def _instructions(star: AdjustingStar) -> Iterator[str]:
         if opposed(move, star.alignment):
             yield from (f" {step}" for step in opposed_steps(move))
     yield "Centre the star with both bolts, whatever the turns say."
-    yield " Finish going up: go a quarter turn past and come back up against the weight."
+    yield " Finish going up: go a quarter turn below and come back up against the weight."
     yield " Watch the star while you clamp: clamping moves it too."
     yield "Take a second run to check."
 
