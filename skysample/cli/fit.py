@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
@@ -18,6 +19,13 @@ if TYPE_CHECKING:
     from skysample.scoring import Score
     from skysample.scoring.judged import JudgedFit
     from skysample.scoring.selection import TermSelection
+
+_AXES = (
+    "Primary: the hour angle axis; secondary: the declination axis.",
+    "Primary: the azimuth axis; secondary: the altitude axis.",
+)
+_HIGH_CORRELATION = 0.95
+"""From here on two terms are not to be read one by one (our choice)."""
 
 
 def fit(
@@ -117,14 +125,17 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
     if answer["axes"] == "corrected" or answer["old_model"] == "on":
         yield "A model was active in the mount: these terms are only what it leaves uncorrected."
     yield (
-        f'{answer["used"]} of {answer["points"]} points used; residual {answer["rms_arcsec"]:.2f}" RMS on the sky,'
-        f' noise {answer["sigma_arcsec"]:.2f}" per axis ({answer["dof"]} degrees of freedom).'
+        f'{answer["used"]} of {answer["points"]} points used; residual {answer["rms_arcsec"]:.2f}" RMS on the sky;'
+        f' noise {answer["sigma_arcsec"]:.2f}" per axis, {math.sqrt(2.0) * answer["sigma_arcsec"]:.2f}" on the sky'
+        f" ({answer['dof']} degrees of freedom)."
     )
     expected = answer["loo_expected_arcsec"]
     by_noise = "" if expected is None else f' ({expected:.2f}" expected from noise alone)'
     yield f'Leave-one-out error {judged.score.loo_rms.value:.2f}" RMS{by_noise}.'
+    larger = any(each.name == "neighbours" for each in judged.left.found)
+    see = ' (larger than this: see "In the residuals" below)' if larger else ""
     yield (
-        f'Model error over the usable sky {answer["sky_rms_arcsec"]:.2f}" RMS,'
+        f'Model error over the usable sky {answer["sky_rms_arcsec"]:.2f}" RMS{see},'
         f' {answer["sky_p95_arcsec"]:.2f}" or better over 95 % of it; expect a new pointing to miss by'
         f' {answer["fresh_rms_arcsec"]:.2f}" RMS, noise included.'
     )
@@ -136,29 +147,40 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
         ("95 % +-", '{ci95_arcsec:.2f}"'),
         ("t", "{t:.1f}"),
         ("p", "{p:.2g}"),
-        ("without", '{loo_rms_without_arcsec:.2f}"'),
+        ("LOO without", '{loo_rms_without_arcsec:.2f}"'),
     )
-    yield '"without": leave-one-out RMS without the term.'
+    yield f"LOO without: leave-one-out RMS without the term. {_AXES[judged.model.kind == 'altaz']}"
+    if judged.selection is not None:
+        yield judged.selection.note
     yield from columns(
         answer["terms"],
         ("term", "{name}"),
         ("verdict", "{verdict}"),
         ("most correlated with", "{correlates_with:s} {correlation:+.2f}"),
     )
+    if any(abs(each["correlation"]) > _HIGH_CORRELATION for each in answer["terms"]):
+        yield (
+            f"Correlated beyond {_HIGH_CORRELATION:g}: the errors of the two terms go together. The model error allows"
+            " for it; do not read either term alone."
+        )
     judged_so = itemgetter("verdict", "reason")
     doubtful = [each for each in answer["terms"] if each["verdict"] not in ("kept", "significant")]
     for (verdict, reason), terms in groupby(sorted(doubtful, key=judged_so), judged_so):
         yield f"- {', '.join(each['name'] for each in terms)}: {verdict}; {reason}."
-    if any(each["verdict"] in ("kept", "not significant") for each in answer["terms"]):
-        yield "Geometric terms are always kept."
+    if any(each["verdict"] == "not significant" for each in answer["terms"]):
+        yield (
+            "Terms that are not significant stay in the model. Keep the geometric ones; to drop another, name the rest"
+            " with --terms."
+        )
     if judged.selection is not None:
         yield from _selection_lines(judged.selection, answer["selection"])
     ranked = [each for each in answer["points_table"] if each["studentised"] is not None]
     if ranked:
         largest = max(ranked, key=itemgetter("studentised"))
+        within = "within" if largest["studentised"] <= judged.score.limit else "beyond"
         yield (
-            f"Largest residual: row {largest['row']}, studentised {largest['studentised']:.2f} (limit"
-            f" {judged.score.limit:.2f})."
+            f'Largest residual: row {largest["row"]}, {largest["residual_arcsec"]:.2f}", studentised'
+            f" {largest['studentised']:.2f}: {within} the limit of {judged.score.limit:.2f}."
         )
     else:
         yield "Too few points to judge any of them."
@@ -166,7 +188,7 @@ def fit_lines(judged: JudgedFit) -> Iterator[str]:
         yield f"These points barely separate {' and '.join(weak['pair'])} (condition {weak['condition']:.0f})."
     for each in answer["rejected"]:
         frame = f" ({each['frame']})" if each["frame"] else ""
-        yield f"Not used: row {each['row']}{frame}: {each['reason']}."
+        yield f"Rejected row {each['row']}{frame}: {each['reason']}."
     yield from (f"In the residuals: {each}." for each in judged.left.sentences)
     yield from map(sentence, answer["hints"])
 
@@ -185,11 +207,10 @@ def _selection_lines(selection: TermSelection, answer: dict[str, Any]) -> Iterat
         ("detectable", '{detectable_arcsec:.2f}"'),
         ("verdict", "{verdict}"),
     )
-    yield '"detectable": the size that would be found in 80 % of nights like this one.'
+    yield "detectable: the size that would be detected on 80 % of nights like this one."
     for each in answer["tried"]:
         if each["verdict"] not in ("added", "not found"):
             yield f"- {each['name']}: {each['verdict']}; {each['reason']}."
-    yield selection.note
     if selection.added:
         standard = selection.started_from == STANDARD[selection.model.kind]
         terms = ["standard", *selection.added] if standard else selection.model.names

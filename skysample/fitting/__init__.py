@@ -226,8 +226,8 @@ def _rejections(
             away = float(np.linalg.norm(here.residuals[i])) / ARCSEC
             size = f"{away / 60.0:.1f}'" if away >= 60.0 else f'{away:.1f}"'
             reason = (
-                f"{size} off the fit to the other points, {np.sqrt(f[i]):.1f} times its error (limit"
-                f" {np.sqrt(limit):.1f}): a false plate solution, or the mount slipped"
+                f"{size} from where the other points put it, {np.sqrt(f[i]):.1f} times its error (limit"
+                f" {np.sqrt(limit):.1f}); a false plate solution, or the mount slipped"
             )
             listed.append(Rejection(int(run.rows[usable[i]]), run.frames[usable[i]], reason))
     return tuple(sorted(listed, key=lambda each: each.row))

@@ -400,10 +400,10 @@ class FittedModel:
         if abs(zero) < 2.0 * _SLIP_RAD:
             return ()
         hints = []
-        value = f"primary zero {np.degrees(zero):+.2f} deg"
+        value = f"the primary zero, {np.degrees(zero):+.2f} deg,"
         twice = float(wrap_pi(2.0 * np.radians(site.location.longitude_deg)))
         if abs(twice) > 2.0 * _SLIP_RAD and abs(abs(zero) - abs(twice)) < _SLIP_RAD:
-            hints.append(f"check the sign of the longitude: {value} is twice the longitude")
+            hints.append(f"check the sign of longitude_deg in the site file: {value} is twice the longitude")
         hours = round(zero / _HOUR_RAD)
         if hours and abs(zero - hours * _HOUR_RAD) < _SLIP_RAD:
             hints.append(

@@ -134,6 +134,8 @@ def summary(record: Record) -> list[str]:
         if record.comparison is not None:
             first += f"; before the adjustment it was {total(record.comparison.before)}"
         first = f"{alignment.condition} {first}." if alignment.condition else f"{first}."
+    found = any(each.name == "neighbours" for each in record.final.left.found)
+    larger = "; larger than this, because nearby points have similar residuals" if found else ""
     return [
         first,
         (
@@ -141,7 +143,8 @@ def summary(record: Record) -> list[str]:
             f' {model.run.used} points used; leave-one-out error {score.loo_rms.value:.2f}" RMS.'
         ),
         (
-            f'Model error over the usable sky: {error.rms.value:.2f}" RMS, below {error.p95.value:.2f}" on 95 % of it.'
+            f'Model error over the usable sky: {error.rms.value:.2f}" RMS, below {error.p95.value:.2f}" on 95 % of'
+            f" it{larger}."
         ),
     ]
 

@@ -102,7 +102,7 @@ def test_fit_select_answers_with_the_librarys_selection_and_saves_its_model(job,
     found = answer("fit", "twisted.ecsv", "--site", "site.toml", "--select", "--out", "twisted.json")
     assert found["selected"] == ["fork_twist"]
     assert found["selection"]["started_from"] == list(selection.started_from)
-    assert "follow a selection" in found["selection"]["intervals"]
+    assert "allow for the selection" in found["selection"]["intervals"]
     verdicts = {term["name"]: term["verdict"] for term in found["terms"]}
     assert verdicts["fork_twist"] == "added"
     assert set(verdicts.values()) <= {"added", "kept", "not needed"}
@@ -114,3 +114,26 @@ def test_fit_select_answers_with_the_librarys_selection_and_saves_its_model(job,
     for term, limit, row in zip(found["terms"], selection.limits, selection.model.terms, strict=True):
         assert term["ci95_arcsec"] == pytest.approx(limit * row["stderr"].value, abs=1e-5)
     assert load_model("twisted.json").selected == ("fork_twist",)
+
+
+def test_fit_says_of_the_largest_residual_how_large_it_is_and_whether_that_is_too_large(run, first):
+    _, table, model = first
+    scored = score(model, table)
+    worst = int(np.nanargmax(scored.studentised))
+    size = float(np.linalg.norm(scored.residuals[worst].to_value("arcsec")))
+    code, out, _ = run("fit", "before.ecsv", "--site", "site.toml")
+    assert code == 0
+    assert (
+        f'Largest residual: row {scored.rows[worst]}, {size:.2f}", studentised {scored.studentised[worst]:.2f}: within'
+        f" the limit of {scored.limit:.2f}."
+    ) in out.replace("\n", " ")
+
+
+def test_fit_warns_of_high_correlations_and_of_those_alone(run, first):
+    _, table, model = first
+    high = max(abs(each.correlation) for each in term_evidence(model, table)) > 0.95
+    for terms, warned in (("standard", high), ("polar_altitude,polar_azimuth,primary_zero", False)):
+        code, out, _ = run("fit", "before.ecsv", "--site", "site.toml", "--terms", terms)
+        assert code == 0
+        assert ("Correlated beyond 0.95" in out) is warned
+    assert high

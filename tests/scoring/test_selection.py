@@ -205,7 +205,7 @@ def test_two_candidates_that_do_equally_well_are_both_named():
     run, site = a_run("fork", 30, 2, latitude=-20.0, primary_cos=12.0)
     selection = select_terms(run, site)
     added = next(each for each in selection.evidence if each.verdict == "added")
-    assert "would do as well" in added.reason
+    assert "would fit as well in its place" in added.reason
     named = {added.name, *re.findall(r"[a-z]+(?:_[a-z]+)+", added.reason)}
     assert "primary_cos" in named
 
@@ -291,7 +291,7 @@ def test_the_answer_says_that_intervals_follow_a_selection():
         selection.evidence, selection.limits, selection.model.stderr_rad, strict=True
     ):
         assert each.ci95_rad == pytest.approx(limit * error)
-    assert "follow a selection" in selection.note
+    assert "allow for the selection" in selection.note
     assert selection.terms.colnames[:2] == ["name", "value"]
     assert selection.tried["detectable"].unit == u.arcsec
     assert str(selection) == "11 candidate terms, 11 testable with these points: added fork_twist"

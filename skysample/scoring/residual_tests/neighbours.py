@@ -61,7 +61,7 @@ def neighbours(left: ResidualSpace) -> TestResult | str:
     return TestResult(
         i,
         p,
-        f"nearby points have similar residuals (Moran's I {i:+.2f}, {expected:+.2f} expected by chance): an error that"
-        " depends on where the tube points and that no term describes, so the error over the sky is larger than stated;"
-        " fit with --terms extended, and look for what touches or drags in that part of the sky",
+        f"nearby points have similar residuals (Moran's I {i:+.2f}, {expected:+.2f} expected by chance). Some error"
+        " depends on where the tube points and no term describes it, so the model error is larger than stated. Try the"
+        " extended terms; if they do not help, look for a cable or cover that drags",
     )

@@ -160,11 +160,11 @@ class TermSelection:
     def note(self) -> str:
         """How the intervals are to be read."""
         if not self.added:
-            return "The intervals are the usual ones: nothing was added."
+            return "The 95 % intervals are the usual ones: nothing was added."
         return (
-            "The intervals follow a selection: as the run may contain errors that were not found, they are as wide as"
-            " if every separable candidate were in the model. An added term may stand in for a similar one, or for"
-            " noise: its interval then misses the truth."
+            "The 95 % intervals allow for the selection: they are as wide as if every candidate that these points can"
+            " separate were in the model. An added term may stand in for a similar one, or for noise; then its interval"
+            " does not cover the true value."
         )
 
     def summary(self) -> str:

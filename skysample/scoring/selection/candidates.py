@@ -291,7 +291,9 @@ def _judged(evidence: TermEvidence, added: Added | None, model: FittedModel) -> 
             f' {added.loo_before_rad / ARCSEC:.2f}" without'
         )
         if added.rivals:
-            reason += f"; {' or '.join(added.rivals)} would do as well"
+            *others, last = added.rivals
+            listed = f"{', '.join(others)} or {last}" if others else last
+            reason += f"; {listed} would fit as well in its place"
         return replace(evidence, verdict="added", reason=reason)
     kept = evidence.name in ROTATIONS[model.kind] or evidence.verdict == "significant"
     if kept or evidence.loo_rms_without_rad > evidence.loo_rms_rad:
