@@ -155,48 +155,54 @@ def plan_lines(plan: Plan, trade_off: Sequence[FrontPoint] | None = None) -> Ite
     from skysample.alignment.cautions import MOVING
 
     answer, informed = plan_json(plan), plan.grid.informed
-    yield plan.summary()
+    yield from plan.summary().splitlines()
     if trade_off is not None:
         yield from _trade_off_lines(trade_off)
     yield (
-        f"Usable sky {answer['sky_sr']:.2f} sr ({50.0 * answer['sky_sr'] / math.pi:.0f} % of the hemisphere), all of"
-        f" it within {answer['covering_radius_deg']:.1f} deg of a point; no two points are closer than"
+        f"Usable sky: {_share(answer['sky_sr'])} of the hemisphere. No part of it is more than"
+        f" {answer['covering_radius_deg']:.1f} deg from a point; no two points are closer than"
         f" {answer['min_separation_deg']:.1f} deg."
     )
     if informed is not None:
         yield (
-            f"Placed where they constrain {len(informed.terms)} terms best: as good for those as"
+            f"Placed where they constrain the {len(informed.terms)} terms best: for those terms, worth"
             f" {informed.even_points} even points. An even grid also reveals errors that no term describes."
         )
     lost = [
-        f"{loss.obstruction} {loss.removed_sr:.2f} sr" for loss in plan.sky.taken if loss.removed_sr > 0.0
+        f"{loss.obstruction} {_share(loss.removed_sr)}" for loss in plan.sky.taken if loss.removed_sr > 0.0
     ]
     yield f"Sky lost to each cause alone (they overlap): {', '.join(lost)}."
     rows = [
         {
             **row,
-            "no": number,
+            "order": number,
             "start": row["start_utc"] and row["start_utc"][11:19],
-            "stays": "" if row["dome_move_deg"] else " stays",
+            "stays": "" if row["dome_move_deg"] else " (no move)",
         }
         for number, row in enumerate(plan.rows, 1)
     ]
+    yield "Angles in degrees; hour angle (ha) positive west."
     yield from columns(
         rows,
-        ("no", "{no}"),
+        ("order", "{order}"),
         ("point", "{point}"),
         ("alt", "{alt_deg:.1f}"),
         ("az", "{az_deg:.1f}"),
         ("ha", "{hour_angle_deg:.1f}"),
         ("dec", "{dec_deg:.1f}"),
         ("pier", "{pier:s}"),
-        ("start UTC", "{start:s}"),
+        ("expose UTC", "{start:s}"),
         ("slew s", "{slew_s:.1f}"),
         ("dome az", "{dome_az_deg:.0f}{stays}"),
     )
     if plan.start is not None:
         yield from _sun_lines(plan)
     yield from MOVING
+
+
+def _share(solid_angle_sr: float) -> str:
+    """Write a solid angle as a share of the hemisphere, and in steradians."""
+    return f"{50.0 * solid_angle_sr / math.pi:.0f} % ({solid_angle_sr:.2f} sr)"
 
 
 def _trade_off_lines(trade_off: Sequence[FrontPoint]) -> Iterator[str]:

@@ -78,8 +78,8 @@ def progress_lines(found: RunProgress) -> Iterator[str]:
             ("alt", "{alt_deg:.1f}"),
             ("az", "{az_deg:.1f}"),
             ("pier", "{pier:s}"),
-            ("rms then", '{sky_rms_arcsec:.2f}"'),
-            ("at most", '{sky_rms_upper95_arcsec:.2f}"'),
+            ("RMS then", '{sky_rms_arcsec:.2f}"'),
+            ("95 % limit", '{sky_rms_upper95_arcsec:.2f}"'),
         )
     if not found.enough:
         yield from MOVING

@@ -110,17 +110,19 @@ def size_lines(need: PointsNeeded, learning: LearningCurve | None = None) -> Ite
     for row in informed["table"]:
         if row["points"] == informed["recommended"]:
             yield (
-                f"Placed where they constrain the terms best (plan --design informed), {row['points']} would do:"
-                f' {row["sky_rms_arcsec"]:.2f}", {row["minutes"]:.0f} min. An even grid also reveals errors that no'
+                f"Placed where they constrain the terms best (plan --design informed), {row['points']} would be enough:"
+                f' {row["sky_rms_arcsec"]:.2f}" RMS, {row["minutes"]:.0f} min. An even grid also reveals errors that no'
                 " term describes."
             )
+    half = ", half the noise" if need.by_design else ""
     yield (
-        f'Target {answer["target_arcsec"]:.2f}" over the sky; noise {answer["sigma_arcsec"]:.2f}" per axis in the pilot'
-        f" run; {len(answer['terms'])} terms; {100.0 * answer['failed_share']:.0f} % failed exposures allowed for."
+        f'Target: model error {answer["target_arcsec"]:.2f}" RMS{half}. Noise {answer["sigma_arcsec"]:.2f}" per axis in'
+        f" the pilot run; {len(answer['terms'])} terms; allowing for {100.0 * answer['failed_share']:.0f} % failed"
+        " exposures."
     )
     if answer["recommended"] > answer["smallest"]:
         yield (
-            f"{answer['smallest']} would do if the pilot's noise were exact; with 90 % confidence it is below"
+            f"{answer['smallest']} would be enough if the pilot's noise were exact; with 90 % confidence it is below"
             f' {answer["sigma_upper_arcsec"]:.2f}".'
         )
     beside = informed["table"] or [{} for _ in answer["table"]]
@@ -128,24 +130,27 @@ def size_lines(need: PointsNeeded, learning: LearningCurve | None = None) -> Ite
         [
             {
                 **even,
-                "mark": " <-" if even["points"] == answer["recommended"] else "",
+                "mark": "*" if even["points"] == answer["recommended"] else "",
                 "other": {key: other.get(key) for key in even},
-                "other_mark": "<-" if even["points"] == informed["recommended"] else "",
+                "other_mark": "*" if even["points"] == informed["recommended"] else "",
             }
             for even, other in zip(answer["table"], beside, strict=True)
         ],
-        ("even points", "{points}{mark}"),
-        ("rms", '{sky_rms_arcsec:.2f}"'),
-        ("below", '{sky_rms_upper_arcsec:.2f}"'),
-        ("95 %", '{sky_p95_arcsec:.2f}"'),
-        ("detects", '{detectable_arcsec:.2f}"'),
+        ("even", "{points}{mark}"),
+        ("RMS", '{sky_rms_arcsec:.2f}"'),
+        ("90 %", '{sky_rms_upper_arcsec:.2f}"'),
+        ("95 % sky", '{sky_p95_arcsec:.2f}"'),
+        ("detectable", '{detectable_arcsec:.2f}"'),
         ("min", "{minutes:.0f}"),
-        ("informed", "{other_mark}"),
-        ("rms", '{other[sky_rms_arcsec]:.2f}"'),
-        ("below", '{other[sky_rms_upper_arcsec]:.2f}"'),
+        ("informed", "{other[points]:d}{other_mark}"),
+        ("RMS", '{other[sky_rms_arcsec]:.2f}"'),
+        ("90 %", '{other[sky_rms_upper_arcsec]:.2f}"'),
         ("min", "{other[minutes]:.0f}"),
     )
-    yield "below: not exceeded in 90 % of nights. detects: smallest detectable term."
+    yield (
+        "* recommended. even, informed: number of points. 90 %: RMS not exceeded on 90 % of nights. 95 % sky: error not"
+        " exceeded on 95 % of the sky. detectable: smallest detectable term. min: minutes."
+    )
 
 
 def _learning_lines(answer: dict[str, Any]) -> Iterator[str]:
@@ -158,12 +163,12 @@ def _learning_lines(answer: dict[str, Any]) -> Iterator[str]:
         )
     yield from columns(
         [
-            {**row, "mark": " <-" if row["points"] == answer["would_have_done"] else ""}
+            {**row, "mark": "*" if row["points"] == answer["would_have_done"] else ""}
             for row in answer["table"]
         ],
         ("points used", "{points}{mark}"),
-        ("rms", '{sky_rms_arcsec:.2f}"'),
-        ("below", '{sky_rms_upper_arcsec:.2f}"'),
+        ("RMS", '{sky_rms_arcsec:.2f}"'),
+        ("90 %", '{sky_rms_upper_arcsec:.2f}"'),
         ("missed", '{missed_arcsec:.2f}"'),
         ("expected", '{expected_arcsec:.2f}"'),
     )

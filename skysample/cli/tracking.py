@@ -91,8 +91,10 @@ def tracking_lines(found: Tracking) -> Iterator[str]:
             for each in answer["components"]
             for part in each["removed"]
         ],
-        ("taken out", "{cause}"),
+        ("removed, in turn", "{cause}"),
         ("component", "{name}"),
         ("RMS left", '{rms_arcsec:.3f}"'),
-        ("share", "{percent:z.1f} %"),
+        ("share of variance", "{percent:z.1f} %"),
     )
+    if any(part["share"] < 0.0 for each in answer["components"] for part in each["removed"]):
+        yield "A negative share: removing it made the log worse."

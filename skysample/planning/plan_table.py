@@ -229,7 +229,8 @@ class Plan:
 
     def summary(self) -> str:
         """Say how long the plan takes, and how much less another order could take."""
-        text = (
+        text = "" if self.sun_checked else "The Sun was not checked: no start time was given (--when).\n"
+        text += (
             f"{self.points} points, {self.total_s / 60.0:.1f} min, {self.slew_s / 60.0:.1f} min of it slewing"
         )
         if self.site.dome is not None:
@@ -239,8 +240,6 @@ class Plan:
             text += "; no other order is quicker"
         elif self.gap is not None:
             text += f"; no other order could save more than {100.0 * self.gap / (1.0 + self.gap):.0f} % of the slewing"
-        if not self.sun_checked:
-            text += ". No time given: the Sun was not checked"
         return text + "."
 
     def __str__(self) -> str:

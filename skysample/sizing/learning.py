@@ -62,11 +62,11 @@ class LearningCurve:
 
     def summary(self) -> str:
         """Say how good the model is, and how many points would have been enough."""
-        text = f'{self.points} points: {self.table["sky_rms"][-1].value:.2f}" over the sky'
-        target = f'target {self.target.value:.2f}"'
+        text = f'{self.points} points: model error {self.table["sky_rms"][-1].value:.2f}" RMS over the usable sky'
+        target = f'the target of {self.target.value:.2f}"'
         if self.would_have_done is None:
-            return f"{text}; {target} not met."
-        return f"{text}; {self.would_have_done} would have been enough for the {target}."
+            return f"{text}; {target} is not met."
+        return f"{text}; {self.would_have_done} would have been enough for {target}."
 
     def __str__(self) -> str:
         return self.summary()

@@ -18,7 +18,7 @@ from skysample.sampling.exchange import Places, exchanged
 from skysample.sampling.grid import ideal_separation_rad
 from skysample.site.mount_axes import sides
 from skysample.sizing.confidence import error_upper, noise_upper, variance_draws
-from skysample.sizing.final_model import final_terms, over_the_sky, wanted_error, with_terms
+from skysample.sizing.final_model import DEFAULT_TARGET, final_terms, over_the_sky, wanted_error, with_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -98,18 +98,26 @@ class PointsNeeded:
     table: QTable
     informed: DesignNeeded | None = None
 
+    @property
+    def by_design(self) -> bool:
+        """Whether the target is half the noise, which depends on the design alone."""
+        return math.isclose(float(self.target / self.sigma), DEFAULT_TARGET)
+
     def summary(self) -> str:
         """Say how many points are needed, and what more points would give."""
         rows = {int(row["points"]): row for row in self.table}
         here = rows[self.recommended]
-        text = f'{self.recommended} points: {here["sky_rms"].value:.2f}" over the sky, {here["minutes"].value:.0f} min'
+        text = (
+            f'Take {self.recommended} points: model error {here["sky_rms"].value:.2f}" RMS over the usable sky,'
+            f" {here['minutes'].value:.0f} min."
+        )
         after = next((row for points, row in rows.items() if points >= 1.25 * self.recommended), None)
         if after is not None:
             text += (
-                f'; {int(after["points"])} points would give {after["sky_rms"].value:.2f}",'
-                f" {after['minutes'].value - here['minutes'].value:.0f} min more"
+                f' {int(after["points"])} points would give {after["sky_rms"].value:.2f}" for'
+                f" {after['minutes'].value - here['minutes'].value:.0f} min more."
             )
-        return text + "."
+        return text
 
     def __str__(self) -> str:
         return self.summary()

@@ -90,18 +90,26 @@ class RunProgress:
         """Say how good the model is so far, and whether to stop or which points to take next."""
         if not np.isfinite(self.sky_rms.value):
             return f"{self.taken} points: too few for {len(self.terms)} terms; continue with the plan."
-        text = f'{self.taken} points: {self.sky_rms.value:.2f}" over the sky'
-        target = " for half the noise per axis, whatever the noise"
-        if self.target is not None and not self.by_design:
+        text = (
+            f'With {self.taken} points the model error is {self.sky_rms.value:.2f}" RMS over the usable sky'
+        )
+        if self.target is not None:
             upper = self.sky_rms_upper95.value
-            text += f', at most {upper:.2f}" with 95 % confidence' if np.isfinite(upper) else ""
-            target = f' for the target of {self.target.value:.2f}"'
+            if not self.by_design and np.isfinite(upper):
+                text += f' (95 % upper limit {upper:.2f}")'
+            noise = ", half this run's noise per axis" if self.by_design else ""
+            text += f'; the target is {self.target.value:.2f}"{noise}'
         if self.enough:
-            return f"{text}. Enough{target}: stop."
+            return f"Enough: stop. {text}."
         if not self.reachable:
-            return f"{text}. The {self.more} points left are not enough{target}: plan more."
+            left = (
+                f"The {self.more} points left will not be enough"
+                if self.more
+                else "The plan has no points left"
+            )
+            return f"Not enough. {text}. {left}: plan a longer run; `skysample size` says how many points it needs."
         best = ", ".join(str(number) for number in self.next_points["point"][:5])
-        return f"{text}. About {self.more} more{target}; best next: {best}."
+        return f"Not enough yet. {text}. About {self.more} more points are needed; best next: {best}."
 
     def __str__(self) -> str:
         return self.summary()

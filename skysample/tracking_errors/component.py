@@ -114,7 +114,7 @@ def component_sentences(each: ComponentTracking) -> list[str]:
     sentences = [
         (
             f'{name}: {each.logged_rms_arcsec:.3f}" RMS as logged; {each.sky_rms_arcsec:.3f}" RMS without drift{where},'
-            f" {practice} of a good direct drive (common practice, no source)."
+            f" {practice} of a good direct drive."
         )
     ]
     if each.sky_rms_arcsec > _ABSURD_ARCSEC:
@@ -126,19 +126,19 @@ def component_sentences(each: ComponentTracking) -> list[str]:
         sentences.append(f"{name}: drift {drift}, fitted.")
     else:
         sentences.append(
-            f'{name}: predicted drift {each.predicted_arcsec_per_min:+.3f}" a minute; the fit adds {drift}.'
+            f'{name}: predicted drift {each.predicted_arcsec_per_min:+.3f}" a minute; unexplained drift {drift}.'
         )
     sentences += [
-        f"{name}: a period of {period.period_s:.4g} +- {_seconds(period.period_stderr_s)} s"
-        f" ({_SIDEREAL_DAY_S / period.period_s:.4g} to a turn at the sidereal rate), amplitude"
+        f"{name}: periodic error of {period.period_s:.4g} +- {_seconds(period.period_stderr_s)} s"
+        f" ({_SIDEREAL_DAY_S / period.period_s:.4g} cycles per turn of the axis at the sidereal rate), amplitude"
         f' {period.amplitude_arcsec:.3f}" +- {period.amplitude_stderr_arcsec:.3f}"'
-        f" (by chance: {period.chance:.1g})."
+        f" (probability by chance {period.chance:.1g})."
         for period in each.periods
     ]
     if not each.periods:
         sentences.append(
-            f"{name}: no period from {each.shortest_s:.3g} to {each.longest_s:.4g} s is beyond chance"
-            f" (family-wise {100.0 * FINDINGS_LEVEL:.0f} %)."
+            f"{name}: no periodic error detected between {each.shortest_s:.3g} s and {each.longest_s:.4g} s"
+            f" ({100.0 * FINDINGS_LEVEL:.0f} % level)."
         )
     return sentences
 

@@ -84,7 +84,7 @@ def test_a_plan_without_a_time_says_that_the_sun_was_not_checked(answer, run):
     found = answer(*arguments)
     assert found["sun_checked"] is False
     assert {row["ra_icrs_deg"] for row in found["rows"]} == {None}
-    assert "the Sun was not checked" in run(*arguments)[1].replace("\n", " ")
+    assert "The Sun was not checked" in run(*arguments)[1].replace("\n", " ")
 
 
 def test_a_plan_that_clouds_stopped_goes_on_with_the_rest(job, answer):

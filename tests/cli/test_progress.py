@@ -26,5 +26,5 @@ def test_progress_is_a_no_with_the_next_points_until_it_is_enough(answer, run, j
     assert yes["next_points"] == []
     code, out, _ = run(*arguments, "--target-arcsec", "100")
     assert code == 0
-    assert " ".join(out.split()).endswith("stop.")
+    assert " ".join(out.split()).startswith("Enough: stop.")
     assert all(len(line) <= 80 for line in out.splitlines())

@@ -86,9 +86,10 @@ def test_a_point_says_what_it_saves_and_costs():
     fewer = 100.0 * (1.0 - last.schedule.dome_moves / first.schedule.dome_moves)
     slower = 100.0 * (last.schedule.total_slew_s / first.schedule.total_slew_s - 1.0)
     said = last.compared(first)
-    assert said.startswith(f"{fewer:.0f} % fewer dome moves ({last.schedule.dome_moves}) and ")
+    moves = f"{last.schedule.dome_moves} dome moves, not {first.schedule.dome_moves}"
+    assert said.startswith(f"{moves} ({fewer:.0f} % fewer), ")
     seconds = last.schedule.total_slew_s - first.schedule.total_slew_s
-    assert said.endswith(f"rotation for {slower:.1f} % more motion ({seconds:.0f} s)")
+    assert said.endswith(f" dome rotation, {seconds:.0f} s ({slower:.1f} %) more slewing")
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 3])

@@ -102,7 +102,7 @@ def test_a_plan_file_can_be_read_and_says_what_it_is(planned, tmp_path):
 
 def test_without_a_time_the_plan_says_that_the_sun_was_not_checked(registry):
     found = plan(make_site(), 5, registry=registry, effort="quick")
-    assert "the Sun was not checked" in str(found)
+    assert "The Sun was not checked" in str(found)
     assert found.rows[0]["start_utc"] is None
     assert found.rows[0]["ra_icrs_deg"] is None
     assert found.rows[0]["dome_az_deg"] is None

@@ -107,7 +107,7 @@ def test_the_table_falls_with_the_points_and_holds_the_recommended_one(pilot):
     for name in ("sky_rms", "sky_rms_upper"):
         assert np.all(np.diff(table[name].value) < 0.0)
     assert np.all(np.diff(table["minutes"].value) > 0.0)
-    assert str(need).startswith(f"{need.recommended} points:")
+    assert str(need).startswith(f"Take {need.recommended} points: model error ")
 
 
 def test_a_target_out_of_reach_is_said_with_what_was_found(pilot):

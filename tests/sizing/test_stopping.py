@@ -96,14 +96,15 @@ def test_a_run_goes_from_too_few_over_some_more_to_enough(night):
     assert some.next_points["sky_rms_upper95"][-1] <= 0.8 * u.arcsec
     assert all_of_them.enough
     assert all_of_them.more == 0
-    assert str(all_of_them).endswith("stop.")
+    assert str(all_of_them).startswith("Enough: stop.")
 
 
 def test_a_target_that_the_rest_of_the_plan_cannot_meet_is_said(night):
     found = asked(night, 50, 0.2)
     assert not found.reachable
     assert found.more == 10
-    assert "are not enough" in str(found)
+    assert "will not be enough" in str(found)
+    assert "plan a longer run" in str(found)
 
 
 def test_half_the_noise_is_met_by_the_design_alone(night):

@@ -300,7 +300,7 @@ def test_tracking_is_held_against_common_practice(noise, verdict):
     seconds, values = series(noise=noise, sines=(), drift=3.0)
     found = tracking(log_of(seconds, values))
     assert found.components[0].verdict == verdict
-    assert "common practice, no source" in str(found)
+    assert "of a good direct drive." in str(found)
 
 
 # Logs that cannot be read
@@ -394,7 +394,7 @@ def test_the_command_reads_a_csv_and_refuses_a_bad_one_in_a_line(tmp_path, monke
     assert run_command(["tracking", "log.csv"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    assert re.search(r"East: a period of (239|240)\.?\d* \+-", out.replace("\n", " "))
+    assert re.search(r"East: periodic error of (239|240)\.?\d* \+-", out.replace("\n", " "))
     (tmp_path / "bad.csv").write_text(
         "\n".join(["elapsed_s,east_error_arcsec", *rows[:30], "31x,0.1"]) + "\n"
     )
