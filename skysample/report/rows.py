@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysample.astrometry.times import iso
+from skysample.fitting.scaled_design import WEAK
 from skysample.site.mount_axes import limits
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ TERM_MEANINGS = {
 _SIGNS = (
     (r" \+- ", "\N{NO-BREAK SPACE}\N{PLUS-MINUS SIGN}\N{NO-BREAK SPACE}"),
     (r"\+-", "\N{PLUS-MINUS SIGN}"),
+    (r"(?<=\d) deg\b", "°"),
     (r"(?<=\d)'", "\N{PRIME}"),
     (r'(?<=\d)"', "\N{DOUBLE PRIME}"),
     (r"'", "\N{RIGHT SINGLE QUOTATION MARK}"),
@@ -100,16 +102,19 @@ def site_facts(site: Site, sky: UsableSky) -> Facts:
     north = "north" if place.latitude_deg >= 0.0 else "south"
     east = "east" if place.longitude_deg >= 0.0 else "west"
     lost = ", ".join(
-        f"{loss.obstruction} {loss.removed_sr:.2f} sr" for loss in sky.taken if loss.removed_sr > 0.0
+        f"{loss.obstruction} {_share(loss.removed_sr)}" for loss in sky.taken if loss.removed_sr > 0.0
     )
-    share = 100.0 * sky.area_sr / (2.0 * math.pi)
     return [
         ("Place", f"{latitude:.5f}° {north}, {longitude:.5f}° {east}"),
         ("Elevation", f"{place.elevation_m:g} m"),
         ("Air", f"{place.temperature_c:g} °C, {place.station_pressure_hpa:.0f} hPa"),
-        ("Usable sky", f"{sky.area_sr:.2f} sr, {share:.0f} % of the hemisphere"),
+        ("Usable sky", f"{_share(sky.area_sr)} of the hemisphere"),
         ("Sky lost", f"{lost} (each cause alone; they overlap)" if lost else "none"),
     ]
+
+
+def _share(solid_angle_sr: float) -> str:
+    return f"{50.0 * solid_angle_sr / math.pi:.0f} % ({solid_angle_sr:.2f} sr)"
 
 
 def instrument_facts(site: Site) -> Facts:
@@ -154,7 +159,7 @@ def run_facts(run: Run, model: FittedModel | None) -> Facts:
     used = f", {model.run.used} used" if model is not None else ""
     facts = [
         ("Points", f"{run.points} solved{used}, {run.failed} failed"),
-        ("Readings", f"{run.axes_kind}; model in the mount: {run.old_model}"),
+        ("Encoder readings", f"{run.axes_kind}; pointing model in the mount {run.old_model}"),
     ]
     if run.time is not None:
         start, end = (str(iso(each, 0)).replace("T", " ") for each in (run.time.min(), run.time.max()))
@@ -174,7 +179,7 @@ def score_facts(final: JudgedFit) -> Facts:
             "Model error",
             f'{error.rms.value:.2f}" RMS; below {error.p95.value:.2f}" on 95 % of the usable sky',
         ),
-        ("Condition", f"{model.condition:.1f}"),
+        ("Condition number", f"{model.condition:.1f} (good below {WEAK:.0f})"),
     ]
 
 
@@ -283,4 +288,7 @@ def tracking_rows(found: Tracking) -> Rows:
 
 def tracking_names(found: Tracking) -> list[str]:
     """Column heads of `tracking_rows`."""
-    return ["Removed", *(name for each in found.components for name in (f"{each.name}, remaining", "Share"))]
+    return [
+        "Removed",
+        *(name for each in found.components for name in (f"{each.name}, remaining", "Share of variance")),
+    ]

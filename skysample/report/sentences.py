@@ -177,20 +177,30 @@ def points_chosen(record: Record) -> list[str]:
     need, run = record.need, record.run
     lines = []
     if need is not None:
+        half = ", half the noise" if need.by_design else ""
         lines.append(
-            f'{need.recommended} points recommended for {need.target.value:.2f}" over the usable sky: noise'
-            f' {need.sigma.value:.2f}" per axis in the pilot run, {len(need.terms)} terms,'
-            f" {100.0 * need.failed_share:g} % of exposures allowed to fail."
+            f'{need.recommended} points recommended for a model error of {need.target.value:.2f}" over the usable'
+            f' sky{half}: noise {need.sigma.value:.2f}" per axis in the pilot run, {len(need.terms)} terms, allowing'
+            f" for {100.0 * need.failed_share:g} % failed exposures."
         )
         if need.informed is not None and need.informed.recommended is not None:
             lines.append(
-                f"Placed where they constrain the terms best, {need.informed.recommended} would do; an even grid also"
-                " reveals errors that no term describes."
+                f"Placed where they constrain the terms best, {need.informed.recommended} would be enough; an even grid"
+                " also reveals errors that no term describes."
             )
     if record.undecided:
         lines.append(sentence(record.undecided))
     taken, used = run.points + run.failed, record.final.model.run.used
     lines.append(f"Taken: {taken} points, {run.points} solved, {used} used. Result with {record.learning}")
+    learning = record.learning
+    if need is not None and learning.would_have_done is None:
+        # The error goes with the noise.
+        quieter = learning.table["sky_rms_upper"][-1] * float(need.sigma / learning.sigma)
+        if quieter <= learning.target:
+            lines.append(
+                f'This run is noisier than the pilot run ({learning.sigma.value:.2f}" per axis, not'
+                f' {need.sigma.value:.2f}"): with the noise of the pilot run the target would have been met.'
+            )
     return lines
 
 

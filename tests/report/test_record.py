@@ -402,12 +402,12 @@ def test_the_decision_on_the_number_of_points_is_kept(record):
     said = text_of(page, "points")
     for text in (
         "40 points recommended",
-        'for 1.35" over',
+        'for a model error of 1.35" over',
         "2.04",
         "2.86",
         "9.09",
         "recommended",
-        "5 % of exposures",
+        "allowing for 5 % failed exposures",
     ):
         assert text in said
     assert page.count("<svg ") == 3 + PANELS
@@ -479,6 +479,15 @@ def test_a_number_of_points_out_of_reach_is_said_to_be(job, monkeypatch):
     undecided = job.record(job.run("last.ecsv", 20), after_path=job.run("pilot.ecsv"))
     assert undecided.need is None
     assert '0.01" over the sky needs more than 300 points.' in text_of(render_report(undecided), "points")
+
+
+def test_a_target_missed_for_noise_alone_is_explained_by_the_noise(whole):
+    noisy = replace(whole, learning=replace(whole.learning, would_have_done=None))
+    quiet = replace(whole.need, sigma=whole.learning.sigma * 1e-3)
+    loud = replace(whole.need, sigma=whole.learning.sigma * 1e3)
+    assert "noisier than the pilot run" in text_of(render_report(replace(noisy, need=quiet)), "points")
+    assert "noisier than the pilot run" not in text_of(render_report(replace(noisy, need=loud)), "points")
+    assert "noisier than the pilot run" not in text_of(render_report(replace(whole, need=quiet)), "points")
 
 
 def test_residuals_are_drawn_against_what_the_run_has(record):

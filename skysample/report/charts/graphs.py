@@ -150,7 +150,7 @@ def _panel(
         f"Residuals of {len(values)} points in two strips, {names[0]} above and {names[1]} below, each from"
         f" -{reach:.2g} to {reach:.2g} arcsec; {rms[0]:.2f} and {rms[1]:.2f} arcsec RMS."
     )
-    figure = new_figure(2.05, 2.1, f"Residuals against: {title}", description)
+    figure = new_figure(2.05, 2.1, f"Residuals against {title[0].lower()}{title[1:]}", description)
     shown = float(f"{0.85 * reach:.1g}")
     for place, name in enumerate(names):
         axes = plain_axes(figure, (0.2, 0.52 - 0.38 * place, 0.77, 0.3), _PANEL_PT)

@@ -152,7 +152,8 @@ def _rejected(model: FittedModel, run: Run) -> NDArray[np.bool_]:
 def _rejected_in_words(run: Run, rejected: NDArray[np.bool_]) -> str:
     if not rejected.any():
         return "No point was rejected."
-    return f"Rejected and marked by a cross: row {', '.join(str(row) for row in run.rows[rejected])}."
+    rows = [str(row) for row in run.rows[rejected]]
+    return f"Rejected and marked by a cross: row{'s' if len(rows) > 1 else ''} {', '.join(rows)}."
 
 
 def _on_disc(at: Array, components: Array, pole: Array) -> Array:
