@@ -30,7 +30,9 @@ def compare(
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Say whether the adjustment worked; exit code 1 if the axis is not shown to be within the limit.
+    """Check whether the adjustment worked.
+
+    Exit code 1 if the axis is not shown to be within the limit.
 
     Example: skysample compare before.ecsv after.ecsv --site site.toml --limit-arcmin 5
     """

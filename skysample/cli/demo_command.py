@@ -15,10 +15,12 @@ def demo(
     out: Annotated[Path, Option(metavar="DIR", help="Folder for the files; created if needed.")] = Path(
         "skysample-demo"
     ),
-    seed: Annotated[int, Option(help="Seed of the invented night.", min=0)] = 1,
+    seed: Annotated[int, Option(metavar="N", help="Seed of the invented night.", min=0)] = 1,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Run the whole job on an invented observatory and write every file.
+    """Run a whole night on an invented observatory.
+
+    Writes every file of it.
 
     Example: skysample demo --out night
     """

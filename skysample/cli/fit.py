@@ -33,7 +33,7 @@ def fit(
     site: inputs.SiteOption,
     terms: inputs.TermsOption = None,
     select: Annotated[
-        bool, Option("--select", help="Add the further terms that the run supports; the others stay.")
+        bool, Option("--select", help="Add optional terms that the run supports; the others stay.")
     ] = False,
     out: Annotated[Path | None, Option(metavar="MODEL", help="Save the model (JSON).")] = None,
     assume: inputs.AssumeOption = None,

@@ -26,8 +26,8 @@ def gather(
         list[str] | None,
         Option(
             metavar="NAME=KEYWORD",
-            help="Header keyword to read instead: target_ra, target_dec, primary, secondary, pier, exposure, begin,"
-            " middle or end.",
+            help="Read NAME from this header keyword instead: target_ra, target_dec, primary, secondary, pier,"
+            " exposure, begin, middle or end.",
         ),
     ] = None,
     as_json: inputs.JsonOption = False,

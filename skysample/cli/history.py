@@ -24,7 +24,7 @@ def history(
     site: inputs.SiteCheckOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Say what moved between models of one telescope.
+    """Compare models of one telescope taken at different times.
 
     Example: skysample history march.json may.json --site site.toml
     """

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
 SiteArgument = Annotated[Path, Argument(metavar="SITE", help="Site file (TOML).")]
 SiteOption = Annotated[Path, Option(metavar="SITE", help="Site file (TOML).")]
-SiteCheckOption = Annotated[Path | None, Option(metavar="SITE", help="Site file, to check that it fits.")]
+SiteCheckOption = Annotated[
+    Path | None, Option(metavar="SITE", help="Site file; checks that it is the same telescope.")
+]
 RunArgument = Annotated[Path, Argument(metavar="RUN", help="Run table (ECSV or CSV).")]
 JsonOption = Annotated[bool, Option("--json", help="Print one JSON object and nothing else.")]
 AssumeOption = Annotated[
@@ -55,6 +57,12 @@ def read_run_at(path: Path, site: Site, assume: Iterable[str] | None) -> Run:
     """Read a run taken at a site."""
     from skysample.runs import read_run
 
+    if path.suffix == ".toml":
+        raise InputError(
+            "is not a run; give the run table first and the site file with --site, as in `skysample fit run.ecsv --site"
+            " site.toml`",
+            file=str(path),
+        )
     return read_run(path, site, assume=read_assumed(assume))
 
 

@@ -93,9 +93,11 @@ def _unexpected(error: BaseException) -> int:
         if type(error).__name__ == "NoArgsIsHelpError":
             sys.stdout.write(f"{describe()}\n")
             return DONE
-        sentence = str(describe()).strip().rstrip(".")
+        sentence = str(describe()).strip().rstrip(".").replace("Input should be", "it must be")
+        sentence = sentence.partition(", unable to parse")[0]
+        command = getattr(getattr(error, "ctx", None), "command_path", "skysample")
         return _print_error(
-            f"{sentence}{'' if sentence.endswith('?') else ';'} see skysample --help", BAD_INPUT
+            f"{sentence}{'' if sentence.endswith('?') else ';'} see `{command} --help`", BAD_INPUT
         )
     if isinstance(error, ModuleNotFoundError) and error.name in {"matplotlib", "jinja2", "rich"}:
         extra = {"matplotlib": "plot", "jinja2": "report", "rich": "cli"}[error.name]

@@ -27,12 +27,15 @@ _SUNRISE_DEG = -0.83
 def plan(
     site: inputs.SiteArgument,
     points: Annotated[
-        int | None, Option(help="Number of points; not needed with --plan.", min=1, max=inputs.MOST_POINTS)
+        int | None,
+        Option(metavar="N", help="Number of points; not needed with --plan.", min=1, max=inputs.MOST_POINTS),
     ] = None,
     when: Annotated[
         str | None, Option(metavar="UTC", help="Start (ISO 8601); the Sun is not checked without it.")
     ] = None,
-    design: Annotated[str, Option(help="even, or informed (constrains the terms best).")] = "even",
+    design: Annotated[
+        str, Option(metavar="NAME", help="even, or informed (constrains the terms best).")
+    ] = "even",
     order: Annotated[
         str | None, Option(metavar="NAME", help="annealed (default), snake, nearest, or a plugin's.")
     ] = None,
@@ -63,7 +66,7 @@ def plan(
     ] = None,
     out: Annotated[Path | None, Option(metavar="FILE", help="Write the plan (ECSV).")] = None,
     chart: Annotated[Path | None, Option(metavar="FILE", help="Draw the sky chart (.svg or .png).")] = None,
-    seed: Annotated[int, Option(help="The same seed gives the same plan.", min=0)] = 0,
+    seed: Annotated[int, Option(metavar="N", help="The same seed gives the same plan.", min=0)] = 0,
     as_json: inputs.JsonOption = False,
 ) -> None:
     """Spread points evenly over the usable sky and order them.

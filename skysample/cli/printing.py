@@ -50,7 +50,7 @@ def print_json(answer: Mapping[str, Any]) -> None:
 
 
 def print_lines(lines: Iterable[str]) -> None:
-    """Print lines, folded; rows of a table stay as they are."""
+    """Print lines, folded; rows of a table stay as they are, and a command can still be pasted."""
     printed = [printable(each) for each in lines]
     clear_bar()
     for line in printed:
@@ -60,10 +60,15 @@ def print_lines(lines: Iterable[str]) -> None:
         else:
             bullet = _BULLET.match(line)
             hanging = " " * (bullet.end() if bullet else 0)
-            folded = textwrap.fill(
-                line, _WIDTH, subsequent_indent=hanging, break_on_hyphens=False, break_long_words=False
+            end = " \\" if line.lstrip().startswith("$ ") else ""
+            folded = textwrap.wrap(
+                line,
+                _WIDTH - len(end),
+                subsequent_indent=hanging,
+                break_on_hyphens=False,
+                break_long_words=False,
             )
-            sys.stdout.write(folded + "\n")
+            sys.stdout.write(f"{end}\n".join(folded) + "\n")
 
 
 def printable(text: str) -> str:

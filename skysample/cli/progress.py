@@ -27,7 +27,9 @@ def progress(
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """During a run: is it enough, and which points are next? Exit code 1 while it is not enough.
+    """During a run: say whether to stop, or which points to take next.
+
+    Exit code 1 while there are not enough.
 
     Example: skysample progress run.ecsv --site site.toml --plan plan.ecsv --target-arcsec 1
     """

@@ -21,7 +21,7 @@ def report(
     ] = None,
     earlier: Annotated[
         list[Path] | None,
-        Option(metavar="MODEL", help="Earlier model, to say what moved since (repeatable)."),
+        Option(metavar="MODEL", help="Earlier model, to show what moved since (repeatable)."),
     ] = None,
     tracking: Annotated[Path | None, Option(metavar="LOG", help="Tracking log, if there is one.")] = None,
     target_arcsec: inputs.TargetOption = None,
@@ -30,7 +30,9 @@ def report(
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Write the record for the client: one self-contained page that prints on two sheets.
+    """Write the client's record: one self-contained HTML page.
+
+    It prints on two pages.
 
     Example: skysample report final.ecsv --site site.toml --before first.ecsv --after second.ecsv
     """

@@ -26,11 +26,15 @@ def size(
         int, Option(metavar="N", help="Most points to consider.", min=4, max=inputs.MOST_POINTS)
     ] = 300,
     failed_share: Annotated[
-        float, Option(metavar="X", help="Share of exposures that fail.", min=0.0, max=0.9)
+        float, Option(metavar="X", help="Expected fraction of failed exposures.", min=0.0, max=0.9)
     ] = 0.05,
     terms: inputs.FinalTermsOption = None,
     run: Annotated[
-        Path | None, Option(metavar="RUN", help="The model's run: how few of its points would have done?")
+        Path | None,
+        Option(
+            metavar="RUN",
+            help="Also say how few points of this run, the model's own, would have been enough.",
+        ),
     ] = None,
     assume: inputs.AssumeOption = None,
     chart: Annotated[
@@ -38,7 +42,7 @@ def size(
     ] = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Say how many points the final model needs.
+    """Choose the number of points for the final model.
 
     Example: skysample size site.toml --model pilot.json --target-arcsec 1
     """

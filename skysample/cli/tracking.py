@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 
 def tracking(
     log: Annotated[Path, Argument(metavar="LOG", help="Tracking log (ECSV or CSV).")],
-    site: Annotated[Path | None, Option(metavar="SITE", help="Site file, to take out refraction.")] = None,
+    site: Annotated[Path | None, Option(metavar="SITE", help="Site file, to remove refraction.")] = None,
     model: Annotated[
         Path | None,
-        Option(metavar="MODEL", help="With --site: also take out polar error and the rest of it."),
+        Option(metavar="MODEL", help="With --site: also remove polar error and the other model terms."),
     ] = None,
     assume: Annotated[
         list[str] | None,
@@ -35,7 +35,7 @@ def tracking(
     ] = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
-    """Say how well the mount tracks: what remains without drift, and its periods.
+    """Measure how well the mount tracks: drift and periodic error.
 
     Example: skysample tracking guide.csv --site site.toml --model model.json
     """

@@ -34,7 +34,9 @@ def read_tables(path: str | os.PathLike[str]) -> tuple[str, dict[str, Any]]:
         return name, tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         if (other := declared_format(text)) is not None:
-            raise InputError(f"is a {other} file, not a site file; name the site's", file=name) from None
+            raise InputError(
+                f"is a {other} file, not a site file; give the site file, as in --site site.toml", file=name
+            ) from None
         fault = f"is not valid TOML ({error})"
     except RecursionError:
         fault = "is not valid TOML (nested too deeply)"

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = ["FEWEST_ROWS", "TrackingLog", "read_tracking_log"]
 
+LOG_FORMAT = "skysample-tracking"
+"""A log may declare it."""
+
 FEWEST_ROWS = 20
 """With fewer, neither a drift nor a period can be distinguished from noise."""
 
@@ -188,7 +191,11 @@ def read_tracking_log(
     """
     from skysample.files.tables import read_table
 
-    return TrackingLog.from_table(read_table(path, text=("time",)), assume=assume, file=os.fspath(path))
+    table = read_table(path, text=("time",))
+    declared = str(table.meta.get("format", ""))
+    if declared.startswith("skysample-") and declared != LOG_FORMAT:
+        raise InputError(f"is a {declared} file, not a tracking log; give the log", file=os.fspath(path))
+    return TrackingLog.from_table(table, assume=assume, file=os.fspath(path))
 
 
 def _declared(meta: Mapping[str, Any], assume: Mapping[str, str], file: str | None) -> dict[str, Any]:

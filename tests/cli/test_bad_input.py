@@ -537,7 +537,13 @@ def test_gather_refuses_what_is_no_frame(job, arguments, words):
         ((*PLAN, "--plan", "plan.ecsv"), "--plan goes with --resume"),
         ((*PLAN, "--resume", "gone.ecsv"), "gone.ecsv: there is no such file"),
         (("fit",), "Missing"),
-        (("fit", "before.ecsv"), "Missing option '--site'"),
+        (("fit", "before.ecsv"), "Missing option '--site'; see `skysample fit --help`"),
+        (("fit", "site.toml", "--site", "site.toml"), "site.toml: is not a run; give the run table first"),
+        (
+            ("tracking", "before.ecsv"),
+            "before.ecsv: is a skysample-run file, not a tracking log; give the log",
+        ),
+        (("plan", "site.toml", "--points", "many"), "see `skysample plan --help`"),
         ((*FIT, "after.ecsv"), "unexpected extra argument"),
         (
             (*FIT, "--terms", "nonsense"),

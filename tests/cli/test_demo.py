@@ -103,6 +103,13 @@ def pages():
     return runpy.run_path(str(DOCS / "refresh_pages.py"))
 
 
+def test_the_commands_that_the_demo_prints_can_be_pasted(demo_run):
+    printed = re.sub(r" \\\n +", " ", demo_run[2]).splitlines()
+    commands = [lines[2] for lines in demo_run[1].chapters() if lines[2:] and lines[2].startswith("  $ ")]
+    assert len(commands) == 7
+    assert set(commands) <= set(printed)
+
+
 def test_the_demo_prints_what_the_commands_of_the_tutorial_print(demo_run, pages):
     assert max(map(len, demo_run[2].splitlines())) <= 80
     tutorial = {

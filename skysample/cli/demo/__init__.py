@@ -98,7 +98,7 @@ class Story:
             [str(self.first_plan)],
         )
         yield _chapter(
-            "2. Where is the polar axis, and what to turn?",
+            "2. Where does the polar axis point, and which bolts do you turn?",
             f"skysample polar {first} --site {site}",
             polar_lines(self.before),
         )

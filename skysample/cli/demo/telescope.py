@@ -12,6 +12,7 @@ from skysample.astrometry.times import iso
 from skysample.files.tables import table_of, write_table
 from skysample.runs import run_table, write_run
 from skysample.testing import SimulatedMount
+from skysample.tracking_errors.log import LOG_FORMAT
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -149,4 +150,4 @@ class Telescope:
             "target_ra_deg": float(np.degrees(ra[0])) % 360.0,
             "target_dec_deg": float(np.degrees(dec[0])),
         }
-        write_table(path, table_of(log), expected="skysample-tracking", meta=declared)
+        write_table(path, table_of(log), expected=LOG_FORMAT, meta=declared)
