@@ -93,8 +93,8 @@ def _in_brief(move: Move, alignment: PolarAlignment) -> str:
     if left_alone(move, alignment) or move.adjuster not in {"altitude", "azimuth"}:
         return ""
     if opposed(move, alignment):
-        against = "west" if move.direction == "east" else "east"
-        return f"; half a turn at a time, bolt A (pushes {against}) out, then bolt B in, never both loose"
+        out, into = ("A", "B") if move.direction == "east" else ("B", "A")
+        return f"; half a turn at a time, bolt {out} out, then {into} in, never both loose (A pushes west)"
     if move.direction == "lower":
         return "; go a quarter turn past and come back up"
     return "; finish going up" if move.direction == "raise" else "; finish with the bolt pushing"

@@ -52,7 +52,7 @@ class Movement:
         The two angles of the axis, as it stands at the end of the run.
     kept : ndarray of bool, shape (n,)
     without_rad : float
-        Noise per axis of the rows kept without the movement.
+        Noise per axis of the rows kept without the movement, after a smooth field of their own.
     field : SmoothField
     odds : float
         On the scale of `Weighed.odds`.
@@ -168,29 +168,21 @@ def _near(residuals: Array) -> NDArray[np.bool_]:
 
 def _with_field(base: Weighed, found: _Found) -> Movement:
     odds, cause, what, first, values, kept, design, left, _ = found
-    field = smooth_field(design[kept], left[kept], base.directions[kept], base.site.location.latitude_rad)
-    p = len(base.function.names)
-    aim = base.aim_rad + values[:2] + (values[-2:] if what == "base" else 0.0)
-    without = base.here.residuals[kept]
-    without = _left_by_all(base.here.design[kept], without)
-    if what == "camera":
-        cause = "camera"
+    places, latitude = base.directions[kept], base.site.location.latitude_rad
+    field = smooth_field(design[kept], left[kept], places, latitude)
+    without = smooth_field(base.here.design[kept], base.here.residuals[kept], places, latitude)
     return Movement(
-        cause,
+        "camera" if what == "camera" else cause,
         what,
         first,
         values[-2:],
-        aim,
+        base.aim_rad + values[:2] + (values[-2:] if what == "base" else 0.0),
         kept,
-        float(np.sqrt(np.sum(without**2) / max(without.size - p, 1))),
+        without.noise_rad,
         field,
         # The parts that movements do not change.
         odds + field.gain + base.odds - _data_odds(base),
     )
-
-
-def _left_by_all(design: Array, residuals: Array) -> Array:
-    return np.asarray(residuals - design @ ScaledDesign.of(design, residuals).coefficients[:, 0])
 
 
 def _data_odds(base: Weighed) -> float:

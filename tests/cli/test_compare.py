@@ -50,4 +50,5 @@ def test_compare_says_what_to_turn_next_when_the_answer_is_no(run):
     code, out, err = run("compare", "after.ecsv", "before.ecsv", "--site", "site.toml")
     assert (code, err) == (1, "")
     assert "not shown to be within the 30' limit" in out.replace("\n", " ")
-    assert "Turn the bolts in this order" in out
+    assert "Turn the bolts in this order" not in out
+    assert "bolt moves the axis the other way than the site file says" in out.replace("\n", " ")
