@@ -128,14 +128,17 @@ def summary(record: Record) -> list[str]:
         if record.comparison is not None:
             first += f"; before the adjustment it was {total(record.comparison.before)}"
         first = f"{alignment.condition} {first}." if alignment.condition else f"{first}."
-    doubts = [] if record.trust is None else [str(each) for each in record.trust.sentences]
+    trust = record.trust
+    if trust is not None and trust.verdict == "turn":
+        first = f"{first} Inputs checked: {trust.verdict}."
+    doubts = [] if trust is None or trust.verdict == "turn" else trust.sentences[:2]
     anyway = [f"Moves given all the same: {record.turn_anyway}"] if record.turn_anyway else []
     found = any(each.name == "neighbours" for each in record.final.left.found)
     larger = "; larger than this, because nearby points have similar residuals" if found else ""
     return [
-        first,
         *doubts,
         *anyway,
+        first,
         (
             f'The pointing model of {len(model.names)} terms leaves a residual of {score.rms.value:.2f}" RMS on the'
             f' {model.run.used} points used; leave-one-out error {score.loo_rms.value:.2f}" RMS.'
