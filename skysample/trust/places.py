@@ -8,7 +8,8 @@ import numpy as np
 
 from skysample.geometry import separation, tangent_basis
 from skysample.plugins.registry import default_registry
-from skysample.site.mount_axes import sides
+from skysample.site.dome import dome_arcs
+from skysample.site.mount_axes import ideal_axes, mount_frame, sides, tube_origin
 from skysample.sky import clear
 
 if TYPE_CHECKING:
@@ -79,6 +80,28 @@ def away_from_plan(directions: Array, planned: Array, axis_off_rad: float) -> ND
     return np.asarray(np.greater(apart, _SLACK + slack(axis_off_rad)))
 
 
+def behind_the_dome(site: Site, log: Log, directions: Array, axis_off_rad: float) -> NDArray[np.bool_]:
+    """Which places the dome hid where it was logged to stand, by more than the axis's error explains."""
+    hidden = np.zeros(len(directions), bool)
+    rows = np.flatnonzero(np.isfinite(log.dome_rad))
+    if site.dome is None or not len(rows):
+        return hidden
+    frame = mount_frame(site.mount.kind, site.location.latitude_rad)
+    side = np.where(log.side[rows] < 0, -1, 1) if len(sides(site.mount.kind)) > 1 else 1
+    axes = ideal_axes(frame, directions[rows], side)
+    origins = tube_origin(frame, axes, site.dome.pivot_m, site.dome.tube_offset_m)
+    arcs = dome_arcs(site.dome, directions[rows], origins)
+    # Near the zenith a small error on the sky is a large one in azimuth.
+    level = np.maximum(np.hypot(directions[rows, 0], directions[rows, 1]), np.sin(_SLACK))
+    allowed = slack(axis_off_rad) / level
+    for row, free, room in zip(rows, arcs, allowed, strict=True):
+        start, width = free.T
+        beyond = (log.dome_rad[row] - start) % (2.0 * np.pi)
+        away = np.minimum(np.maximum(beyond - width, 0.0), 2.0 * np.pi - beyond)
+        hidden[row] = bool(len(free)) and bool(np.min(away) > room)
+    return hidden
+
+
 def place_odds(
     site: Site, log: Log, directions: Array, axis_off_rad: float, planned: Array | None
 ) -> tuple[int, float]:
@@ -87,6 +110,6 @@ def place_odds(
     ruled_out = outside(site, log, directions, axis_off_rad)
     if planned is not None:
         ruled_out |= away_from_plan(directions, planned, axis_off_rad)
-    ruled_out |= buried
+    ruled_out |= buried | behind_the_dome(site, log, directions, axis_off_rad)
     count, below = int(np.count_nonzero(ruled_out)), int(np.count_nonzero(buried))
     return count, OUTSIDE_ODDS * (count - below) + BURIED_ODDS * below

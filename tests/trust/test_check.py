@@ -15,7 +15,7 @@ from skysample.plugins import Mistake, hookimpl
 from skysample.runs import Run
 from skysample.site import Site
 from skysample.trust import CAUSES
-from skysample.trust.places import away_from_plan
+from skysample.trust.places import away_from_plan, behind_the_dome
 from tests.trust.nights import run_of, site_dict, sound_night
 
 KINDS = ("fork", "german", "altaz")
@@ -214,6 +214,23 @@ def test_places_are_compared_with_the_plan():
     assert far.sum() > 5
     assert not away_from_plan(run.directions, run.directions, 0.01).any()
     assert not away_from_plan(run.directions, np.full((16, 3), np.nan), 0.01).any()
+
+
+def test_a_place_that_the_dome_hid_is_evidence():
+    site, table = sound_night("fork")
+    site["dome"] = {"radius_m": 3.0, "slit_width_m": 1.2}
+    run = run_of(site, table)
+    east, north = run.directions[:, 0], run.directions[:, 1]
+    table["dome_az_deg"] = np.degrees(np.arctan2(east, north)) % 360.0
+    run = run_of(site, table)
+    assert not behind_the_dome(run.site, run.log, run.directions, 0.02).any()
+    assert checked(site, table).verdict == "turn"
+    later(table, 2.0)
+    moved = run_of(site, table)
+    assert behind_the_dome(moved.site, moved.log, moved.directions, 0.02).sum() > 8
+    found = checked(site, table)
+    assert (found.verdict, found.causes[0].cause) == ("do not turn", "clock")
+    assert "places lie outside what the site allows" in found.causes[0].evidence
 
 
 def test_worth_says_what_a_minute_of_clock_costs_an_altaz():
