@@ -8,7 +8,8 @@ the rows near that fit are kept (concentration: Rousseeuw & Van Driessen 2006, D
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from operator import attrgetter
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from skysample.trust.weighing import FALSE_ODDS
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from astropy.time import Time
     from numpy.typing import NDArray
 
     from skysample.geometry import Array
@@ -80,7 +82,7 @@ def movements(base: Weighed) -> Iterator[Movement]:
             if (found := _fitted(base, what, cause, first, columns * course[:, None, None], course, choices))
         ]
         if candidates:
-            yield _with_field(base, max(candidates, key=lambda each: each[0]))
+            yield _with_field(base, max(candidates, key=attrgetter("odds")))
 
 
 def _motions(base: Weighed) -> Iterator[tuple[str, Array]]:
@@ -95,9 +97,9 @@ def _motions(base: Weighed) -> Iterator[tuple[str, Array]]:
     yield "base", design[:, :, :2]
 
 
-def _courses(time: object) -> Iterator[tuple[str, int, Array, int]]:
+def _courses(time: Time) -> Iterator[tuple[str, int, Array, int]]:
     """Cause, first row after, course over the run from 0 to 1 (n,), and among how many it was chosen."""
-    hours = (time.jd1 - time.jd1[0] + time.jd2) * 24.0  # type: ignore[attr-defined] # astropy has no types
+    hours = (time.jd1 - time.jd1[0] + time.jd2) * 24.0
     place = np.argsort(np.argsort(hours, kind="stable"))
     cuts = np.arange(_LEAST_PART, len(place) - _LEAST_PART + 1)
     if len(cuts) > _MOST_CUTS:
@@ -108,19 +110,29 @@ def _courses(time: object) -> Iterator[tuple[str, int, Array, int]]:
         yield "drift", 0, (hours - hours.min()) / np.ptp(hours), 1
 
 
-_Found = tuple[float, str, str, int, "Array", "NDArray[np.bool_]", "Array", "Array", float]
+class _Fit(NamedTuple):
+    """A fit with one movement: coefficients of the terms and of the movement, rows kept, design and what is left."""
+
+    odds: float
+    cause: str
+    what: str
+    first_row: int
+    values: Array
+    kept: NDArray[np.bool_]
+    design: Array
+    left: Array
 
 
 def _fitted(
     base: Weighed, what: str, cause: str, first: int, columns: Array, course: Array, choices: int
-) -> _Found | None:
+) -> _Fit | None:
     """Log odds without a smooth field, and the fit, for one course."""
     n, p = len(course), len(base.function.names)
     late = course > 0.5
     each = _row_by_row(columns, base.here.residuals, course)
     step = np.median(each[late], axis=0)
     design = np.concatenate([base.here.design, columns], axis=2)
-    best: _Found | None = None
+    best: _Fit | None = None
     for start in (step, np.zeros(2)):
         kept = _near(_left(base.here.design, base.here.residuals - columns @ start))
         for _ in range(_ROUNDS):
@@ -140,8 +152,8 @@ def _fitted(
         spread = known.unscaled_covariance[-2:, -2:] * noise**2 * 2.0 * np.pi / _SIZE_ARCSEC**2
         paid = -0.5 * float(np.linalg.slogdet(spread)[1]) + float(np.log(choices)) - _AS_LIKELY
         odds = marginal(cost, dof) + FALSE_ODDS * int(n - kept.sum()) - paid
-        if best is None or odds > best[0]:
-            best = (odds, cause, what, first, values, kept, design, left, float(np.sqrt(cost / dof)))
+        if best is None or odds > best.odds:
+            best = _Fit(odds, cause, what, first, values, kept, design, left)
     return best
 
 
@@ -166,22 +178,23 @@ def _near(residuals: Array) -> NDArray[np.bool_]:
     return np.asarray(size <= max(_FARTHEST * float(np.median(size)) / 1.177, _NEAR_RAD))
 
 
-def _with_field(base: Weighed, found: _Found) -> Movement:
-    odds, cause, what, first, values, kept, design, left, _ = found
-    places, latitude = base.directions[kept], base.site.location.latitude_rad
-    field = smooth_field(design[kept], left[kept], places, latitude)
+def _with_field(base: Weighed, fit: _Fit) -> Movement:
+    kept, latitude = fit.kept, base.site.location.latitude_rad
+    places = base.directions[kept]
+    field = smooth_field(fit.design[kept], fit.left[kept], places, latitude)
     without = smooth_field(base.here.design[kept], base.here.residuals[kept], places, latitude)
+    moved = fit.values[-2:]
     return Movement(
-        "camera" if what == "camera" else cause,
-        what,
-        first,
-        values[-2:],
-        base.aim_rad + values[:2] + (values[-2:] if what == "base" else 0.0),
+        "camera" if fit.what == "camera" else fit.cause,
+        fit.what,
+        fit.first_row,
+        moved,
+        base.aim_rad + fit.values[:2] + (moved if fit.what == "base" else 0.0),
         kept,
         without.noise_rad,
         field,
         # The parts that movements do not change.
-        odds + field.gain + base.odds - _data_odds(base),
+        fit.odds + field.gain + base.odds - _data_odds(base),
     )
 
 
