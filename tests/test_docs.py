@@ -28,8 +28,9 @@ from skysample import errors, plugins, testing
 from skysample.alignment import cautions
 from skysample.fitting.terms import SETS
 from skysample.ordering.problem import OrderingProblem
-from skysample.plugins import Pointing, build_registry, hookspecs
-from skysample.plugins.contracts import ROTATIONS
+from skysample.plugins import Mistake, Pointing, build_registry, hookspecs
+from skysample.plugins.contracts import CAUSES, ROTATIONS
+from skysample.runs.log import Log
 from skysample.site import Mount, Site
 from skysample.site.mount_axes import limits
 from tests.conftest import make_site
@@ -286,6 +287,10 @@ CONTRACT = {
         *("dome_moves", "bound_s", "gap", "rows"),
     ),
     "gather": ("points", "skipped"),
+    "check": (
+        *("trust", "causes", "cause", "sentence", "evidence", "fix", "moves_wrong_by_arcmin"),
+        *("cautions", "worth", "wrong", "arcmin"),
+    ),
     "fit": (
         *(
             "points",
@@ -435,8 +440,17 @@ def test_every_argument_and_option_of_a_command_is_described_with_its_default(na
     assert set(described) == set(options)
     for key, parameter in options.items():
         default = parameter.default
-        shown = "required" if parameter.required else "none" if default in (None, [], ()) else f"`{default}`"
+        shown = (
+            "required" if parameter.required else "none" if default in (None, "", [], ()) else f"`{default}`"
+        )
         assert described[key][2] == shown, key
+
+
+def test_every_cause_is_described_where_check_is():
+    described = {
+        cause for row in rows(section(page("commands.md"), "check")) for cause in SPAN.findall(row[0])
+    }
+    assert set(CAUSES) <= described
 
 
 def test_json_and_help_are_options_of_every_command():
@@ -479,11 +493,13 @@ def test_every_hook_and_what_it_hands_over_is_described():
     hooks = [
         name for name, value in vars(hookspecs).items() if name.startswith("skysample_") and callable(value)
     ]
-    assert len(hooks) == 3
+    assert len(hooks) == 4
     for name in hooks:
         assert f"`{name}`" in page("plugins.md")
         assert set(inspect.signature(getattr(hookspecs, name)).parameters) <= spoken
-    assert {field.name for record in (Pointing, OrderingProblem) for field in fields(record)} <= spoken
+    assert {
+        field.name for record in (Pointing, OrderingProblem, Mistake, Log) for field in fields(record)
+    } <= spoken
     assert set(testing.__all__) <= spoken
 
 
@@ -546,12 +562,18 @@ def test_every_exception_is_described_with_what_it_carries():
 
 def test_the_cautions_stand_word_for_word():
     text = " ".join(page("safety.md").split())
-    for sentence in (cautions.FINISH, *cautions.WEDGE, *cautions.STAR, *cautions.MOVING):
+    for sentence in (
+        cautions.FINISH,
+        *cautions.WEDGE,
+        cautions.WEDGE_IN_BRIEF,
+        *cautions.STAR,
+        *cautions.MOVING,
+    ):
         assert sentence in text
 
 
 def test_every_caution_of_the_module_is_checked():
-    assert set(cautions.__all__) == {"FINISH", "MOVING", "STAR", "WEDGE"}
+    assert set(cautions.__all__) == {"FINISH", "MOVING", "STAR", "WEDGE", "WEDGE_IN_BRIEF"}
 
 
 # The package's front door
