@@ -24,7 +24,7 @@ import numpy as np
 from figures import Figures, options, progress
 from mistaken_nights import KINDS, Kind, Written, night
 
-from skysample.errors import NotDetermined
+from skysample.errors import InputError, NotDetermined
 from skysample.fitting import fit
 from skysample.geometry import ARCSEC
 from skysample.trust import check
@@ -111,7 +111,10 @@ def tried(case: Case) -> Outcome | None:
     found = written(case, noise_arcsec=NOISE_ARCSEC, false_share=0.07 if case.points > 10 else 0.0)
     if found is None:
         return None
-    run = found.run()
+    try:
+        run = found.run()
+    except InputError:
+        return Outcome(case, "refused", "", False, float("nan"), float("nan"), 0.0)
     wrong = wrong_by(found, case.mount)
     begun = time.process_time()
     answer = check(run, run.site)
@@ -164,7 +167,8 @@ def mistakes(figures: Figures, kinds: list[int], nights: int, jobs: ProcessPoolE
         taken = Counter(each.cause or "nothing" for each in betrayed if not each.right)
         figures.measured(
             which.name,
-            f"{len(found)} runs, {len(harmful)} harmful, {len(betrayed)} of these betrayed: {len(missed)} turned,"
+            f"{len(found)} runs ({sum(each.verdict == 'refused' for each in found)} refused by their reader),"
+            f" {len(harmful)} harmful, {len(betrayed)} of these betrayed: {len(missed)} turned,"
             f" {sum(each.verdict == 'do not turn' for each in betrayed)} stopped, cause right {right};"
             f" taken for {dict(taken) if taken else 'nothing else'}",
         )

@@ -45,6 +45,9 @@ __all__ = [
 
 _NEAR_ZERO_RAD = 60.0 * ARCSEC
 
+_NO_AZIMUTH_DEG = 89.0
+"""Latitude from which on an azimuth says nothing about an equatorial mount's axis."""
+
 FARTHEST_DEG = 20.0
 """Ten times the error of a fresh installation: an axis farther off is a mistake in the input."""
 
@@ -323,7 +326,8 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
     Raises
     ------
     NotDetermined
-        If a model was active in the mount, the axis terms were not fitted, or the points do not determine them.
+        If a model was active in the mount, the axis terms were not fitted, the points do not determine them, or the
+        mount is equatorial and within a degree of a pole.
     InputError
         If model and site have different kinds of mount or latitudes.
     """
@@ -338,6 +342,12 @@ def polar(model: FittedModel, site: Site) -> PolarAlignment:
     if missing:
         raise NotDetermined(
             f"not determined: the model was fitted without {' and '.join(missing)}; fit it with them"
+        )
+    latitude_deg = float(np.degrees(model.function.latitude_rad))
+    if model.kind != "altaz" and abs(latitude_deg) > _NO_AZIMUTH_DEG:
+        raise NotDetermined(
+            f"not determined: azimuth has no meaning so near the pole (latitude {latitude_deg:.4g}), so its error"
+            " cannot be split into altitude and azimuth; level the axis by hand along the two bolts, and repeat the run"
         )
     index = [model.names.index(name) for name in names]
     inflation = (

@@ -22,8 +22,8 @@ WEDGE = (
 """Before a bolt is touched."""
 
 WEDGE_IN_BRIEF = (
-    "Before you touch a bolt: the mount can drop or tip. Back off a little at a time, one clamp snug, nobody under it."
-    " Lifting: qualified people, local codes."
+    "Before you touch a bolt: the mount can drop. Balance it, back off a little at a time, one clamp snug,"
+    " nobody under it. Lifting: qualified people, local codes."
 )
 """The same on two lines."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,6 +10,7 @@ from typer import Exit, Option
 
 from skysample.cli import inputs
 from skysample.cli.printing import sentence, show, values
+from skysample.errors import NoSolution, NotDetermined
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -68,6 +70,20 @@ def trust_in(
         model=None if model is None else load_model(model),
         earlier=[inputs.read_run_at(each, site, assume) for each in earlier or ()],
     )
+
+
+@contextmanager
+def explained(runs: Sequence[Run], site: Site, *, as_json: bool) -> Iterator[None]:
+    """Where runs cannot be fitted because they contradict their inputs: say so instead, and end with exit code 1."""
+    try:
+        yield
+    except (NoSolution, NotDetermined):
+        for run in runs:
+            found = trust_in(run, site)
+            if not found.turns_allowed:
+                show(as_json, trust_json, trust_lines, found)
+                raise Exit(1) from None
+        raise
 
 
 def trust_json(found: Trust | None) -> dict[str, Any]:

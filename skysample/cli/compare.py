@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Argument, Exit, Option
 
 from skysample.cli import inputs
-from skysample.cli.check import doubt_lines, trust_in, trust_json
+from skysample.cli.check import doubt_lines, explained, trust_in, trust_json
 from skysample.cli.polar import polar_json
 from skysample.cli.printing import columns, plain, show, values
 
@@ -47,7 +47,8 @@ def compare(
 
     place = load_site(site)
     tables = [inputs.read_run_at(run, place, assume) for run in (before, after)]
-    first, second = (polar(fit(table, place), place) for table in tables)
+    with explained(tables, place, as_json=as_json):
+        first, second = (polar(fit(table, place), place) for table in tables)
     comparison = compare_alignments(first, second, limit_arcmin * u.arcmin)
     trust = trust_in(tables[1], place, earlier=[before], assume=assume)
     show(as_json, compare_json, compare_lines, comparison, trust)
@@ -58,11 +59,13 @@ def compare(
 def compare_json(comparison: Comparison, trust: Trust | None = None) -> dict[str, Any]:
     """Keys of `compare --json`; no moves where the second run contradicts its inputs."""
     withheld = trust is not None and not trust.turns_allowed
+    sentences = list(comparison.sentences)
     after = polar_json(comparison.after) | ({"moves": [], "feet": []} if withheld else {})
     return {
         "before": polar_json(comparison.before),
         "after": after,
-        **values(comparison, "limit_arcmin upper_total_arcmin within_limit sentences"),
+        **values(comparison, "limit_arcmin upper_total_arcmin within_limit"),
+        "sentences": sentences[:-1] if withheld else sentences,
         "adjusters": [
             values(
                 each,

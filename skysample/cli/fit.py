@@ -9,12 +9,11 @@ from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from typer import Exit, Option
+from typer import Option
 
 from skysample.cli import inputs
-from skysample.cli.check import doubt_lines, trust_in, trust_json, trust_lines
+from skysample.cli.check import doubt_lines, explained, trust_in, trust_json
 from skysample.cli.printing import columns, plain, sentence, show, values
-from skysample.errors import NoSolution, NotDetermined
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,14 +55,9 @@ def fit(
     if out is not None:
         check_place(out, [site, run], holds=MODEL_FORMAT)
     table = inputs.read_run_at(run, place, assume)
-    trust = trust_in(table, place)
-    try:
+    with explained([table], place, as_json=as_json):
         judged = judge(table, place, inputs.read_terms(terms), select=select)
-    except (NoSolution, NotDetermined):
-        if trust.turns_allowed:
-            raise
-        show(as_json, trust_json, trust_lines, trust)
-        raise Exit(1) from None
+    trust = trust_in(table, place)
     if out is not None:
         model = judged.model
         replace(model, run=replace(model.run, trust=trust.verdict)).save(out)

@@ -77,6 +77,13 @@ def read_assumed(pairs: Iterable[str] | None) -> dict[str, str]:
     return assumed
 
 
+def read_reason(text: str | None) -> str | None:
+    """Read the reason of --turn-anyway, which may not be blank."""
+    if text is not None and not text.strip():
+        raise InputError("--turn-anyway is empty; say why the moves are to be made", key="--turn-anyway")
+    return None if text is None else text.strip()
+
+
 def read_terms(text: str | None) -> list[str] | None:
     """Split names at the commas."""
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]

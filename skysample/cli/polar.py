@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 from typer import Exit, Option
@@ -74,8 +74,7 @@ def polar(
         raise InputError(f"{key} goes with --star; give that too, or leave {key} out", key=key)
     trailing_at = None if at is None else _alt_az(at)
     moment, place = inputs.read_when(when), load_site(site)
-    if turn_anyway is not None and not turn_anyway.strip():
-        raise InputError("--turn-anyway is empty; say why the moves are to be made", key="--turn-anyway")
+    turn_anyway = inputs.read_reason(turn_anyway)
     table = inputs.read_run_at(run, place, assume)
     trust = trust_in(table, place, plan, None, earlier, assume)
     withheld = trust.verdict == "do not turn" and turn_anyway is None
@@ -152,7 +151,17 @@ class PolarAnswer:
         """Keys of `polar --json`."""
         answer = polar_json(self.alignment, self.star, self.no_star, self.trails)
         answer |= {**trust_json(self.trust), "turn_anyway": self.turn_anyway}
-        return answer | ({"moves": [], "feet": [], "hints": []} if self.withheld else {})
+        if self.withheld:
+            answer |= {"moves": [], "feet": [], "hints": [], "sentences": self.sentences}
+        return answer
+
+    @property
+    def sentences(self) -> list[str]:
+        """Where the axis points; which way to move it only where moves are given."""
+        from skysample.alignment.instructions import aim_sentences
+
+        alignment = replace(self.alignment, moves=()) if self.withheld else self.alignment
+        return list(aim_sentences(alignment))
 
 
 def _untrusted_json(trust: Trust) -> dict[str, Any]:
@@ -319,7 +328,7 @@ def first_screen(answer: PolarAnswer) -> Iterator[str]:
 
 def detail_lines(answer: PolarAnswer) -> Iterator[str]:
     """All of it: the steps of each move, intervals, terms, rejected rows, and how far stars trail meanwhile."""
-    from skysample.alignment.instructions import adjustment_lines, aim_sentences
+    from skysample.alignment.instructions import adjustment_lines
 
     alignment, trust = answer.alignment, answer.trust
     found = answer.json()
@@ -330,7 +339,7 @@ def detail_lines(answer: PolarAnswer) -> Iterator[str]:
     yield f"Terms: {', '.join(alignment.model.names)}."
     for each in alignment.model.rejected:
         yield f"Not used: row {each.row}{f' ({each.frame})' if each.frame else ''}: {each.reason}."
-    yield from aim_sentences(alignment)
+    yield from answer.sentences
     yield _interval_line(found)
     if not answer.withheld:
         yield from adjustment_lines(alignment)
@@ -357,7 +366,7 @@ def _verdict_lines(answer: PolarAnswer, reasons: int | None) -> Iterator[str]:
     if answer.withheld:
         yield "No moves are given. If you know better: --turn-anyway REASON"
     elif answer.turn_anyway is not None:
-        yield f"Moves given all the same: {answer.turn_anyway.strip()}"
+        yield f"Moves given all the same: {answer.turn_anyway}"
 
 
 def _star_lines(answer: PolarAnswer) -> Iterator[str]:

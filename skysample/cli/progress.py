@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from typer import Exit, Option
 
 from skysample.cli import inputs
-from skysample.cli.check import doubt_lines, trust_in, trust_json
+from skysample.cli.check import doubt_lines, explained, trust_in, trust_json
 from skysample.cli.printing import columns, show, values
 
 if TYPE_CHECKING:
@@ -43,13 +43,14 @@ def progress(
     place = load_site(site)
     earlier, taken = read_plan(of, place), inputs.read_run_at(run, place, assume)
     check_same_plan(earlier, taken)
-    found = progress_of(
-        taken,
-        earlier,
-        inputs.quantity(target_arcsec),
-        terms=inputs.read_terms(terms),
-        skipped=read_points_done(run).failed,
-    )
+    with explained([taken], place, as_json=as_json):
+        found = progress_of(
+            taken,
+            earlier,
+            inputs.quantity(target_arcsec),
+            terms=inputs.read_terms(terms),
+            skipped=read_points_done(run).failed,
+        )
     trust = trust_in(taken, place, of)
     show(as_json, progress_json, progress_lines, found, trust)
     if not found.enough:

@@ -28,9 +28,9 @@ def report(
     terms: inputs.TermsOption = None,
     out: Annotated[Path, Option(metavar="FILE.html", help="Page to write.")] = Path("record.html"),
     turn_anyway: Annotated[
-        str,
+        str | None,
         Option(metavar="REASON", help="Give moves although `check` says do not turn; say why."),
-    ] = "",
+    ] = None,
     assume: inputs.AssumeOption = None,
     as_json: inputs.JsonOption = False,
 ) -> None:
@@ -60,7 +60,7 @@ def report(
         terms=inputs.read_terms(terms),
         assume=inputs.read_assumed(assume),
         target=inputs.quantity(target_arcsec),
-        turn_anyway=turn_anyway.strip(),
+        turn_anyway=inputs.read_reason(turn_anyway) or "",
     )
     write_report(record, out)
     show(as_json, _report_json, _report_lines, out)

@@ -48,8 +48,8 @@ def worth(base: Weighed) -> tuple[Worth, ...]:
     Returns
     -------
     tuple of Worth
-        For one minute of clock, a tenth of a degree of latitude, a quarter of a degree of longitude, and a tenth of the
-        pressure.
+        For one minute of clock, a tenth of a degree of latitude, a quarter of a degree of longitude, a tenth of the
+        pressure, and a day.
     """
     location = base.site.location
     away = 0.1 if location.latitude_deg < 89.0 else -0.1
@@ -61,6 +61,7 @@ def worth(base: Weighed) -> tuple[Worth, ...]:
             replace(base.log, pressure_hpa=0.9 * base.log.pressure_hpa),
             moved(base.site, pressure_hpa=0.9 * location.station_pressure_hpa),
         ),
+        "date 1 day": (shifted(base.log, 24.0), base.site),
     }
     found = {name: weigh(log, site, start=base, smooth=False) for name, (log, site) in inputs.items()}
     return tuple(

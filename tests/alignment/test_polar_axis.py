@@ -316,3 +316,12 @@ def test_moves_of_a_run_bring_the_simulated_mount_within_its_stated_error():
     )
     assert np.all(np.abs(left) < 4.0 * np.degrees(found.stderr_rad) * 60.0)
     assert isinstance(run, Run)
+
+
+@pytest.mark.parametrize("kind", ["fork", "german"])
+@pytest.mark.parametrize("latitude_deg", [89.6, -90.0])
+def test_so_near_the_pole_azimuth_has_no_meaning(kind, latitude_deg):
+    site = make_site(kind, latitude_deg)
+    run, _ = simulated_run(site, errors(kind, 600.0, 900.0), 20, noise_arcsec=1.0)
+    with pytest.raises(NotDetermined, match="azimuth has no meaning so near the pole"):
+        polar(fit(run, site), site)
